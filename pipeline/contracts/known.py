@@ -1,0 +1,57 @@
+"""What was known at one time: the only thing that an estimate is computed from."""
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from pipeline.contracts import events
+from pipeline.settings import Settings
+
+
+@dataclass(frozen=True)
+class MilestoneRule:
+    """When a step is due: `due` is `opens-30`, `closes+60` (minutes), or a local HH:MM."""
+
+    name: str
+    applies: bool
+    due: str
+    grace_minutes: float
+
+
+@dataclass(frozen=True)
+class County:
+    """The county's own facts, as known at T."""
+
+    name: str
+    zone: str
+    election_day: date
+    depot: tuple[float, float] | None = None
+    milestones: dict[str, MilestoneRule] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Known:
+    """The rows received by `at` (UTC), in their latest state by then, with the county's facts and assumptions."""
+
+    at: datetime
+    county: County
+    settings: Settings
+    sites: DataFrame[events.SiteRows]
+    units: DataFrame[events.UnitRows]
+    rovers: DataFrame[events.RoverRows]
+    tickets: DataFrame[events.TicketRows]
+    status: DataFrame[events.StatusRows]
+    power_notes: DataFrame[events.PowerNoteRows]
+    outages: DataFrame[events.OutageRows]
+    line_counts: DataFrame[events.LineCountRows]
+    milestones: DataFrame[events.MilestoneRows]
+    reconciliation: DataFrame[events.ReconciliationRows]
+    ballot_stock: DataFrame[events.BallotStockRows]
+    entries: DataFrame[events.EntryRows]
+
+
+def empty(model: type) -> pl.DataFrame:
+    """A frame of a model's columns without rows."""
+    return pl.DataFrame(schema={name: column.dtype.type for name, column in model.to_schema().columns.items()})

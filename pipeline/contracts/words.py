@@ -1,0 +1,81 @@
+"""Closed word lists, each with the place it comes from."""
+
+# NIST SP 1500-101 (April 2020), DeviceType
+DEVICE_TYPES = (
+    "adjudication",
+    "ballot-activation",
+    "ballot-printing",
+    "blank-ballot-printing",
+    "bmd",
+    "dre",
+    "dre-controller",
+    "electronic-cast",
+    "electronic-cast-paper",
+    "electronic-poll-book",
+    "ems",
+    "other",
+    "scan-batch",
+    "scan-single",
+    "transmission-receiving",
+    "transmission-sending",
+)
+ROLES = ("deployed", "spare")  # our choice
+SKILLS = ("scanner", "bmd", "poll-book", "power", "supplies")  # our choice
+TICKET_STATUSES = ("open", "assigned", "resolved")  # common practice, no source
+POWER_SOURCES = ("mains", "battery")  # VVSG 2.0 (EAC, 2021) 3.2-I, backup power
+UNIT_STATES = ("ready", "scanning", "paused", "fault", "closed")  # our choice
+PAPER_STATES = ("ok", "low", "out")  # common practice, no source
+CARD_STATES = ("both", "one", "none")  # common practice, no source: two removable memory cards
+MODEM_STATES = ("up", "down")
+ACCESSIBLE_STATES = ("connected", "absent")
+MILESTONES = (  # opening, closing and custody steps: EAC Chain of Custody Best Practices v1.1 (2021), read second-hand
+    "arrived",
+    "seals-checked",
+    "zero-tape",
+    "open",
+    "suspended",
+    "resumed",
+    "relocated",
+    "closed",
+    "last-voter",
+    "results-tape",
+    "transmitted",
+    "media-sealed",
+    "media-handed-over",
+    "media-received",
+    "ballots-sealed",
+    "ballots-handed-over",
+    "ballots-received",
+    "provisional-sealed",
+    "provisional-handed-over",
+    "provisional-received",
+)
+TICKET_CATEGORIES = (  # our choice; no federal list of polling-place incidents exists
+    "scanner-jam",
+    "scanner-down",
+    "power",
+    "poll-book",
+    "bmd",
+    "accessible-device",
+    "tape-printer",
+    "ballot-stock",
+    "bin-full",
+    "seal",
+    "memory-card",
+    "transmission",
+    "long-line",
+    "site-access",
+    "staffing",
+    "conduct",
+    "safety",
+    "procedure",
+    "other",
+)
+LINES = ("checkin", "scanner")
+SUPPLIES = ("mains", "battery", "dark", "unknown")
+REPEAT_STANDINGS = ("confirmed", "watch", "ordinary")
+MILESTONE_STANDINGS = ("done", "due", "overdue", "not-due")
+SUPPLY_ITEMS = ("bin", "paper", "ballots")
+RECONCILIATION_STANDINGS = ("agrees", "differs", "incomplete")
+RECONCILIATION_CAUSES = ("emergency", "rescanned", "left", "provisional", "poll-book", "unexplained")
+POWER_EVENTS = ("lost", "restored", "flicker", "generator", "battery-low", "other")

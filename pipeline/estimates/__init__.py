@@ -1,0 +1,106 @@
+"""The estimates, and what each one needs: a question is answered from what was known, each step once.
+
+Every function here is pure: frames in, frame out; no file, no clock, no randomness but what is seeded from
+the county, the election day and the site.
+"""
+
+from functools import cached_property
+
+import polars as pl
+
+from pipeline.contracts.estimates import ESTIMATES
+from pipeline.contracts.known import Known
+from pipeline.estimates import (
+    dispatch,
+    faults,
+    lines,
+    milestones,
+    power,
+    reconciliation,
+    repeats,
+    supplies,
+    tickets,
+)
+from pipeline.normalise import power_notes, troubles
+
+WHATS = tuple(ESTIMATES)
+
+
+class Answers:
+    """The estimates at one time, each computed once, on demand."""
+
+    def __init__(self, known: Known) -> None:
+        self.known = known
+
+    @cached_property
+    def readings(self) -> pl.DataFrame:
+        """What the tickets say: TicketReadings."""
+        return troubles.read_tickets(self.known)
+
+    @cached_property
+    def notes(self) -> pl.DataFrame:
+        """What the power notes say: PowerReadings."""
+        return power_notes.read_notes(self.known)
+
+    @cached_property
+    def supply(self) -> pl.DataFrame:
+        """What every unit runs on: SupplyStates."""
+        return power.supply_states(self.known, self.readings, self.notes)
+
+    @cached_property
+    def line_states(self) -> lines.LineStates:
+        """The particles that lines, outlook and loads are drawn from."""
+        return lines.line_states(self.known, self.readings, self.supply)
+
+    @cached_property
+    def loads(self) -> pl.DataFrame:
+        """Each site's lines and arrivals still to come: SiteLoads."""
+        return lines.site_loads(self.line_states)
+
+    @cached_property
+    def faults(self) -> pl.DataFrame:
+        """Faults of units, each once: Faults."""
+        return faults.faults(self.known, self.readings)
+
+    @cached_property
+    def lines(self) -> pl.DataFrame:
+        return lines.lines(self.line_states)
+
+    @cached_property
+    def outlook(self) -> pl.DataFrame:
+        return lines.outlook(self.line_states)
+
+    @cached_property
+    def power(self) -> pl.DataFrame:
+        return power.power(self.known, self.supply, self.loads)
+
+    @cached_property
+    def repeats(self) -> pl.DataFrame:
+        return repeats.repeats(self.known, self.faults)
+
+    @cached_property
+    def tickets(self) -> pl.DataFrame:
+        return tickets.tickets(self.known, self.readings, self.loads)
+
+    @cached_property
+    def dispatch(self) -> pl.DataFrame:
+        return dispatch.dispatch(self.known, self.tickets, self.loads, self.power)
+
+    @cached_property
+    def milestones(self) -> pl.DataFrame:
+        return milestones.milestones(self.known)
+
+    @cached_property
+    def supplies(self) -> pl.DataFrame:
+        return supplies.supplies(self.known, self.loads)
+
+    @cached_property
+    def reconciliation(self) -> pl.DataFrame:
+        return reconciliation.reconciliation(self.known, self.readings)
+
+    def answer(self, what: str) -> pl.DataFrame:
+        """One estimate, held to its contract: columns of the model first and in its order."""
+        frame: pl.DataFrame = getattr(self, what)
+        model = ESTIMATES[what]
+        names = list(model.to_schema().columns)
+        return model.validate(frame).select(names + [c for c in frame.columns if c not in names])
