@@ -1,0 +1,229 @@
+"""Masks telephone numbers, e-mail addresses and people's names in free text before it enters the log.
+
+A log never identifies a voter: VVSG 2.0 (EAC, 2021) 15.1-C. Callers and workers are kept out of it for the same
+reason. What is masked depends on the row alone (its text and its own caller), so that the same row gives the same
+log entry on every machine. A mark stays readable: `[phone]`, `[email]`, `[name]`.
+"""
+
+import re
+from collections.abc import Sequence
+from functools import lru_cache
+
+PHONE, EMAIL, NAME = "[phone]", "[email]", "[name]"
+
+
+def words_of(text: str) -> frozenset[str]:
+    """The words of a list written as running text."""
+    return frozenset(text.split())
+
+
+GAP = r"(?:\s?[-./\u2010-\u2015\u00b7]\s?|\s)"
+EMAIL_FORM = re.compile(r"[\w.+'-]+@[\w-]+(?:\.[\w-]+)*")
+EXTENSION = r"(?:,?\s*(?:x|ext|extn|extension)\.?\s*:?#?\s*\d{2,6}\b)"
+LONG_PHONE = re.compile(
+    r"(?<![\w.-])(?:"
+    r"\+\d[\d\s().\u2010-\u2015-]{7,16}\d"  # +1 555 555 0142, +44 20 …
+    rf"|(?:1{GAP}?)?\(\s?\d{{3}}\s?\){GAP}?\d{{3}}{GAP}?\d{{4}}"  # (555) 555-0142
+    rf"|(?:1{GAP})?[2-9]\d{{2}}{GAP}[2-9]\d{{2}}{GAP}?\d{{4}}"  # 555.555.0142, 555 555 0142, 555-5550142
+    r"|1?[2-9]\d{2}[2-9]\d{6}"  # 5555550142
+    rf")(?![\d:]){EXTENSION}?"
+)
+# Seven digits with a dash or a dot; the exchange of a North American number never starts with 0 or 1 (NANP).
+SHORT_PHONE = re.compile(
+    r"(?<![\w.:/-])([2-9]\d{2}(?:\s?[-\u2010-\u2015\u00b7]\s?|\.)\d{4})(?![\d:/-]|\.\d)" + EXTENSION + "?"
+)
+BARE_PHONE = re.compile(r"(?<![\w.:/-])([2-9]\d{2}\s?\d{4})(?![\d:/-]|\.\d)" + EXTENSION + "?")
+# "x0179" and "ext 12": a bare x takes three digits, so that "x2" stays a count.
+EXTENSION_ALONE = re.compile(r"(?<![\w-])(?:x\.?\s?\d{3,5}|(?:ext|extn|extension)\.?\s*:?#?\s*\d{2,6})\b", re.I)
+DIGIT_WORD = r"(?:zero|oh|one|two|three|four|five|six|seven|eight|nine)"
+SPOKEN_PHONE = re.compile(rf"\b{DIGIT_WORD}(?:[\s,-]+{DIGIT_WORD}){{6,}}\b", re.I)
+PHONE_SAID = re.compile(
+    r"(?:\b(?:call(?:s|ed|ing)?(?:\s?back)?|callback|cb|c/b|ph|phone|tel|telephone|cell|mobile|mob|number|num|nbr|dial"
+    r"|reach|text|txt|fax|contact|rtn|ring|line\s+is)\b|#|\[name\])[^.;!?\d]{0,24}$",
+    re.I,
+)
+COUNTED = re.compile(  # what numbers other than telephones belong to
+    r"(?:\b(?:seals?|tags?|serial|ser|sn|s/n|asset|case|ticket|unit|scanner|scnr|printer|machine|card|bin|box|bag|lock"
+    r"|pct|pcts|precincts?|ballots?|ref|order|total|count(?:er|ed)?|tape)\b|\bno\b)\W*(?:(?:no|number|num|nr|is|was|now|at|of"
+    r"|it|says|reads|shows|on|the)\W+){0,4}(?:\d+\W+(?:and|to|or|&)?\W*)?$",
+    re.I,
+)
+PHONE_AFTER = re.compile(r"\W{1,3}(?:call|cb|c/b|is my|my cell|cell|text me)\b", re.I)
+COUNT_AFTER = re.compile(r"\s*(?:ballots?|voters?|people|ppl|sheets?|heads|in line|counted|total)\b", re.I)
+
+TITLES = r"(?:Mr|Mrs|Ms|Miss|Mx|Dr|Rev|Sgt|Cpl|Lt|Capt|Officer|Ofc|Deputy|Father|Sister|Pastor|Fr|Sr)\.?"
+ROLES = words_of(
+    """judge chief asst assistant clerk rover tech technician worker pollworker inspector captain manager mgr lead
+    deputy officer supervisor sup super super. coordinator greeter watcher observer voter caller custodian janitor
+    principal pastor secretary helper helpdesk hotline operator officer sheriff runner floater poll site precinct
+    presiding election board member warden moderator mrs mister miss the and from with for unknown anonymous anon none
+    name self staff student team volunteer security admin desk phone call called office field support county city
+    alternate backup head first second third machine equipment greeter line party rep republican democrat dem
+    opener closer traffic usher intern temp insp dep mr ms miss dr"""
+)
+# Surnames and first names that are ordinary words here: masked only beside another part of the name or a title.
+ORDINARY = words_of(
+    """hall church street lane park page young power price bell wood woods banks field fields long short white black
+    brown green gray grey may will mark grace rose king noble justice early late back line best church cross day days
+    door doors key keys card cards case chase close cook cord dark drew east west north south north. fair fine fire
+    flood ford fork forest frank good grant guard hand hill home hope house hunt joy june april august summer lock
+    low major marsh means miles mill moon more paper parish parker past penny pike pole polls pool post pope powers
+    ready red reed reader rich ridge river rivers robin rock round rush sharp shore silver small snow spring springs
+    stand star stick still stone storm story strong swift tape temple town tower underwood usher valley van wade wait
+    walk wall ward ware water waters way weeks wells wise worth yard art bill bob buck cash chance charity dale dawn
+    dean drew earl faith gene gray guy hank ivy jack jam jewel lance misty mark norm olive patience pearl penny peg
+    rusty sandy skip sky sunny tab tally trip unity victor violet wren clay glen heath heather holly iris jasmine
+    lily hazel"""
+)
+FIRST_NAMES = words_of(
+    "art bill bob buck earl gene guy hank ivy jack jewel lance norm olive pearl peg rusty sandy tab violet mark"
+)
+# Capitalised words that follow "caller", "per" or "Judge" without being a name.
+NOT_NAMES = (
+    ROLES
+    | words_of(
+        """a an all are asked at be been but by can cannot could did do does down error for get go going got had has
+    have he help her here him his how i if in into is it its just know like me my need needs new no not now of off on
+    one only or our out over please said saw say says see she should so some someone somebody still that them then there
+    they this to too two up upset us want wants was we were what when where which who why will would yes yet you your am pm
+    ballot ballots scanner scanners printer paper bmd epollbook pollbook book ipad tablet unit machine seal seals tape
+    memory wifi internet modem power lights battery generator utility util lines queue room door doors parking ramp
+    elementary school high middle library center centre community fellowship fire station house vets veterans senior
+    seniors rec recreation township village hall church gym cafeteria st saint street avenue ave road rd drive dr court
+    ct lane ln pike boulevard blvd place terrace ter way monday tuesday wednesday thursday friday saturday sunday ada
+    north south east west n s e w usb vvpat id ids english spanish procedure handbook manual guide instructions
+    statute law rule protocol polling location precinct pct building campus twp again urgent asap also and"""
+    )
+    | (ORDINARY - FIRST_NAMES)
+)
+PART = r"(?:[A-Z]\.|[A-Z][a-z]+(?:['\u2019-][A-Z]?[a-z]+)*|(?:Mc|Mac|O['\u2019]|De|Van|La)[A-Z][a-z]+)"
+FULL = rf"{PART}(?:,?\s{PART}){{0,2}}"
+LEAD_IN = re.compile(
+    r"\b((?:[Cc]aller(?:\s(?:is|was|name|name\sis))?|[Aa]sk(?:ed)?\s(?:for|4)|[Tt]his\sis|[Mm]y\sname\sis|[Nn]ame(?:\sis)?"
+    r"|[Ss]poke(?:n)?\s(?:w/|with|to)|[Ss]pk\sw/|[Tt]alk(?:ed)?\s(?:to|with|w/)|[Pp]er|[Cc]ontact|[Aa]ttn|c/o"
+    r"|[Rr]eported\sby|[Cc]alled\s(?:in\s)?by|[Ss]igned|[Rr]egards|[Tt]hanks|[Tt]hank\syou|[Hh]i|[Cc]all(?:\sback)?"
+    rf"|[Vv]oter|[Jj]udge|[Cc]hief|[Cc]lerk|[Rr]over|{TITLES})[:,]?\s+(?:(?:[Jj]udge|[Cc]hief|[Cc]lerk|[Rr]over|[Tt]he|{TITLES})\s+)*)"
+    rf"({FULL})"
+)
+BEFORE_VERB = re.compile(rf"({FULL})(?=\s+(?:calling|called\s(?:in|back|from|to)|called\b|on\sthe\sline|is\scalling))")
+BEFORE_PHONE = re.compile(rf"({FULL})(?=[\s,:(-]+\[(?:phone|email)\])")
+RUN = re.compile(r"(?:[A-Z]\.?\s)?\[name\](?:(?:[,.]?\s(?:[A-Z]\.\s?)?|[-/])\[name\])+(?:,?\s[A-Z]\.?(?=$|[\s,;.]))?")
+INITIAL = re.compile(r"\b[A-Za-z]\.\s?(?=\[name\])")
+
+
+def mask_texts(texts: Sequence[str | None], names: Sequence[str | None]) -> list[str | None]:
+    """Each text with its telephone numbers, e-mail addresses and names masked.
+
+    Parameters
+    ----------
+    texts : free text as received
+    names : for each text, that row's own caller or worker; None where the text should keep every word that is not
+        plainly a telephone number, an e-mail address or an introduced name
+
+    Source
+    ------
+    VVSG 2.0 (EAC, 2021) 15.1-C: logs hold nothing that identifies a voter.
+    """
+    return [mask(text, name) if text else text for text, name in zip(texts, names, strict=True)]
+
+
+def mask(text: str, name: str | None = None) -> str:
+    """One text, masked."""
+    if "@" in text:
+        text = EMAIL_FORM.sub(EMAIL, text)
+    if name:
+        text = mask_own_name(text, name)
+    text = mask_phones(text)
+    if not text.isupper():
+        text = mask_introduced(text)
+    if NAME in text:
+        text = RUN.sub(NAME, INITIAL.sub("", text))
+    return text
+
+
+def mask_phones(text: str) -> str:
+    """A text without telephone numbers; ids, times, counts and seals stay."""
+    if SPOKEN_PHONE.search(text):
+        text = SPOKEN_PHONE.sub(PHONE, text)
+    if not any(map(str.isdigit, text)):
+        return text
+    text = LONG_PHONE.sub(PHONE, text)
+    text = SHORT_PHONE.sub(lambda m: mask_unless_counted(m, needs_phone_word=False), text)
+    text = BARE_PHONE.sub(lambda m: mask_unless_counted(m, needs_phone_word=True), text)
+    return EXTENSION_ALONE.sub(PHONE, text)
+
+
+def mask_unless_counted(found: re.Match[str], needs_phone_word: bool) -> str:
+    """The mark, or the digits themselves where the words around them say that they count or name something else."""
+    before = found.string[max(0, found.start() - 48) : found.start()]
+    if COUNTED.search(before) or COUNT_AFTER.match(found.string, found.end()):
+        return found.group(0)
+    # 555-01xx is never a working number, so that digits of that form are a telephone number wherever they stand.
+    said = PHONE_SAID.search(before) or PHONE_AFTER.match(found.string, found.end())
+    if needs_phone_word and not said and not found.group(1).replace(" ", "").startswith("55501"):
+        return found.group(0)
+    return PHONE
+
+
+@lru_cache(maxsize=4096)
+def own_name_form(name: str) -> re.Pattern[str] | None:
+    """What finds a caller's own name in a text: its parts of three letters and more, roles left out."""
+    parts = [p for p in re.findall(r"[^\W\d_]+(?:['\u2019-][^\W\d_]+)*", name) if p.lower() not in ROLES]
+    parts += [half for p in parts for half in re.split(r"['\u2019-]", p) if half != p]
+    parts = sorted({p.lower() for p in parts if len(p) >= 3 and p.lower() not in ROLES}, key=lambda p: (-len(p), p))
+    if not parts:
+        return None
+    plain = [re.escape(p) for p in parts if p not in ORDINARY]
+    every = "|".join(re.escape(p) for p in parts)
+    forms = [rf"(?:{every})(?:[.,]?\s+(?:[a-z]\.?\s+)?(?:{every}))+(?!\w)", rf"{TITLES}\s+(?:{every})(?!\w)"]
+    forms += [rf"(?:{one})(?!\w)" for one in plain]
+    return re.compile(rf"(?<![\w@])(?:{'|'.join(forms)})", re.I)
+
+
+@lru_cache(maxsize=4096)
+def signed_form(name: str) -> re.Pattern[str] | None:
+    """What finds a caller's field word for word: two names anywhere, one where it signs: "(Jo)", "Jo x0179"."""
+    words = name.strip()
+    if not 2 <= len(words) <= 60 or not ROLES.isdisjoint(words.lower().replace(".", "").split()):
+        return None
+    own = re.escape(words)
+    if " " in words and len(words) >= 5:
+        return re.compile(rf"(?<![\w@]){own}(?!\w)", re.I)
+    return re.compile(
+        rf"(?<=[(;,-]){own}(?=\))|(?<=[-;,.] ){own}(?=\W*(?:$|[x\d(+[]|ext))|(?<=caller ){own}(?!\w)", re.I
+    )
+
+
+def mask_own_name(text: str, name: str) -> str:
+    """A text without the row's own caller."""
+    for form in (signed_form(name), own_name_form(name)):
+        text = form.sub(NAME, text) if form else text
+    return text
+
+
+def mask_introduced(text: str) -> str:
+    """A text without names that its words introduce: "ask for X", "per X", "Mrs. X", "X calling", "X [phone]"."""
+    text = LEAD_IN.sub(lambda m: m.group(1) + masked_if_name(m.group(2)), text)
+    text = BEFORE_VERB.sub(lambda m: masked_if_name(m.group(1)), text)
+    if PHONE in text or EMAIL in text:
+        text = BEFORE_PHONE.sub(lambda m: masked_if_name(m.group(1)), text)
+    return text
+
+
+def masked_if_name(words: str) -> str:
+    """The mark for words that can be a name; words of the trade and of ordinary speech stay as they are."""
+    parts = words.replace(",", " ").split()
+    kept = 0
+    while kept < len(parts) and parts[kept].lower().rstrip(".") in NOT_NAMES:
+        kept += 1
+    if kept == len(parts):
+        return words
+    if kept:  # "Clerk Office Maria": the words before the name stay
+        head = " ".join(words.split()[:kept])
+        return f"{head} {NAME}" if not place_like(parts[kept:]) else words
+    return words if place_like(parts) else NAME
+
+
+def place_like(parts: list[str]) -> bool:
+    """Whether capitalised words end in a word of places or of the trade: "Oak Street", "Tamber Hall"."""
+    return len(parts) > 1 and parts[-1].lower().rstrip(".") in NOT_NAMES
