@@ -1,0 +1,315 @@
+"""What the filter looks at, minute by minute: counters, poll books, head counts and calls as plain arrays.
+
+Every row here had been received by T, and stands at the minute at which it occurred. Minutes count from midnight,
+local time, of election day.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, time
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.contracts.known import Known
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Spans = list[list[tuple[float, float, float]]]  # per site: from, to [min], weight: what part of the site was seen
+
+SCANNER_TYPES = ("scan-single", "electronic-cast-paper")
+POLL_BOOK_TYPES = ("electronic-poll-book",)
+WINDOW_MINUTES = 10  # poll books' counts are compared over windows of this length [min]
+GAP_MINUTES = 32.0  # a running total is interpolated across no longer silence [min]; our choice
+MOST_BALLOTS_PER_MINUTE = 12.0  # faster than any hand feeds sheets: a jump of the counter [1/min]; our choice
+MOST_CHECKINS_PER_MINUTE = 6.0  # likewise for one poll book [1/min]; our choice
+TEST_BALLOTS = 300  # a first report above this may carry over from another day or a test [count]; our choice
+FAULT, PAUSED, WELL, CLOSED, UNSAID = 0, 1, 2, 3, 4
+STATE_CODES = {"fault": FAULT, "paused": PAUSED, "ready": WELL, "scanning": WELL, "closed": CLOSED}
+DOWN_CATEGORIES = ("scanner-down", "scanner-jam", "memory-card")
+
+
+@dataclass(frozen=True)
+class Roster:
+    """The sites in order of their id, as arrays. Times in minutes after local midnight."""
+
+    site_ids: list[str]
+    expected: Floats
+    stations: Ints
+    booths: Ints
+    scanners: list[list[str]]
+    poll_books: list[list[str]]
+    opens: Ints
+    closes: Ints
+    service_from: Ints
+    last_voter: Floats
+    notes: list[list[str]]
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Rows by minute; each table is sorted by minute, then site."""
+
+    scans: pl.DataFrame
+    windows: pl.DataFrame
+    counts: pl.DataFrame
+    calls: pl.DataFrame
+    seen: Floats
+    seen_spans: Spans
+
+
+def midnight(known: Known) -> datetime:
+    """Local midnight at which election day begins."""
+    return datetime.combine(known.county.election_day, time(), tzinfo=ZoneInfo(known.county.zone))
+
+
+def minute_of(column: str, known: Known) -> pl.Expr:
+    """A time column as minutes after local midnight, a float."""
+    start = int(midnight(known).timestamp() * 1e6)
+    return (pl.col(column).dt.epoch("us") - start) / 60e6
+
+
+def roster(known: Known) -> Roster:
+    """The sites and what stands there; what is missing is filled in, and said in `notes`."""
+    sites = known.sites.sort("site_id").with_columns(
+        opens_minute=minute_of("opens_at", known), closes_minute=minute_of("closes_at", known)
+    )
+    steps = step_minutes(known)
+    units = known.units.filter((pl.col("role") != "spare") | pl.col("role").is_null()).sort("unit_id")
+    filled = [site_facts(row, units, steps.get(row["site_id"], {})) for row in sites.to_dicts()]
+
+    def column(name: str) -> list[float]:
+        return [facts[name] for facts in filled]
+
+    return Roster(
+        sites["site_id"].to_list(),
+        np.array(column("expected"), float),
+        np.array(column("stations"), np.int64),
+        np.array(column("booths"), np.int64),
+        [facts["scanners"] for facts in filled],
+        [facts["poll_books"] for facts in filled],
+        np.array(column("opens"), np.int64),
+        np.array(column("closes"), np.int64),
+        np.array(column("service_from"), np.int64),
+        np.array(column("last_voter"), float),
+        [facts["notes"] for facts in filled],
+    )
+
+
+def site_facts(row: dict, units: pl.DataFrame, steps: dict[str, float]) -> dict:
+    """One site's facts, with a note for each that had to be assumed."""
+    mine = units.filter(pl.col("site_id") == row["site_id"])
+    scanners = mine.filter(pl.col("type").is_in(SCANNER_TYPES))["unit_id"].to_list()
+    books = mine.filter(pl.col("type").is_in(POLL_BOOK_TYPES))["unit_id"].to_list()
+    opens, closes = round(row["opens_minute"]), round(row["closes_minute"])
+    notes: list[str] = []
+    expected, stations, booths = row["expected_voters"] or 0.0, row["checkin_stations"] or 0, row["booths"] or 0
+    if expected <= 0:
+        expected = max(0.2 * (row["registered"] or 0), 10.0)
+        notes.append("no expected voters on the roster: a guess stands in")
+    if stations <= 0:
+        stations = max(1, len(books))
+        notes.append("no check-in stations on the roster: " + ("its poll books" if books else "one") + " assumed")
+    if booths <= 0:
+        booths = 10_000
+        notes.append("no booths on the roster: taken as no limit")
+    if closes <= opens:
+        notes.append("closes before it opens: no voting assumed")
+    if not scanners:
+        notes.append("no scanner on the roster")
+    start = steps.get("open", float(opens))
+    return {
+        "expected": expected,
+        "stations": stations,
+        "booths": booths,
+        "scanners": scanners,
+        "poll_books": books,
+        "opens": opens,
+        "closes": closes,
+        "service_from": round(min(max(start, opens - 30), closes)),
+        "last_voter": steps.get("last-voter", np.inf),
+        "notes": notes,
+    }
+
+
+def step_minutes(known: Known) -> dict[str, dict[str, float]]:
+    """Site -> milestone -> minute at which it was reached, as reported."""
+    rows = known.milestones.filter(pl.col("at").is_not_null()).with_columns(minute=minute_of("at", known))
+    found: dict[str, dict[str, float]] = {}
+    for row in rows.sort("site_id", "milestone", "minute").iter_rows(named=True):
+        found.setdefault(row["site_id"], {})[row["milestone"]] = row["minute"]
+    return found
+
+
+def observe(known: Known, readings: pl.DataFrame, roster: Roster) -> Observations:
+    """Everything that was observed by T."""
+    status = running_totals(known, roster)
+    windows, seen, spans = checkin_windows(status, roster)
+    scans = scan_deltas(status)
+    seen, spans = with_ballots(scans, roster, seen, spans)
+    return Observations(
+        scans, windows, head_counts(known, readings, roster), calls(known, readings, roster), seen, spans
+    )
+
+
+def running_totals(known: Known, roster: Roster) -> pl.DataFrame:
+    """Status reports of the sites' scanners and poll books: site, slot (place in the site's list), minute, total."""
+    places = [
+        (unit, site, slot, kind)
+        for kind, lists in (("scanner", roster.scanners), ("book", roster.poll_books))
+        for site, units in enumerate(lists)
+        for slot, unit in enumerate(units)
+    ]
+    schema = {"unit_id": pl.String, "site": pl.Int64, "slot": pl.Int64, "kind": pl.String}
+    keyed = known.status.join(pl.DataFrame(places, schema=schema, orient="row"), on="unit_id")
+    total = pl.when(pl.col("kind") == "book").then(pl.col("checkins")).otherwise(pl.col("ballots_counted"))
+    opens = pl.Series(roster.opens, dtype=pl.Int64)
+    return (
+        keyed.with_columns(minute=minute_of("occurred_at", known), total=total.cast(pl.Float64))
+        .with_columns(opens=opens.gather(keyed["site"]))
+        .select("kind", "site", "slot", "minute", "sequence", "total", "state", "opens")
+        .sort("kind", "site", "slot", "minute", "sequence", "total", "state")
+    )
+
+
+def scan_deltas(status: pl.DataFrame) -> pl.DataFrame:
+    """Each scanner report with the ballots since the one before; null after a reset or a jump.
+
+    The first report counts from nought at opening, unless its total is too large for that.
+    """
+    by = ["site", "slot"]
+    rows = status.filter(pl.col("kind") == "scanner").with_columns(
+        before=pl.col("total").shift().over(by), since=pl.col("minute").shift().over(by)
+    )
+    first = pl.col("since").is_null()
+    small = (pl.col("minute") >= pl.col("opens")) & (pl.col("total") <= TEST_BALLOTS)
+    rows = rows.with_columns(
+        before=pl.when(first).then(pl.when(small).then(0.0)).otherwise("before"),
+        since=pl.when(first).then(pl.col("opens").cast(pl.Float64)).otherwise("since"),
+    )
+    rows = rows.with_columns(delta=pl.col("total") - pl.col("before"), span=pl.col("minute") - pl.col("since"))
+    possible = (pl.col("delta") >= 0) & (pl.col("delta") <= 15 + MOST_BALLOTS_PER_MINUTE * pl.col("span"))
+    state = pl.col("state").replace_strict(STATE_CODES, default=UNSAID, return_dtype=pl.Int64)
+    return rows.select(
+        minute=pl.col("minute").floor().cast(pl.Int64), site="site", slot="slot",
+        delta=pl.when(possible).then("delta"), span=pl.col("span").clip(0, 1440), state=state,
+    ).sort("minute", "site", "slot", maintain_order=True)  # fmt: skip
+
+
+def checkin_windows(status: pl.DataFrame, roster: Roster) -> tuple[pl.DataFrame, Floats, Spans]:
+    """Check-ins of a site in each window, from its poll books' running totals, interpolated.
+
+    A book that is silent or jumps in a window counts as unseen there; `share` is the part of the stations seen.
+    """
+    rows: list[tuple[int, int, float, float]] = []
+    seen = np.zeros(len(roster.site_ids))
+    spans: Spans = [[] for _ in roster.site_ids]
+    books = status.filter((pl.col("kind") == "book") & pl.col("total").is_not_null())
+    for (site,), mine in books.group_by(["site"], maintain_order=True):
+        at = int(site)  # type: ignore[call-overload]
+        start = roster.opens[at] - roster.opens[at] % WINDOW_MINUTES
+        grid = np.arange(start, max(float(mine["minute"].max() or 0), start) + 1, WINDOW_MINUTES, dtype=np.float64)  # type: ignore[arg-type]
+        steps = [
+            window_steps(m["minute"].to_numpy(), m["total"].to_numpy(), grid, float(roster.opens[at]))
+            for _, m in mine.group_by(["slot"], maintain_order=True)
+        ]
+        if len(grid) < 2:
+            continue
+        known_steps = np.array(steps)
+        valid = np.isfinite(known_steps)
+        stations = max(int(roster.stations[at]), len(steps))
+        for k in np.flatnonzero(valid.any(axis=0)):
+            share = valid[:, k].sum() / stations
+            rows.append((int(grid[k + 1]), at, float(np.nansum(known_steps[:, k]) / share), float(share)))
+            seen[at] += rows[-1][2]
+            spans[at].append((float(grid[k]), float(grid[k + 1]), 1.0))
+    schema = {"minute": pl.Int64, "site": pl.Int64, "total": pl.Float64, "share": pl.Float64}
+    return pl.DataFrame(rows, schema=schema, orient="row").sort("minute", "site"), seen, spans
+
+
+def window_steps(minute: Floats, total: Floats, grid: Floats, opens: float) -> Floats:
+    """One poll book's check-ins in each window of the grid; NaN where it was silent, was reset or jumped."""
+    if minute[0] > opens and total[0] <= TEST_BALLOTS:
+        minute, total = np.concatenate([[opens], minute]), np.concatenate([[0.0], total])
+    inside = np.interp(grid, minute, total)
+    after = np.searchsorted(minute, grid, side="left")
+    covered = (grid >= minute[0]) & (grid <= minute[-1])
+    gap = np.where(covered, minute[np.clip(after, 0, len(minute) - 1)] - minute[np.clip(after - 1, 0, None)], np.inf)
+    steps = np.diff(inside)
+    good = (gap[:-1] <= GAP_MINUTES) & (gap[1:] <= GAP_MINUTES)
+    good &= (steps >= 0) & (steps <= 5 + MOST_CHECKINS_PER_MINUTE * WINDOW_MINUTES)
+    return np.where(good, steps, np.nan)
+
+
+def with_ballots(scans: pl.DataFrame, roster: Roster, seen: Floats, spans: Spans) -> tuple[Floats, Spans]:
+    """Where no poll book reports, a single scanner's or all scanners' ballots stand for the voters let through."""
+    for (site,), mine in scans.group_by(["site"], maintain_order=True):
+        at = int(site)  # type: ignore[call-overload]
+        good = mine.filter(pl.col("delta").is_not_null())
+        if spans[at] or good.is_empty():
+            continue
+        first, last = good["minute"] - good["span"], good["minute"]
+        seen[at] = float(good["delta"].sum())
+        weight = 1.0 / max(len(roster.scanners[at]), 1)
+        spans[at] = [(float(a), float(b), weight) for a, b in zip(first, last, strict=True)]
+    return seen, spans
+
+
+def head_counts(known: Known, readings: pl.DataFrame, roster: Roster) -> pl.DataFrame:
+    """People counted in a line, by hand or in a call: minute, site, line (0 check-in, 1 scanner), count, is_call.
+
+    A call about a long line without a number is kept with a null count. "No ticket" is no evidence of anything.
+    """
+    index = site_index(roster)
+    base = known.line_counts.filter(pl.col("at").is_not_null()).with_columns(minute=minute_of("at", known))
+    parts = [
+        base.select("site_id", "minute", count=pl.col(f"{name}_line").cast(pl.Float64), line=pl.lit(k, pl.Int64))
+        .filter(pl.col("count").is_not_null())
+        .with_columns(is_call=pl.lit(False))
+        for k, name in enumerate(("checkin", "scanner"))
+    ]
+    said = known.tickets.select("ticket_id", "opened_at").join(readings, on="ticket_id")
+    said = said.filter((pl.col("site_confidence") >= 0.6) & pl.col("site_id").is_not_null())
+    count = pl.when(pl.col("waiting_said").is_null() & pl.col("is_no_line")).then(0.0).otherwise(pl.col("waiting_said"))
+    said = said.with_columns(count=count, minute=minute_of("opened_at", known))
+    said = said.filter(pl.col("count").is_not_null() | (pl.col("category") == "long-line"))
+    line = pl.when(pl.col("line_said") == "scanner").then(1).otherwise(0).cast(pl.Int64)
+    parts.append(said.select("site_id", "minute", "count", line=line, is_call=pl.lit(True)))
+    rows = pl.concat(parts).join(index, on="site_id").filter(pl.col("minute").is_not_null())
+    rows = rows.select(
+        pl.col("minute").floor().cast(pl.Int64), "site", "line", pl.col("count").cast(pl.Float64), "is_call"
+    )
+    return rows.unique().sort("minute", "site", "line", "count", "is_call")
+
+
+def calls(known: Known, readings: pl.DataFrame, roster: Roster) -> pl.DataFrame:
+    """Calls about a stopped unit, and their ends: minute, site, slot (-1: not said), is_book, is_end."""
+    index = site_index(roster)
+    places = pl.DataFrame(
+        [(u, k) for lists in (roster.scanners, roster.poll_books) for units in lists for k, u in enumerate(units)],
+        schema={"unit_id": pl.String, "slot": pl.Int64}, orient="row",
+    )  # fmt: skip
+    wanted = [*DOWN_CATEGORIES, "poll-book"]
+    said = known.tickets.select("ticket_id", "opened_at", "resolved_at").join(readings, on="ticket_id")
+    said = said.filter(pl.col("category").is_in(wanted) & (pl.col("site_confidence") >= 0.6))
+    said = said.join(index, on="site_id").join(places, on="unit_id", how="left")
+    parts = [
+        said.select(
+            minute=minute_of(column, known),
+            site="site",
+            slot=pl.col("slot").fill_null(-1),
+            is_book=pl.col("category") == "poll-book",
+            is_jam=pl.col("category") == "scanner-jam",
+            is_end=pl.lit(is_end),
+        )  # fmt: skip
+        for column, is_end in (("opened_at", False), ("resolved_at", True))
+    ]
+    rows = pl.concat(parts).filter(pl.col("minute").is_not_null())
+    return rows.with_columns(pl.col("minute").floor().cast(pl.Int64)).unique().sort(*rows.columns)
+
+
+def site_index(roster: Roster) -> pl.DataFrame:
+    """site_id -> its place in the roster."""
+    ids = roster.site_ids
+    return pl.DataFrame({"site_id": ids, "site": range(len(ids))}, schema={"site_id": pl.String, "site": pl.Int64})
