@@ -1,0 +1,214 @@
+"""A unit's state of charge, when it would be empty, and how sure that is.
+
+Method, sources and limits: docs/methods/power.md.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import polars as pl
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+from pipeline.contracts.known import Known
+from pipeline.settings import Settings
+
+Floats = NDArray[np.float64]
+SYSTEMATIC = 0.015  # doubt of charge that more reports never remove: gauges are not straight lines; our choice [-]
+SYSTEMATIC_RATE = 0.02  # the same for the rate of discharge, relative; our choice [-]
+
+
+def charge_after(charge: ArrayLike, minutes: ArrayLike, run_minutes: ArrayLike, recharge_minutes: ArrayLike) -> Floats:
+    """State of charge after so many minutes on mains (positive) or off (negative).
+
+    Source: s <- clip(s - t_off / R + t_on / T_c, 0, 1), a linear discharge and recharge (docs/methods/power.md).
+    """
+    t = np.asarray(minutes, float)
+    per_minute = np.where(t < 0, 1 / np.asarray(run_minutes, float), 1 / np.asarray(recharge_minutes, float))
+    return np.clip(np.asarray(charge, float) + t * per_minute, 0.0, 1.0)
+
+
+def derated_minutes(
+    rated_minutes: ArrayLike, factor: ArrayLike = 1.0, load: ArrayLike = 1.0, exponent: float = 1.0
+) -> Floats:
+    """Run time of a battery of lesser capacity under more load: rated * factor / load^exponent.
+
+    Source: Peukert's law; an exponent of 1 is a linear battery.
+    """
+    rated = np.asarray(rated_minutes, float) * np.asarray(factor, float)
+    return np.asarray(rated / np.asarray(load, float) ** exponent, float)
+
+
+def peukert_minutes(ampere_hours: float, rate_hours: float, amperes: float, exponent: float) -> float:
+    """Run time [min] of a battery rated `ampere_hours` at the `rate_hours` rate. Source: Peukert's law."""
+    return 60 * rate_hours * (ampere_hours / (amperes * rate_hours)) ** exponent
+
+
+@dataclass(frozen=True)
+class Discharge:
+    """Charge on a straight line from `start` (minutes before T): normal level and rate, one row a unit.
+
+    charge(w) = level - rate * w, w minutes after the outage began; the covariance is of level and rate.
+    """
+
+    age: Floats
+    level: Floats
+    rate: Floats
+    level_var: Floats
+    rate_var: Floats
+    covariance: Floats
+    alive_at: Floats
+
+    def charge_mean(self) -> Floats:
+        """State of charge at T, mean."""
+        return np.clip(self.level - self.rate * self.age, 0.0, 1.0)
+
+    def _empty_by(self, w: Floats) -> Floats:
+        mean = self.level[:, None] - self.rate[:, None] * w
+        var = self.level_var[:, None] + w**2 * self.rate_var[:, None] - 2 * w * self.covariance[:, None]
+        return np.asarray(special.ndtr(-mean / np.sqrt(np.maximum(var, 1e-12))), float)
+
+    def empty_by(self, ahead: Floats) -> Floats:
+        """Probability that each unit (rows) is empty `ahead` minutes from T (columns, or one row a unit).
+
+        It was not empty when it last reported from its battery (`alive_at`, minutes after the outage began).
+        """
+        w = self.age[:, None] + np.atleast_2d(ahead)
+        known = self._empty_by(np.maximum(self.alive_at, 0.0)[:, None])
+        alive = np.maximum(1 - known, 1e-9)
+        return np.clip((self._empty_by(w) - known) / alive, 0.0, 1.0)
+
+    def quantile(self, share: float, longest: float = 6000.0) -> Floats:
+        """Minutes from T (negative: before T) by which a unit is empty with the given probability; bisection."""
+        low, high = -self.age.copy(), np.full_like(self.age, longest)
+        for _ in range(40):
+            middle = (low + high) / 2
+            is_below = self.empty_by(middle[:, None])[:, 0] < share
+            low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
+        return (low + high) / 2
+
+
+def discharges(known: Known, off: pl.DataFrame) -> Discharge:
+    """The discharge of the units in `off` (unit_id, outage_since), from the roster and their own reports.
+
+    Level and rate have a normal prior (roster, battery age); each percentage reported since mains was lost is a
+    noisy point of the line: Bayesian linear regression in closed form.
+    """
+    s = known.settings
+    units = off.join(known.units.drop("site_id"), on="unit_id", how="left")
+    age = (
+        (units.select((known.at - pl.col("outage_since")).dt.total_seconds() / 60).to_series()).to_numpy().astype(float)
+    )
+    age = np.maximum(np.nan_to_num(age, nan=0.0), 0.0)
+    run = run_minutes(units, known.county.election_day.year, s)
+    level, level_var = start_charge(known, units, run)
+    points = reported_points(known.status, off)
+    n, st, stt, sy, sty, alive = aligned(units, points)
+    noise = (s["power.percent_error"] / 100) ** 2
+    rate = 1 / run
+    rate_var = (rate * s["power.capacity_spread"]) ** 2
+    a, b, d = 1 / level_var + n / noise, -st / noise, 1 / rate_var + stt / noise
+    x, y = level / level_var + sy / noise, rate / rate_var - sty / noise
+    det = a * d - b * b
+    mean_level, mean_rate = (d * x - b * y) / det, np.maximum((a * y - b * x) / det, 1e-6)
+    return Discharge(
+        age=age,
+        level=mean_level,
+        rate=mean_rate,
+        level_var=d / det + SYSTEMATIC**2,
+        rate_var=a / det + (SYSTEMATIC_RATE * mean_rate) ** 2,
+        covariance=-b / det,
+        alive_at=alive,
+    )
+
+
+def run_minutes(units: pl.DataFrame, year: int, settings: Settings) -> Floats:
+    """Expected run time of a full battery [min]: rated, times the share left at its age, times temperature."""
+    rated = units["battery_minutes"].fill_null(settings["power.rated_minutes"]).to_numpy().astype(float)
+    years = units.select(
+        pl.coalesce(
+            pl.col("battery_age_years"),
+            (year - pl.col("in_service")).cast(pl.Float64).clip(0, settings["power.battery_age_years"] * 2),
+        ).fill_null(settings["power.battery_age_years"])
+    )
+    left = settings["power.capacity_at_new"] * np.exp(-settings["power.fade_per_year"] * years.to_series().to_numpy())
+    return np.maximum(derated_minutes(rated, left * settings["power.temperature_factor"]), 1.0)
+
+
+def start_charge(known: Known, units: pl.DataFrame, run: Floats) -> tuple[Floats, Floats]:
+    """Charge when mains was lost and its variance: the last report before, recharged since; else from opening on."""
+    s = known.settings
+    before = (
+        known.status.filter(pl.col("battery_percent").is_not_null())
+        .join(units.select("unit_id", "outage_since"), on="unit_id")
+        .filter(pl.col("occurred_at") <= pl.col("outage_since"))
+        .sort("occurred_at", "sequence")
+        .group_by("unit_id")
+        .agg(last_percent=pl.col("battery_percent").last(), last_at=pl.col("occurred_at").last())
+    )
+    opens = known.sites.select("site_id", "opens_at", "circuit")
+    frame = units.join(before, on="unit_id", how="left", maintain_order="left")
+    frame = frame.join(opens, on="site_id", how="left", maintain_order="left")
+    since = pl.coalesce("last_at", "opens_at")
+    minutes = (pl.col("outage_since") - since).dt.total_seconds() / 60
+    first = frame.select(
+        charge=pl.coalesce(pl.col("last_percent") / 100, "charge_at_open").fill_null(s["power.start_charge"]),
+        minutes=minutes.clip(lower_bound=0).fill_null(0.0),
+    )
+    recharge = np.maximum(frame["recharge_minutes"].fill_null(s["power.recharge_minutes"]).to_numpy().astype(float), 1)
+    earlier = minutes_off_before(known, frame)
+    on = np.maximum(first["minutes"].to_numpy() - earlier, 0.0)
+    down = charge_after(first["charge"].to_numpy(), -earlier, run, recharge)
+    level = charge_after(down, on, run, recharge)
+    spread = np.where(frame["last_at"].is_not_null().to_numpy(), s["power.start_spread"], 2 * s["power.start_spread"])
+    return level, spread**2 + (earlier / run * s["power.capacity_spread"]) ** 2
+
+
+def minutes_off_before(known: Known, frame: pl.DataFrame) -> Floats:
+    """Minutes that a unit without reports was already off today, by the utility's list of its circuit [min]."""
+    ended = known.outages.filter(pl.col("restored_at") > pl.col("started_at")).select(
+        "circuit", "started_at", "restored_at"
+    )
+    silent = frame.filter(pl.col("last_at").is_null()).select("unit_id", "circuit", "outage_since", "opens_at")
+    off = (
+        silent.join(ended, on="circuit")
+        .filter(pl.col("restored_at") <= pl.col("outage_since"))
+        .group_by("unit_id")
+        .agg(off=((pl.col("restored_at") - pl.col("started_at")).dt.total_seconds() / 60).sum())
+    )
+    joined = frame.select("unit_id").join(off, on="unit_id", how="left", maintain_order="left")
+    return joined["off"].fill_null(0.0).to_numpy().astype(float)
+
+
+def reported_points(status: pl.DataFrame, off: pl.DataFrame) -> pl.DataFrame:
+    """Sums over the percentages that each unit reported from its battery since mains was lost, and the last time."""
+    w = (pl.col("occurred_at") - pl.col("outage_since")).dt.total_seconds() / 60
+    on_battery = (
+        status.filter(pl.col("power") == "battery")
+        .join(off.select("unit_id", "outage_since"), on="unit_id")
+        .filter(pl.col("occurred_at") >= pl.col("outage_since"))
+        .with_columns(w=w, y=pl.col("battery_percent") / 100)
+    )
+    has = pl.col("y").is_not_null()
+    return on_battery.group_by("unit_id").agg(
+        n=has.sum().cast(pl.Float64),
+        st=pl.col("w").filter(has).sum(),
+        stt=(pl.col("w") ** 2).filter(has).sum(),
+        sy=pl.col("y").sum(),
+        sty=(pl.col("w") * pl.col("y")).sum(),
+        alive=pl.col("w").max(),
+    )
+
+
+def aligned(units: pl.DataFrame, points: pl.DataFrame) -> tuple[Floats, ...]:
+    """The sums in the order of `units`; a unit without reports has noughts, and is known alive at the start."""
+    joined = units.select("unit_id").join(points, on="unit_id", how="left", maintain_order="left")
+    names = ("n", "st", "stt", "sy", "sty", "alive")
+    return tuple(joined[name].fill_null(0.0).to_numpy().astype(float) for name in names)
+
+
+def at_offset(at: datetime, minutes: Floats) -> pl.Series:
+    """Times so many minutes after `at`."""
+    ahead = pl.Series(np.round(minutes * 60e6).astype(np.int64)).cast(pl.Duration("us"))
+    return pl.select(pl.lit(at).cast(pl.Datetime("us", "UTC")) + ahead).to_series()

@@ -1,0 +1,221 @@
+"""What every unit runs on: the newest evidence wins, weighed by how well it speaks for that unit.
+
+One row of evidence says: by this time, this unit was off mains (or on), told by so-and-so.
+Method: docs/methods/power.md.
+"""
+
+import polars as pl
+
+from pipeline.contracts.known import Known
+
+# Minutes by which a newer word must be newer to overrule a unit's own report; our choice [min].
+MARGINS = {"own": 0.0, "site": 0.0, "site now": 0.0, "utility": 0.0, "note": 2.0, "circuit": 10.0, "ticket": 10.0}
+RECENT_MINUTES = 60.0  # reports of neighbours older than this say nothing of now [min]
+SILENT_MINUTES = 45.0  # a unit that has not reported for so long is judged by its neighbours [min]
+TOGETHER_MINUTES = 30.0  # units of one place lost mains together when their first words are so close [min]
+EVIDENCE = {
+    "unit_id": pl.String,
+    "at": pl.Datetime("us", "UTC"),
+    "is_off": pl.Boolean,
+    "began": pl.Datetime("us", "UTC"),
+    "kind": pl.String,
+    "says": pl.String,
+}
+
+
+def judged(known: Known, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
+    """A row a unit: is_off (null: nothing known), at, began (of the outage, or null), kind and says."""
+    placed = known.units.select("unit_id", "site_id").join(
+        known.sites.select("site_id", "circuit"), on="site_id", how="left"
+    )
+    found = evidence(known, readings, notes, placed)
+    margin = pl.col("kind").replace_strict(MARGINS, return_dtype=pl.Float64)
+    weighed = found.with_columns(weighed=pl.col("at") - pl.duration(seconds=(margin * 60).cast(pl.Int64)))
+    best = (
+        weighed.sort("unit_id", "weighed", "kind", "is_off")
+        .group_by("unit_id", maintain_order=True)
+        .last()
+        .select("unit_id", "is_off", "at", "kind", "says")
+    )
+    return placed.join(best, on="unit_id", how="left").join(outage_start(found, best), on="unit_id", how="left")
+
+
+def outage_start(found: pl.DataFrame, best: pl.DataFrame) -> pl.DataFrame:
+    """When the present outage began, for units judged off: the earliest word of it after the last word of mains."""
+    off = best.filter("is_off").select("unit_id", off_at="at")
+    words = found.join(off, on="unit_id")
+    last_on = (
+        words.filter(~pl.col("is_off") & (pl.col("kind") != "circuit") & (pl.col("at") <= pl.col("off_at")))
+        .group_by("unit_id")
+        .agg(on_at=pl.col("at").max())
+    )
+    began = (
+        words.filter("is_off")
+        .join(last_on, on="unit_id", how="left")
+        .filter(pl.col("on_at").is_null() | (pl.col("at") >= pl.col("on_at")))
+        .group_by("unit_id")
+        .agg(began=pl.col("began").min(), on_at=pl.col("on_at").first())
+    )
+    return began.select("unit_id", began=pl.max_horizontal("began", "on_at"))
+
+
+def evidence(known: Known, readings: pl.DataFrame, notes: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
+    """Every word about every unit, up to T."""
+    runs = power_runs(known, placed)
+    parts = [own(runs, known), *neighbours(runs, known, placed), utility(known, placed), *noted(known, notes, placed)]
+    parts.append(called(known, readings, placed))
+    return pl.concat([part.select(list(EVIDENCE)) for part in parts]).filter(pl.col("at").is_not_null())
+
+
+def minutes_ago(known: Known, column: str) -> pl.Expr:
+    """Whole minutes from a time to T."""
+    return (pl.lit(known.at) - pl.col(column)).dt.total_minutes().clip(lower_bound=0)
+
+
+def power_runs(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
+    """A row a unit that reports: its latest word on power, since when, and whether it ever said otherwise."""
+    said = known.status.filter(pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at))
+    last = (
+        said.sort("unit_id", "occurred_at", "sequence")
+        .group_by("unit_id", maintain_order=True)
+        .agg(power=pl.col("power").last(), at=pl.col("occurred_at").last())
+    )
+    other = (
+        said.join(last.select("unit_id", now="power"), on="unit_id")
+        .filter(pl.col("power") != pl.col("now"))
+        .group_by("unit_id")
+        .agg(other_at=pl.col("occurred_at").max())
+    )
+    began = (
+        said.join(other, on="unit_id", how="left")
+        .filter(pl.col("other_at").is_null() | (pl.col("occurred_at") > pl.col("other_at")))
+        .group_by("unit_id")
+        .agg(began=pl.col("occurred_at").min())
+    )
+    return (
+        last.join(began, on="unit_id", how="left")
+        .join(other, on="unit_id", how="left")
+        .join(placed, on="unit_id", how="inner")
+        .with_columns(is_off=pl.col("power") == "battery", age=minutes_ago(known, "at"))
+        .with_columns(began=pl.coalesce("began", "at"))
+    )
+
+
+def own(runs: pl.DataFrame, known: Known) -> pl.DataFrame:
+    """The unit's own latest report."""
+    silent = (
+        pl.when(pl.col("age") > SILENT_MINUTES)
+        .then(pl.format(", silent since: {} min", "age"))
+        .otherwise(pl.format(", {} min ago", "age"))
+    )
+    return runs.with_columns(kind=pl.lit("own"), says=pl.concat_str(pl.format("its own report: {}", "power"), silent))
+
+
+def neighbours(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[pl.DataFrame]:
+    """What units of the same site say, and of other sites on the same circuit: an outage is shared."""
+    recent = runs.filter(pl.col("age") <= RECENT_MINUTES)
+    changed = changes(recent)
+    at_site = placed.filter(pl.col("site_id").is_not_null()).join(changed, on="site_id")
+    silent = placed.join(runs.filter(pl.col("age") <= SILENT_MINUTES).select("unit_id"), on="unit_id", how="anti")
+    now = silent.join(majority(recent, "site_id"), on="site_id").with_columns(kind=pl.lit("site now"))
+    # A site with no word of its own is judged by the other sites of the circuit, at least two units of them.
+    unheard = silent.join(recent.select("site_id").unique(), on="site_id", how="anti")
+    circuits = majority(recent.filter(pl.col("circuit").is_not_null()), "circuit").filter(pl.col("many") >= 2)
+    around = unheard.join(circuits, on="circuit").with_columns(kind=pl.lit("circuit"))
+    return [
+        at_site.with_columns(kind=pl.lit("site"), says=pl.lit("a unit of the same site changed over")),
+        now.with_columns(says=pl.format("units of the same site, {} of {} on battery", "many_off", "many")),
+        around.with_columns(says=pl.format("units on the same circuit, {} of {} on battery", "many_off", "many")),
+    ]
+
+
+def changes(recent: pl.DataFrame) -> pl.DataFrame:
+    """A site's latest change-over in each direction: columns site_id, is_off, at, began.
+
+    Losing mains counts from a unit's first word of it; a unit that has always been on mains has not changed over.
+    """
+    moved = recent.filter(pl.col("is_off") | pl.col("other_at").is_not_null()).with_columns(
+        newest=pl.col("began").max().over("site_id", "is_off")
+    )
+    together = pl.col("began") >= pl.col("newest") - pl.duration(minutes=int(TOGETHER_MINUTES))
+    return (
+        moved.filter(together)
+        .group_by("site_id", "is_off")
+        .agg(at=pl.col("began").max(), began=pl.col("began").min())
+        .filter(pl.col("site_id").is_not_null())
+    )
+
+
+def majority(recent: pl.DataFrame, place: str) -> pl.DataFrame:
+    """What most units of a place last said: columns place, is_off, at, began, many, many_off."""
+    return (
+        recent.group_by(place)
+        .agg(
+            many=pl.len(),
+            many_off=pl.col("is_off").sum(),
+            at=pl.col("at").max(),
+            first_off=pl.col("began").filter("is_off").min(),
+        )
+        .filter(pl.col(place).is_not_null())
+        .with_columns(is_off=pl.col("many_off") * 2 >= pl.col("many"))
+        .with_columns(began=pl.when("is_off").then("first_off").otherwise("at"))
+    )
+
+
+def utility(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
+    """The utility's list: a circuit with an outage that is not over, or when its last one ended.
+
+    An outage that ends before it starts is taken to have ended when it started.
+    """
+    started = known.outages.filter(pl.col("started_at") <= known.at).with_columns(
+        end=pl.max_horizontal("restored_at", pl.when(pl.col("restored_at").is_not_null()).then("started_at"))
+    )
+    is_over = pl.col("end").is_not_null() & (pl.col("end") <= known.at)
+    words = started.with_columns(
+        is_off=~is_over,
+        at=pl.when(is_over).then("end").otherwise("started_at"),
+        began=pl.col("started_at"),
+    )
+    latest = words.sort("circuit", "at", "outage_id").group_by("circuit", "is_off", maintain_order=True).last()
+    ago = minutes_ago(known, "at")
+    says = pl.when(pl.col("is_off")).then(pl.format("the utility lists {} as out for {} min", "circuit", ago))
+    said = latest.with_columns(
+        kind=pl.lit("utility"),
+        says=says.otherwise(pl.format("the utility restored {} {} min ago", "circuit", ago)),
+    )
+    return placed.join(said, on="circuit")
+
+
+def noted(known: Known, notes: pl.DataFrame, placed: pl.DataFrame) -> list[pl.DataFrame]:
+    """Power notes: about a site, or about a whole circuit. A flicker says that mains came back."""
+    off = pl.col("event").is_in(["lost", "battery-low"])
+    on = pl.col("event").is_in(["restored", "generator", "flicker"])
+    fresh = pl.duration(minutes=int(known.settings["power.note_hours"] * 60))
+    words = (
+        notes.filter((off | on) & (pl.col("occurred_at") <= known.at))
+        .filter(on | (pl.col("occurred_at") >= pl.lit(known.at) - fresh))
+        .with_columns(is_off=off, at=pl.col("occurred_at"), began=pl.col("occurred_at"))
+        .with_columns(says=pl.format("a note: {}, {} min ago", "event", minutes_ago(known, "at")))
+        .select("site_id", "circuit", "is_off", "at", "began", "says")
+    )
+    by_site = words.filter(pl.col("site_id").is_not_null()).drop("circuit")
+    whole = words.filter(pl.col("site_id").is_null() & pl.col("circuit").is_not_null()).drop("site_id")
+    hinted = words.filter(pl.col("site_id").is_not_null() & pl.col("circuit").is_not_null()).drop("site_id")
+    return [
+        placed.join(by_site, on="site_id").with_columns(kind=pl.lit("note")),
+        placed.join(whole, on="circuit").with_columns(kind=pl.lit("note")),
+        placed.join(hinted.filter("is_off"), on="circuit").with_columns(kind=pl.lit("circuit")),
+    ]
+
+
+def called(known: Known, readings: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
+    """Hotline tickets about power that are not resolved, by site."""
+    fresh = pl.lit(known.at) - pl.duration(minutes=int(known.settings["power.note_hours"] * 60))
+    words = (
+        readings.filter((pl.col("category") == "power") & pl.col("site_id").is_not_null())
+        .join(known.tickets.select("ticket_id", "opened_at", "status"), on="ticket_id")
+        .filter((pl.col("status") != "resolved") & pl.col("opened_at").is_between(fresh, pl.lit(known.at)))
+        .select("site_id", is_off=pl.lit(True), at="opened_at", began="opened_at")
+        .with_columns(kind=pl.lit("ticket"), says=pl.format("a call about power, {} min ago", minutes_ago(known, "at")))
+    )
+    return placed.join(words, on="site_id")
