@@ -1,0 +1,111 @@
+"""What really happened, as tables, to look at errors; never committed and never an input. Times in UTC."""
+
+import json
+from bisect import bisect_right
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+
+from demo_data.simulation import places, staged
+from demo_data.simulation.cast import CLOSES, OPENS
+from demo_data.simulation.engine import END, Engine
+from demo_data.simulation.evening import reconciliation
+from demo_data.simulation.feeds import Row, moment
+from demo_data.simulation.hotline import Hotline
+
+
+def utc(minutes: float | None) -> datetime | None:
+    """As a moment; nothing for what never ended."""
+    return None if minutes is None or minutes >= END else moment(minutes).astimezone(UTC)
+
+
+def waits(engine: Engine, site_id: str, line: str) -> tuple[list[float], list[float]]:
+    """Steps of `who joins at t is served at`: times at which someone who joined later, or nobody, was served."""
+    trace = engine.trace.get((site_id, line), [])
+    return [now for now, what, _ in trace if what != "join"], [
+        v if what == "start" else now for now, what, v in trace if what != "join"
+    ]
+
+
+def wait_at(times: list[float], joined: list[float], when: float) -> float | None:
+    """Minutes that a voter joining at `when` would wait: first come, first served."""
+    for i in range(bisect_right(times, when) - 1, len(times)):
+        if i >= 0 and joined[i] >= when - 1e-9:
+            return max(0.0, times[i] - when)
+        if i >= 0 and times[i] <= when and joined[i] == times[i] and i + 1 == bisect_right(times, when):
+            return 0.0
+    return None
+
+
+def line_rows(engine: Engine) -> list[Row]:
+    """Both lines of every site at every minute."""
+    traces = {
+        (s.site_id, line): waits(engine, s.site_id, line) for s in engine.sites for line in ("checkin", "scanner")
+    }
+    rows: list[Row] = []
+    for site_id, line, at, waiting in engine.lines:
+        site = engine.by_id[site_id]
+        wait = wait_at(*traces[site_id, line], at) if site.opens <= at < site.closes else None
+        rows.append({"site_id": site_id, "line": line, "at": utc(at), "waiting": waiting, "wait_minutes": wait})
+    return rows
+
+
+def write(where: Path, engine: Engine, hotline: Hotline, defects: list[Row]) -> None:
+    """One table a file."""
+    where.mkdir(parents=True, exist_ok=True)
+    tables: dict[str, list[Row]] = {"lines": line_rows(engine), "defects": defects}
+    units = [unit for site in engine.sites for unit in site.units]
+    tables["units"] = [
+        {
+            "unit_id": u.unit_id, "site_id": u.site_id, "type": u.type, "bad": u.jam_rate > 0.02,
+            "rate_multiple": u.jam_rate / 0.0008, "capacity_minutes": u.run_minutes, "telemetry": u.telemetry,
+            "skew_minutes": u.skew,
+        }
+        for u in units
+    ]  # fmt: skip
+    tables["unit_spans"] = [
+        {"unit_id": u.unit_id, "kind": k, "start_at": utc(a), "end_at": utc(b), "cause": k}
+        for u in units
+        for k, a, b in u.spans
+    ]
+    tables["outages"] = [
+        {"outage_id": i or f"blip-{c}", "circuit": c, "start_at": utc(a), "end_at": utc(b)}
+        for i, c, a, b in engine.outage_truth
+    ]
+    tables["tickets"] = [
+        {
+            "ticket_id": t.ticket_id, "site_id": t.true_site or None, "unit_id": t.true_unit, "primary": t.category,
+            "categories": t.categories, "event_id": t.event_id, "same_as": t.same_as, "unit_in_text": t.unit_in_text,
+        }
+        for t in hotline.tickets
+    ]  # fmt: skip
+    tables["events"] = [
+        {
+            "event_id": e.event_id, "kind": e.category, "site_id": e.site.site_id,
+            "unit_id": e.unit.unit_id if e.unit else None, "start_at": utc(e.start),
+            "end_at": utc(e.finish or e.ends), "rover": e.by_rover,
+        }
+        for e in hotline.troubles
+    ]  # fmt: skip
+    causes = {
+        staged.EMERGENCY_NOT_ADDED: "emergency",
+        staged.RESCANNED: "rescanned",
+        staged.POLL_BOOK_BEHIND: "poll-book",
+    }
+    causes |= {staged.PROVISIONAL_COUNTED: "provisional", staged.UNEXPLAINED: "unexplained"}
+    recon: list[Row] = []
+    for row in reconciliation(engine):
+        off = int(str(row["checked_in"])) - int(str(row["ballots_counted"])) - int(str(row["emergency_counted"]))
+        site_id = str(row["site_id"])
+        recon.append({"site_id": site_id, "difference": off, "cause": causes.get(site_id, "left" if off else None)})
+    tables["recon"] = recon
+    for name, rows in tables.items():
+        pl.DataFrame(rows, infer_schema_length=None).write_parquet(where / f"{name}.parquet")
+    facts = {
+        "sites": len(engine.sites),
+        "opens_at": str(utc(OPENS)),
+        "closes_at": str(utc(CLOSES)),
+        "zone": places.ZONE,
+    }
+    (where / "meta.json").write_text(json.dumps(facts))
