@@ -6,6 +6,7 @@ A field's `description` says what a good value looks like; intake quotes it when
 and `roster` (an id that a roster must list).
 """
 
+from functools import cache
 from typing import Annotated, Any
 
 import pandera.polars as pa
@@ -267,3 +268,9 @@ OCCURRED = {  # the column that says when a row occurred; the rest occurred when
     "ballot-stock": "at",
     "entries": "at",
 }
+
+
+@cache
+def schema_of(kind: str) -> pa.DataFrameSchema:
+    """The schema of a kind of feed; building one costs milliseconds, so it is built once."""
+    return FEEDS[kind].to_schema()

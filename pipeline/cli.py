@@ -1,0 +1,242 @@
+"""The commands; the only module that reads the clock. Results go to stdout, messages to stderr."""
+
+import json
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from types import FrameType
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import Progress
+
+from pipeline import run
+from pipeline.errors import BookBusy, BookEmpty, UsageError, WardbookError
+from pipeline.estimates import WHATS, Answers
+from pipeline.normalise.times import parse_time
+from pipeline.outputs import export
+from pipeline.sources.folder import gather
+from pipeline.sources.profile import Profile, read_profile
+from pipeline.store import handover, log, read
+from pipeline.store.book import is_held, open_book
+from pipeline.watch import Watcher, summary, told
+
+app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
+messages = Console(stderr=True, soft_wrap=True, highlight=False)
+FORMATS = ("text", "json")
+TABLE_FORMATS = ("json", "csv", "parquet")
+
+BookOption = Annotated[Path, typer.Option("--book", help="The book's folder.")]
+ProfileOption = Annotated[
+    list[Path] | None, typer.Option("--profile", help="TOML: how a county's own export is written.")
+]
+
+
+def now() -> datetime:
+    """The clock."""
+    return datetime.now(UTC)
+
+
+def moment(text: str, zone: str | None = None) -> datetime:
+    """A time from the command line."""
+    try:
+        return parse_time(text, zone)
+    except ValueError as error:
+        raise UsageError(f"{text!r}: not a time ({error}). Write it like 2026-11-03T09:30:00-06:00.") from error
+
+
+def profiles_of(paths: list[Path] | None) -> list[Profile]:
+    """The profiles named, read."""
+    return [read_profile(path) for path in paths or []]
+
+
+def one_of(value: str, choices: tuple[str, ...], option: str) -> str:
+    """A word of a closed list."""
+    if value not in choices:
+        raise UsageError(f"{option} {value}: not one of {', '.join(choices)}. Choose one.")
+    return value
+
+
+@app.command()
+def take(
+    paths: Annotated[list[Path], typer.Argument(help="Files, or a day's folder.")],
+    book: BookOption,
+    profile: ProfileOption = None,
+    received: Annotated[
+        str | None, typer.Option(help="When the files were received; else received.csv, else now.")
+    ] = None,
+    format: Annotated[str, typer.Option(help="text or json.")] = "text",
+) -> None:
+    """Take files into a book. Example: wardbook take demo_data/day --book day
+
+    Every row is logged, known already, or kept in quarantine with its reason; the receipts say which. While a
+    watcher holds the book, the files are handed to it. Exit status 1 if a file named here had to be refused whole.
+    """
+    one_of(format, FORMATS, "--format")
+    profiles = profiles_of(profile)
+    received_at = moment(received) if received else None
+    try:
+        with working(f"Taking {len(paths)} path(s)"):
+            receipts = run.take(paths, book, now(), profiles, received_at)
+    except BookBusy:
+        files = gather(paths, now(), received_at, profiles)
+        receipts = handover.hand_over(open_book(book), files)
+    if format == "json":
+        print(json.dumps([asdict(r) for r in receipts], ensure_ascii=False, indent=1))
+    else:
+        for receipt in receipts:
+            print(told(receipt))
+            for reason in receipt.reasons if receipt.refused is None else ():
+                where = f"row {reason['row']}, {reason['column'] or 'the whole row'}"
+                print(f"    {where}: {reason['value']!r}: {reason['reason']}")
+        print(summary(receipts))
+    named = {path.name for path in paths if not path.is_dir()}
+    if any(r.refused and r.file in named for r in receipts):
+        raise WardbookError("A file was refused whole; its receipt says why.")
+
+
+@app.command()
+def estimate(
+    what: Annotated[str, typer.Argument(help="all, or one of " + ", ".join(WHATS) + ".")],
+    book: BookOption,
+    at: Annotated[list[str] | None, typer.Option(help="What was known at this time; may be repeated.")] = None,
+    format: Annotated[str, typer.Option(help="json, csv or parquet.")] = "json",
+    out: Annotated[Path | None, typer.Option(help="A file; for `all`, a folder.")] = None,
+) -> None:
+    """Answer a question from what was known. Example: wardbook estimate lines --book day --at 2026-11-03T10:30:00-06:00
+
+    Without --at the time is the newest receipt in the book (now, while the book is watched).
+    """
+    one_of(what, ("all", *WHATS), "WHAT")
+    one_of(format, TABLE_FORMATS, "--format")
+    if what == "all" and out is None:
+        raise UsageError("estimate all: needs a folder for its files. Add --out FOLDER.")
+    if format == "parquet" and out is None:
+        raise UsageError("--format parquet: cannot be printed. Add --out FILE.")
+    known_book = open_book(book)
+    with read.Snapshot(known_book.published) as snapshot:
+        rows = read.read_rows(snapshot.con)
+        newest = read.newest_receipt(snapshot.con)
+    if newest is None:
+        raise BookEmpty(f"{book}: no row has been taken yet. Take files in first.")
+    zone = read.zone_of(rows)
+    if at:
+        times = [moment(text, zone) for text in at]
+    else:
+        times = [now() if is_held(known_book) and now() - newest <= run.DAY_IS_OVER else newest]
+    parts = []
+    with working("Estimating", len(times)) as advance:
+        for time in times:
+            answers = Answers(read.known_at(rows, time))
+            if what == "all":
+                for each in WHATS:
+                    name = f"{each}-{time.astimezone(UTC):%Y%m%dT%H%MZ}.{format}"
+                    export.write(answers.answer(each), format, Path(out or ".") / name, time, zone or "UTC")
+            else:
+                parts.append(export.stamped(answers.answer(what), time))
+            advance()
+    if what == "all":
+        messages.print(f"{len(times) * len(WHATS)} files written to {out}")
+        return
+    table = export.together(parts)
+    if out is not None:
+        export.write(table, format, out, None, zone or "UTC")
+    else:
+        print(export.as_text(table, format, zone or "UTC"))
+
+
+@app.command()
+def verify(book: BookOption) -> None:
+    """Check the book's tamper evidence. Example: wardbook verify --book day
+
+    Recomputes every entry's hash and every tree head; exit status 1 names the first entry that differs.
+    """
+    known_book = open_book(book)
+    if is_held(known_book):
+        head = log.verify(known_book.published)
+        print(f"whole as published: {head.size} entries, tree head {head.root.hex()} (a watcher holds the log itself)")
+        return
+    head = log.verify(known_book.log)
+    missing = log.missing_originals(known_book.log, known_book.originals)
+    if missing:
+        raise WardbookError(f"{known_book.originals}: {missing[0]}. The log is whole; restore the file from a copy.")
+    print(f"whole: {head.size} entries, tree head {head.root.hex()}")
+
+
+@app.command()
+def watch(
+    folder: Annotated[list[Path], typer.Argument(help="Folders in which files arrive.")],
+    book: BookOption,
+    profile: ProfileOption = None,
+) -> None:
+    """Take in what arrives and keep the published estimates fresh. Example: wardbook watch arrivals --book day
+
+    The only writer while it runs; the book's own inbox is watched too. Stops cleanly on SIGTERM or Ctrl-C.
+    """
+    for path in folder:
+        if not path.is_dir():
+            raise UsageError(f"{path}: not a folder. Name the folder in which files arrive.")
+    known_book = open_book(book, create=True)
+    with stopping() as stop, run.Writer(known_book, now()) as writer:
+        messages.print(f"Watching {', '.join(map(str, folder))} and {known_book.inbox} for {book}. Ctrl-C stops.")
+        Watcher(writer, folder, profiles_of(profile), messages.print).run(stop, now)
+    messages.print("Stopped.")
+
+
+@contextmanager
+def stopping() -> Iterator[threading.Event]:
+    """An event that SIGTERM and Ctrl-C set; the work in hand is finished first."""
+    stop = threading.Event()
+
+    def on_signal(_number: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    before = {number: signal.signal(number, on_signal) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def working(what: str, total: int | None = None) -> Iterator["Advance"]:
+    """Progress on stderr, where a person is looking."""
+    with Progress(console=messages, transient=True, disable=not messages.is_terminal) as progress:
+        yield Advance(progress, progress.add_task(what, total=total))
+
+
+class Advance:
+    """One step forward of a progress bar."""
+
+    def __init__(self, progress: Progress, task: int) -> None:
+        self._progress, self._task = progress, task
+
+    def __call__(self) -> None:
+        self._progress.advance(self._task)  # type: ignore[arg-type]
+
+
+def main() -> None:
+    """The command line's entry: one sentence for what goes wrong, and the contract's exit status."""
+    try:
+        app(standalone_mode=False)
+    except WardbookError as error:
+        messages.print(str(error), markup=False)
+        sys.exit(error.exit_status)
+    except typer.Exit as done:
+        sys.exit(done.exit_code)
+    except (typer.Abort, KeyboardInterrupt):
+        messages.print("Stopped.")
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.exit(0)
+
+
+if __name__ == "__main__":
+    main()

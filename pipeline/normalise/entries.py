@@ -1,0 +1,204 @@
+"""Good rows → the text that the log keeps: canonical values, names replaced by tokens, free text masked, content keys.
+
+Two hashes tell contents apart. `content_key` covers everything as it came, names included, and is keyed with the
+book's secret. `content_hash` covers what the log itself holds without the tokens: any two books agree on it, so ties
+between states fall the same way everywhere.
+"""
+
+import hmac
+import json
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime
+from hashlib import sha256
+
+import polars as pl
+import rfc8785
+
+from pipeline.contracts.feeds import KEYS, OCCURRED, schema_of
+from pipeline.normalise.privacy import mask_texts
+from pipeline.normalise.shape import Shaped
+from pipeline.normalise.times import rfc3339
+from pipeline.sources.tables import Fault, short
+
+Tokens = Callable[[Iterable[str | None]], list[str | None]]
+TIME_TEXT = "%Y-%m-%dT%H:%M:%S%.fZ"
+ENTRY_COLUMNS = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at", "body")
+
+
+def columns_marked(kind: str, mark: str) -> list[str]:
+    """The columns of a kind whose metadata carry a mark."""
+    return [name for name, column in schema_of(kind).columns.items() if (column.metadata or {}).get(mark)]
+
+
+def as_text(good: pl.DataFrame) -> pl.DataFrame:
+    """Every value as the text that stands for it: times in UTC, numbers in their shortest form."""
+    return good.select(
+        pl.col(name).dt.strftime(TIME_TEXT) if isinstance(dtype, pl.Datetime) else pl.col(name).cast(pl.String)
+        for name, dtype in good.schema.items()
+    )
+
+
+def canonical(frame: pl.DataFrame) -> list[str]:
+    """Each row as JSON with ordered keys."""
+    names = sorted(frame.columns, key=lambda n: n.encode("utf-16-be"))
+    return frame.select(pl.struct(names).struct.json_encode()).to_series().to_list()
+
+
+def keyed_digests(secret: bytes, prefix: str, texts: Sequence[str]) -> list[str]:
+    """HMAC-SHA-256 of each text under the book's secret, hex."""
+    return [hmac.digest(secret, f"{prefix}\x1f{text}".encode(), "sha256").hex() for text in texts]
+
+
+def content(
+    shaped: Shaped, kind: str, received: Sequence[datetime], secret: bytes, tokens: Tokens, zone: str | None
+) -> pl.DataFrame:
+    """The good rows as the log will hold them.
+
+    Returns
+    -------
+    frame of `file` (place), `row`, `received_at`, `key`, `content_key`, `content_hash`, `occurred_at` (text), and the
+    values as `v_NAME`, the unmapped columns as `a_NAME`
+    """
+    good = shaped.good
+    columns = list(schema_of(kind).columns)
+    raw = as_text(good.select(*columns, *shaped.extra))
+    personal, masked = columns_marked(kind, "personal"), [*columns_marked(kind, "masked"), *shaped.extra]
+    names = joined_names(raw, personal)
+    values = raw.with_columns(
+        *[pl.Series(name, tokens(raw[name]), dtype=pl.String) for name in personal],
+        *[pl.Series(name, mask_texts(raw[name].to_list(), names), dtype=pl.String) for name in masked],
+    )
+    received_at = pl.Series("received_at", [received[file] for file in good["file"]], dtype=pl.Datetime("us", "UTC"))
+    public = canonical(values.drop(personal))
+    occurred = OCCURRED.get(kind)
+    return pl.DataFrame(
+        [
+            good["file"],
+            good["row"],
+            received_at,
+            pl.Series("key", natural_keys(raw, kind, received_at, secret, zone), dtype=pl.String),
+            pl.Series("content_key", keyed_digests(secret, f"content\x1f{kind}", canonical(raw))),
+            pl.Series("content_hash", [sha256(f"{kind}\x1f{text}".encode()).hexdigest() for text in public]),
+            (values[occurred] if occurred else received_at.dt.strftime(TIME_TEXT)).alias("occurred_at"),
+            *[values[name].alias(f"v_{name}") for name in columns],
+            *[values[name].alias(f"a_{name}") for name in shaped.extra],
+        ]
+    )
+
+
+def joined_names(raw: pl.DataFrame, personal: list[str]) -> list[str | None]:
+    """The names that a row itself carries, so that they can be masked in its text."""
+    if not personal:
+        return [None] * raw.height
+    return raw.select(pl.concat_str(personal, separator="; ", ignore_nulls=True)).to_series().to_list()
+
+
+def natural_keys(raw: pl.DataFrame, kind: str, received_at: pl.Series, secret: bytes, zone: str | None) -> list[str]:
+    """The contract's key of each row, as text."""
+    if kind == "power-notes":
+        days = received_at.dt.convert_time_zone(zone or "UTC").dt.date().cast(pl.String)
+        return keyed_digests(secret, "note", [f"{day}\x1f{text}" for day, text in zip(days, raw["text"], strict=True)])
+    if not KEYS[kind]:
+        return [kind] * raw.height
+    return (
+        raw.select(pl.concat_str([pl.col(c).fill_null("") for c in KEYS[kind]], separator=" | ")).to_series().to_list()
+    )
+
+
+def quarantined(
+    shaped: Shaped, kind: str, received: Sequence[datetime], shas: Sequence[str], secret: bytes, tokens: Tokens
+) -> pl.DataFrame:
+    """The rows that failed, as entries: values masked, every reason with its column."""
+    found = []
+    texts = {(row["file"], row["row"]): row for row in bad_rows(shaped)}
+    for file, faults in enumerate(shaped.faults):
+        by_row: dict[int, list[Fault]] = {}
+        for fault in faults:
+            by_row.setdefault(fault.row, []).append(fault)
+        for row, reasons in sorted(by_row.items()):
+            raw = texts.get((file, row), {})
+            values = {name: value for name, value in raw.items() if name not in ("file", "row") and value is not None}
+            found.append(quarantine_entry(kind, shas[file], row, received[file], values, reasons, secret, tokens))
+    schema = {name: pl.Int64 if name == "row" else pl.String for name in ENTRY_COLUMNS} | {
+        "received_at": pl.Datetime("us", "UTC"),
+        "reasons": pl.String,
+        "place": pl.Int32,
+    }
+    places = {sha: place for place, sha in enumerate(shas)}
+    return pl.DataFrame([entry | {"place": places[entry["file"]]} for entry in found], schema=schema, orient="row")
+
+
+def bad_rows(shaped: Shaped) -> list[dict[str, object]]:
+    """The rows that have a fault, as they came."""
+    keys = [(file, fault.row) for file, faults in enumerate(shaped.faults) for fault in faults]
+    wanted = pl.DataFrame(keys, schema={"file": pl.Int32, "row": pl.Int64}, orient="row").unique()
+    return shaped.texts.join(wanted, on=["file", "row"], how="semi").to_dicts()
+
+
+def quarantine_entry(
+    kind: str,
+    sha: str,
+    row: int,
+    received_at: datetime,
+    values: dict[str, str],
+    faults: list[Fault],
+    secret: bytes,
+    tokens: Tokens,
+) -> dict[str, object]:
+    """One row in quarantine, as an entry of the log."""
+    raw = rfc8785.dumps(values or {"line": faults[0].value}).decode()
+    personal = columns_marked(kind, "personal")
+    names = "; ".join(values[name] for name in personal if name in values) or None
+    safe = {name: tokens([value])[0] if name in personal else masked(value, names) for name, value in values.items()}
+    reasons = [
+        {
+            "column": fault.column,
+            "value": "[name]" if fault.column in personal and fault.value else masked(fault.value, names),
+            "reason": fault.reason,
+        }
+        for fault in faults
+    ]
+    entry = {
+        "type": "quarantine",
+        "kind": kind,
+        "key": "",
+        "content_key": keyed_digests(secret, f"quarantine\x1f{kind}", [raw])[0],
+        "content_hash": sha256(rfc8785.dumps([kind, {k: v for k, v in safe.items() if k not in personal}])).hexdigest(),
+        "file": sha,
+        "row": row,
+    }
+    body = entry | {
+        "received_at": rfc3339(received_at),
+        "values": safe,
+        "reasons": reasons,
+        "code": "no-zone" if all(f.code == "no-zone" for f in faults) else "bad",
+    }
+    return entry | {"received_at": received_at, "body": rfc8785.dumps(body).decode(), "reasons": json.dumps(reasons)}
+
+
+def masked(value: str | None, names: str | None) -> str | None:
+    """A value for a message or a log line: masked, and cut."""
+    return None if value is None else short(mask_texts([value], [names])[0] or "")
+
+
+def plain_entry(kind: str, type_: str, key: str, received_at: datetime, **more: object) -> dict[str, object]:
+    """An entry that is no row of a feed: a file's receipt, an earlier receipt, the settings in force."""
+    index = {
+        "type": type_,
+        "kind": kind,
+        "key": key,
+        "content_key": str(more.pop("content_key", "")),
+        "content_hash": "",
+        "file": str(more.pop("file", "")),
+        "row": None,
+    }
+    body = rfc8785.dumps(json.loads(json.dumps(index | {"received_at": rfc3339(received_at)} | more))).decode()
+    return index | {"received_at": received_at, "body": body}
+
+
+def entry_frame(entries: Iterable[dict[str, object]]) -> pl.DataFrame:
+    """Plain entries as a frame that the log takes."""
+    schema = {name: pl.Int64 if name == "row" else pl.String for name in ENTRY_COLUMNS} | {
+        "received_at": pl.Datetime("us", "UTC")
+    }
+    return pl.DataFrame(list(entries), schema=schema, orient="row")

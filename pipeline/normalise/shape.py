@@ -1,0 +1,230 @@
+"""Rows of text → rows of a kind: columns by their names, values by their types, faults with reasons; pure."""
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import polars as pl
+from pandera.errors import SchemaErrors
+
+from pipeline.contracts.feeds import OCCURRED, schema_of
+from pipeline.errors import SourceError
+from pipeline.normalise.times import TOO_LATE, UTC_US, read_times
+from pipeline.sources.profile import Profile
+from pipeline.sources.tables import Fault, RawTable, short
+
+TIMES_PROMISED = {"estimated_restoration_at"}  # may lie far ahead
+CODE_BAD, CODE_NO_ZONE = "bad", "no-zone"
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One file of a kind, read: its rows of text, when it was received, and how it is written."""
+
+    raw: RawTable
+    received_at: datetime
+    profile: Profile | None = None
+
+
+@dataclass(frozen=True)
+class Shaped:
+    """The rows of several files of one kind.
+
+    `good` has `file` (place in the list of pieces), `row`, the kind's columns with their types, and the columns in
+    `extra` that nobody mapped; `texts` the same rows and the bad ones as they came; `faults` tells why, file by file.
+    """
+
+    good: pl.DataFrame
+    texts: pl.DataFrame
+    extra: tuple[str, ...]
+    faults: list[list[Fault]]
+
+
+def shape(pieces: list[Piece], kind: str, zone: str | None) -> Shaped:
+    """The rows of files of one kind in the shape of that kind.
+
+    Parameters
+    ----------
+    pieces : the files, in order of receipt
+    kind : a kind of feed
+    zone : IANA zone of the county, None while unknown
+
+    Returns
+    -------
+    the good rows, and a fault for every column of every other row
+    """
+    columns = schema_of(kind).columns
+    faults: list[list[Fault]] = []
+    frames = []
+    for place, piece in enumerate(pieces):
+        frame = rename(piece.raw.frame(), kind, piece.profile)
+        faults.append([*missing_columns(frame, kind), *piece.raw.faults])
+        frames.append(frame.insert_column(0, pl.lit(place, dtype=pl.Int32).alias("file")))
+    texts = pl.concat(frames, how="diagonal").with_row_index("index")
+    extra = tuple(c for c in texts.columns if c not in columns and c not in ("index", "file", "row"))
+    texts = texts.with_columns([pl.lit(None, dtype=pl.String).alias(c) for c in columns if c not in texts.columns])
+    absent = [{fault.column for fault in of_file} for of_file in faults]
+    typed, found = cast(texts, kind, pieces, zone)
+    found += failures(typed, texts, kind)
+    places = texts.select("file", "row").rows()
+    for fault in found:
+        file, row = places[fault.row]
+        if fault.column not in absent[file]:
+            faults[file].append(replace(fault, row=row))
+    bad = [(file, fault.row) for file, of_file in enumerate(faults) for fault in of_file]
+    keys = pl.DataFrame(bad, schema={"file": pl.Int32, "row": pl.Int64}, orient="row").unique()
+    good = typed.join(keys, on=["file", "row"], how="anti", maintain_order="left")
+    return Shaped(good.select("file", "row", *columns, *extra), texts.drop("index"), extra, faults)
+
+
+def rename(frame: pl.DataFrame, kind: str, profile: Profile | None) -> pl.DataFrame:
+    """Their column names → ours: by the profile, else by name whatever the case, blanks or hyphens."""
+    ours = schema_of(kind).columns
+    found = {plain(name): name for name in reversed(frame.columns) if name != "row"}
+    wanted: dict[str, str] = {}
+    for column in ours:
+        theirs = (*(profile.columns.get(column, ()) if profile else ()), column)
+        hit = next((found[plain(name)] for name in theirs if plain(name) in found), None)
+        if hit is not None and hit not in wanted:
+            wanted[hit] = column
+    # A column of theirs that is called like one of ours, but mapped elsewhere, keeps its words under another name.
+    names = {
+        name: wanted.get(name, f"their_{name}" if name in ours else name) for name in frame.columns if name != "row"
+    }
+    texts = [pl.col(theirs).str.strip_chars().replace("", None).alias(named) for theirs, named in names.items()]
+    renamed = frame.select("row", *texts)
+    if profile:
+        renamed = translate(renamed, profile)
+    return renamed
+
+
+def plain(name: str) -> str:
+    """A column's name without case, blanks and hyphens."""
+    return name.strip().casefold().replace(" ", "_").replace("-", "_")
+
+
+def translate(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
+    """Their words → ours, and the columns that are always the same."""
+    for column, words in profile.values.items():
+        if column in frame.columns:
+            folded = pl.col(column).str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.String)
+            frame = frame.with_columns(pl.coalesce(folded, pl.col(column)).alias(column))
+    for column, value in profile.constants.items():
+        constant = pl.lit(value, dtype=pl.String)
+        frame = frame.with_columns(
+            (pl.coalesce(column, constant) if column in frame.columns else constant).alias(column)
+        )
+    return frame
+
+
+def missing_columns(texts: pl.DataFrame, kind: str) -> list[Fault]:
+    """A fault for every row where a required column is not in the file at all."""
+    needed = [n for n, c in schema_of(kind).columns.items() if not c.nullable and n not in texts.columns]
+    found = ", ".join(c for c in texts.columns if c != "row")
+    return [
+        Fault(row, column, None, f"this file has no column {column!r}; found: {found}. Map it in a profile")
+        for column in needed
+        for row in texts["row"]
+    ]
+
+
+def cast(texts: pl.DataFrame, kind: str, pieces: list[Piece], zone: str | None) -> tuple[pl.DataFrame, list[Fault]]:
+    """Text → the kind's types; a value that cannot be read is null and a fault (its `row` is the index)."""
+    typed: dict[str, pl.Series] = {}
+    faults: list[Fault] = []
+    for name, column in schema_of(kind).columns.items():
+        text = texts[name]
+        dtype = column.dtype.type
+        form = (column.metadata or {}).get("form")
+        if isinstance(dtype, pl.Datetime):
+            typed[name], late = cast_time(texts, name, pieces, zone)
+            faults += late
+            continue
+        if dtype == pl.String:
+            typed[name] = text.str.to_lowercase() if form == "word" else clock_text(text) if form == "clock" else text
+            continue
+        typed[name] = cast_number(text, dtype)
+        lost = texts.filter(typed[name].is_null() & text.is_not_null())
+        reason = f"not a number; expected {column.description}"
+        faults += [Fault(index, name, short(value), reason) for index, value in lost.select("index", name).iter_rows()]
+    return texts.with_columns(**typed), faults
+
+
+def cast_number(text: pl.Series, dtype: pl.DataType) -> pl.Series:
+    """Numbers as people write them; a whole number may carry `.0`, anything else keeps no fraction."""
+    plain_text = text.str.replace_all(r"(\d),(\d{3})\b", "$1$2")
+    value = plain_text.cast(pl.Float64, strict=False)
+    value = value.set(value.is_infinite() | value.is_nan(), None)
+    if dtype == pl.Float64:
+        return value
+    whole = value.set((value != value.round()) | (value.abs() >= 2**53), None)
+    return whole.cast(dtype, strict=False)
+
+
+def clock_text(text: pl.Series) -> pl.Series:
+    """HH:MM with two digits each; seconds of nought are dropped."""
+    return text.str.replace(r"^(\d):", "0$1:").str.replace(r"^(\d\d:\d\d):00$", "$1")
+
+
+def cast_time(texts: pl.DataFrame, name: str, pieces: list[Piece], zone: str | None) -> tuple[pl.Series, list[Fault]]:
+    """One column of times, with the faults of those unread, unplaced or too far ahead of their receipt."""
+    limits = pl.DataFrame(
+        {"file": range(len(pieces)), "limit": [piece.received_at + TOO_LATE for piece in pieces]},
+        schema={"file": pl.Int32, "limit": UTC_US},
+    )
+    ways: dict[tuple[tuple[str, ...], str | None], list[int]] = {}
+    for file, piece in enumerate(pieces):
+        patterns = piece.profile.times.get(name, ()) if piece.profile else ()
+        own_zone = (piece.profile.zone if piece.profile else None) or zone
+        ways.setdefault((patterns, own_zone), []).append(file)
+    cells = texts.select("index", "file", value=name).join(limits, on="file", maintain_order="left")
+    read = pl.concat(
+        part.with_columns(*read_times(part["value"], patterns, own_zone).get_columns())
+        for (patterns, own_zone), files in ways.items()
+        for part in [cells.filter(pl.col("file").is_in(files))]
+    )
+    read = read.sort("index")
+    odd = read.filter(pl.col("value").is_not_null() & (pl.col("time").is_null() | (pl.col("time") > pl.col("limit"))))
+    faults = [
+        Fault(index, name, short(value), *time_reason(moment, needs_zone, zone, limit))
+        for index, value, moment, needs_zone, limit in odd.select(
+            "index", "value", "time", "needs_zone", "limit"
+        ).iter_rows()
+        if moment is None or name not in TIMES_PROMISED
+    ]
+    return read["time"].cast(UTC_US).alias(name), faults
+
+
+def time_reason(moment: datetime | None, needs_zone: bool, zone: str | None, limit: datetime) -> tuple[str, str]:
+    """Why a time is refused, and the code of that reason."""
+    if needs_zone:
+        return "a local time, and the county's zone is not known yet; take county.toml", CODE_NO_ZONE
+    if moment is None:
+        return f"not a time{' in ' + zone if zone else ''}; expected like 2026-11-03T09:30:00-06:00", CODE_BAD
+    received_at = limit - TOO_LATE
+    return f"more than 12 hours after its receipt at {received_at:%Y-%m-%d %H:%M} UTC; check the clock", CODE_BAD
+
+
+def failures(typed: pl.DataFrame, texts: pl.DataFrame, kind: str) -> list[Fault]:
+    """What the kind's contract says of the values that could be read (a fault's `row` is the index)."""
+    schema = schema_of(kind)
+    try:
+        schema.validate(typed.select(list(schema.columns)), lazy=True)
+    except SchemaErrors as error:
+        cases = error.failure_cases
+    else:
+        return []
+    faults = []
+    for name, index in cases.select("column", "index").unique(maintain_order=True).iter_rows():
+        if index is None:
+            raise SourceError(f"{kind}: the frame does not fit its contract: {cases['check'].to_list()}")
+        value = texts[name][index]
+        if value is None:
+            faults.append(Fault(index, name, None, "required, and empty"))
+        elif typed[name][index] is not None:  # else it could not be read, and has its fault already
+            faults.append(Fault(index, name, short(value), f"expected {schema.columns[name].description}"))
+    return faults
+
+
+def occurred(kind: str) -> str | None:
+    """The column that says when a row of this kind occurred."""
+    return OCCURRED.get(kind)

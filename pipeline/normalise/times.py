@@ -1,0 +1,128 @@
+"""Times as people and exports write them → UTC.
+
+A time with an offset is taken at its word; a local one is read in the zone given. In the hour that occurs twice the
+order of the file decides; a local time in the hour that is skipped is no time at all.
+"""
+
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from pipeline.sources.profile import EPOCHS
+
+UTC_US = pl.Datetime("us", "UTC")
+WITH_OFFSET = ("%Y-%m-%dT%H:%M:%S%:z", "%Y-%m-%dT%H:%M:%S%.f%:z", "%Y-%m-%dT%H:%M%:z")
+LOCAL = ("%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M")
+TOO_LATE = timedelta(hours=12)  # a time this far after its receipt cannot be right: the contract
+
+
+def read_times(texts: pl.Series, patterns: tuple[str, ...] = (), zone: str | None = None) -> pl.DataFrame:
+    """Times of one column, in file order.
+
+    Parameters
+    ----------
+    texts : what the column holds
+    patterns : strptime patterns or `epoch-…`, tried in order before the standard forms
+    zone : IANA zone of times without an offset; None: they stay unread, `needs_zone`
+
+    Returns
+    -------
+    frame of `time` (UTC, null where unread), `is_ambiguous` (in the hour that occurs twice), `needs_zone`
+    """
+    frame = pl.DataFrame({"text": texts.str.strip_chars()}).with_columns(
+        text=pl.col("text").str.replace(r"[Zz]$", "+00:00").str.replace(r"([+-]\d\d)(\d\d)$", "$1:$2")
+    )
+    raw = texts.str.strip_chars()
+    fixed = pl.lit(None, dtype=UTC_US)
+    local = pl.lit(None, dtype=pl.Datetime("us"))
+    frame = frame.with_columns(raw=raw)
+    for pattern in patterns:
+        if pattern in EPOCHS:
+            scale = 1_000_000 if pattern == EPOCHS[0] else 1_000
+            fixed = pl.coalesce(
+                fixed, (pl.col("raw").cast(pl.Float64, strict=False) * scale).round().cast(pl.Int64).cast(UTC_US)
+            )
+        elif "%z" in pattern or "%:z" in pattern:
+            fixed = pl.coalesce(
+                fixed, pl.col("raw").str.to_datetime(pattern, time_unit="us", strict=False).dt.convert_time_zone("UTC")
+            )
+        else:
+            local = pl.coalesce(local, pl.col("raw").str.to_datetime(pattern, time_unit="us", strict=False))
+    for pattern in WITH_OFFSET:
+        fixed = pl.coalesce(
+            fixed, pl.col("text").str.to_datetime(pattern, time_unit="us", strict=False).dt.convert_time_zone("UTC")
+        )
+    for pattern in LOCAL:
+        local = pl.coalesce(local, pl.col("raw").str.to_datetime(pattern, time_unit="us", strict=False))
+    frame = frame.select(fixed=fixed, local=local)
+    if zone is None:
+        return frame.select(
+            time=pl.col("fixed"),
+            is_ambiguous=pl.lit(False),
+            needs_zone=pl.col("local").is_not_null() & pl.col("fixed").is_null(),
+        )
+    placed = frame.with_columns(
+        first=pl.col("local")
+        .dt.replace_time_zone(zone, ambiguous="earliest", non_existent="null")
+        .dt.convert_time_zone("UTC"),
+        second=pl.col("local")
+        .dt.replace_time_zone(zone, ambiguous="latest", non_existent="null")
+        .dt.convert_time_zone("UTC"),
+    )
+    placed = placed.with_columns(is_ambiguous=(pl.col("first") != pl.col("second")).fill_null(False))
+    if placed["is_ambiguous"].any():
+        placed = placed.with_columns(first=settle(placed))
+    return placed.select(
+        time=pl.coalesce("fixed", "first"),
+        is_ambiguous=pl.col("is_ambiguous") & pl.col("fixed").is_null(),
+        needs_zone=pl.lit(False),
+    )
+
+
+def settle(placed: pl.DataFrame) -> pl.Series:
+    """The twice-occurring hour by the order of the file: once the clock has gone back, it is the second time round."""
+    out: list[datetime | None] = []
+    previous: datetime | None = None
+    is_second = False
+    for first, second, is_ambiguous in placed.select("first", "second", "is_ambiguous").iter_rows():
+        if is_ambiguous and previous is not None and first < previous:
+            is_second = True
+        chosen = second if is_ambiguous and is_second else first
+        out.append(chosen)
+        if first is not None:
+            previous = first if is_ambiguous else chosen
+            is_second = is_second and is_ambiguous
+    return pl.Series("first", out, dtype=UTC_US)
+
+
+def local_time(day: date, clock: str, zone: str, *, after: datetime | None = None) -> datetime:
+    """A local time of day on a date, as UTC; on the next date if it would not be later than `after`."""
+    hour, minute = clock.split(":")
+    moment = datetime.combine(day, time(int(hour), int(minute)), ZoneInfo(zone)).astimezone(UTC)
+    if after is not None and moment <= after:
+        moment = datetime.combine(day + timedelta(days=1), time(int(hour), int(minute)), ZoneInfo(zone)).astimezone(UTC)
+    return moment
+
+
+def parse_time(text: str, zone: str | None = None) -> datetime:
+    """One RFC 3339 or local time as UTC.
+
+    Raises
+    ------
+    ValueError : if it is no time, or local without a zone.
+    """
+    moment = datetime.fromisoformat(text.strip())
+    if moment.tzinfo is None:
+        if zone is None:
+            raise ValueError(f"{text!r} has no offset and no zone is known")
+        moment = moment.replace(tzinfo=ZoneInfo(zone))
+    return moment.astimezone(UTC)
+
+
+def rfc3339(moment: datetime, zone: str | None = None) -> str:
+    """A moment as RFC 3339 text, in UTC with `Z` or in a zone with its offset."""
+    if zone is None:
+        text = moment.astimezone(UTC).isoformat(timespec="microseconds" if moment.microsecond else "seconds")
+        return text.replace("+00:00", "Z")
+    return moment.astimezone(ZoneInfo(zone)).isoformat(timespec="seconds")

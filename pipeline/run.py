@@ -1,0 +1,186 @@
+"""READ FIRST. Taking in, estimating, publishing: one call per step, in the order in which a row goes through them.
+
+sources → contracts → normalise → store → estimates → outputs → dashboard
+"""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+from hashlib import sha256
+from itertools import groupby
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.contracts.known import Known
+from pipeline.errors import BookEmpty, SourceError
+from pipeline.estimates import WHATS, Answers
+from pipeline.normalise.entries import entry_frame, plain_entry
+from pipeline.normalise.shape import Piece
+from pipeline.sources.folder import Incoming, gather
+from pipeline.sources.profile import Profile
+from pipeline.sources.tables import read_table
+from pipeline.store import publish, read
+from pipeline.store.book import Book, Writing, open_book
+from pipeline.store.intake import Receipt, Taken, refused_entry, take_kind
+from pipeline.store.log import Log
+from pipeline.store.people import People
+
+DAY_IS_OVER = timedelta(hours=36)  # after the newest receipt the present no longer matters: our choice
+
+
+def take(
+    paths: Sequence[Path],
+    folder: Path,
+    now: datetime,
+    profiles: Sequence[Profile] = (),
+    received: datetime | None = None,
+) -> list[Receipt]:
+    """Takes files into a book and publishes its log: what `wardbook take` does.
+
+    Parameters
+    ----------
+    paths : files and day's folders
+    folder : the book; made if it is not there
+    now : the clock [UTC]
+    profiles : how a county's own exports are written
+    received : a time of receipt that overrides everything
+
+    Returns
+    -------
+    a receipt per file
+
+    Raises
+    ------
+    BookBusy : if another process is writing the book.
+    """
+    files = gather(paths, now, received, profiles)
+    book = open_book(folder, create=True)
+    with Writer(book, now) as writer:
+        receipts = writer.take(files, now)
+        writer.publish(None, now)
+    return receipts
+
+
+class Writer:
+    """The one process that writes a book, while the context lasts."""
+
+    def __init__(self, book: Book, now: datetime) -> None:
+        self.book = book
+        self._opened_at = now
+        self._writing = Writing(book)
+        self._rows = read.Rows()
+
+    def __enter__(self) -> "Writer":
+        self._writing.__enter__()
+        try:
+            publish.clear_temporaries(self.book)
+            self.log = Log(self.book.log)
+            self.people = People(self.book)
+            self._secret = bytes.fromhex(self.book.secret.read_text())
+            self.note_settings(self._opened_at)
+        except BaseException:
+            self._writing.__exit__(None, None, None)
+            raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.log.close()
+        self._writing.__exit__(None, None, None)
+
+    def rows(self) -> read.Rows:
+        """Every row of the log, decoded; only what is new since the last call is read."""
+        self._rows = read.read_rows(self.log.con, self._rows)
+        return self._rows
+
+    def note_settings(self, now: datetime) -> None:
+        """Logs the settings when they have changed, so that any past moment is replayed with its own."""
+        text = self.book.settings.read_text("utf-8") if self.book.settings.exists() else ""
+        read.read_settings(text, str(self.book.settings))
+        logged = self.rows().settings
+        if not logged or logged[-1][1] != text:
+            self.log.append(entry_frame([plain_entry("settings", "settings", "settings", now, text=text)]), now)
+
+    def take(self, files: Iterable[Incoming], now: datetime) -> list[Receipt]:
+        """Takes files, kind by kind; a file that cannot be read costs nobody else anything."""
+        receipts = []
+        for kind, batch in groupby(files, key=lambda f: f.kind):
+            readable, refused = self.read(list(batch), now)
+            receipts += refused
+            if kind is None or not readable:
+                continue
+            receipts += take_kind(self.log, self.people, self._secret, kind, readable, self.zone(), now)
+            if kind == "county":
+                self.retake_unplaced(now)
+        return receipts
+
+    def read(self, batch: list[Incoming], now: datetime) -> tuple[list[Taken], list[Receipt]]:
+        """The originals kept, the tables read, and the receipts of files refused whole."""
+        readable, refused = [], []
+        for file in batch:
+            sha, reason = "", file.refused
+            try:
+                if reason is None:
+                    data = file.path.read_bytes()
+                    sha = self.keep(data)
+                    raw = read_table(data, file.name, file.form, file.profile)
+                    readable.append(Taken(file.name, sha, Piece(raw, file.received_at, file.profile)))
+            except (SourceError, OSError) as error:
+                reason = str(error)
+            if reason is not None:
+                refused.append(refusal(file, reason))
+                entry = refused_entry(file.name, file.kind, sha, file.received_at, reason, now)
+                self.log.append(entry_frame([entry]), now)
+        return readable, refused
+
+    def keep(self, data: bytes) -> str:
+        """Keeps a file byte for byte under its SHA-256."""
+        sha = sha256(data).hexdigest()
+        path = self.book.originals / sha
+        if not path.exists():
+            part = path.with_suffix(".part")
+            part.write_bytes(data)
+            part.replace(path)
+        return sha
+
+    def zone(self) -> str | None:
+        """The county's zone, None while unknown."""
+        return read.zone_of(self.rows())
+
+    def retake_unplaced(self, now: datetime) -> None:
+        """Reads files again whose local times waited for the county's zone."""
+        zone = self.zone()
+        for file in read.unplaced(self.log.con) if zone else ():
+            data = (self.book.originals / file.sha).read_bytes()
+            raw = read_table(data, file.name, file.form, file.profile)
+            taken = Taken(file.name, file.sha, Piece(raw, file.received_at, file.profile))
+            take_kind(self.log, self.people, self._secret, file.kind, [taken], zone, now)
+
+    def present(self, now: datetime) -> datetime | None:
+        """The time to estimate for: the clock, or the newest receipt once the day is over; None in an empty book."""
+        newest = read.newest_receipt(self.log.con)
+        if newest is None:
+            return None
+        return newest if now - newest > DAY_IS_OVER else now
+
+    def publish(self, at: datetime | None, now: datetime) -> dict[str, pl.DataFrame]:
+        """Publishes the log, with the estimates for `at` where a time is given and the county is known."""
+        estimates = {}
+        if at is not None:
+            try:
+                estimates = estimate_all(read.known_at(self.rows(), at))
+            except BookEmpty:
+                at = None
+        publish.publish(self.book, self.log, estimates, at, now)
+        return estimates
+
+
+def refusal(file: Incoming, reason: str) -> Receipt:
+    """The receipt of a file that was refused whole."""
+    reasons = [{"row": None, "column": None, "value": None, "reason": reason}]
+    return Receipt(file.name, file.kind, refused=reason, reasons=reasons)
+
+
+def estimate_all(known: Known, whats: Iterable[str] = WHATS) -> dict[str, pl.DataFrame]:
+    """WHAT → its frame, each step computed once."""
+    answers = Answers(known)
+    return {what: answers.answer(what) for what in whats}

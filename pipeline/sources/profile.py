@@ -1,0 +1,94 @@
+"""A county's own export, described in TOML: its columns, times and words → ours."""
+
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pipeline.contracts.feeds import FEEDS
+from pipeline.errors import MissingFile, ProfileError
+
+PARTS = {"kind", "format", "delimiter", "encoding", "zone", "columns", "times", "values", "constants"}
+EPOCHS = ("epoch-seconds", "epoch-milliseconds")
+
+
+@dataclass(frozen=True)
+class Profile:
+    """How one kind of file is read. `columns` is ours → theirs, `values` column → theirs (case folded) → ours."""
+
+    kind: str
+    format: str | None = None
+    delimiter: str | None = None
+    encoding: str | None = None
+    zone: str | None = None
+    columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    times: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    values: dict[str, dict[str, str]] = field(default_factory=dict)
+    constants: dict[str, str] = field(default_factory=dict)
+
+
+def read_profile(path: Path) -> Profile:
+    """The profile in a TOML file.
+
+    Raises
+    ------
+    MissingFile : if it is not there.
+    ProfileError : if it is not TOML, or names what does not exist.
+    """
+    try:
+        table = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError as error:
+        raise MissingFile(f"{path}: no such profile. Check the path.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+        raise ProfileError(f"{path}: not readable as TOML ({error}). Correct that line.") from error
+    return profile_of(table, str(path))
+
+
+def profile_of(table: dict[str, Any], where: str) -> Profile:
+    """A profile from its TOML table, checked."""
+    unknown = set(table) - PARTS
+    if unknown:
+        raise ProfileError(f"{where}: {', '.join(sorted(unknown))} means nothing here. Use {', '.join(sorted(PARTS))}.")
+    kind = table.get("kind")
+    if kind not in FEEDS:
+        raise ProfileError(f"{where}: kind {kind!r} is no kind of feed. Use one of {', '.join(FEEDS)}.")
+    ours = set(FEEDS[kind].to_schema().columns)
+    for part in ("columns", "times", "values", "constants"):
+        strange = set(table.get(part, {})) - ours
+        if strange:
+            raise ProfileError(
+                f"{where}, [{part}]: {', '.join(sorted(strange))} is no column of {kind}. "
+                f"Ours are {', '.join(sorted(ours))}."
+            )
+    if "zone" in table:
+        check_zone(table["zone"], where)
+    return Profile(
+        kind=kind,
+        format=table.get("format"),
+        delimiter=table.get("delimiter"),
+        encoding=table.get("encoding"),
+        zone=table.get("zone"),
+        columns={ours_: listed(theirs) for ours_, theirs in table.get("columns", {}).items()},
+        times={column: listed(patterns) for column, patterns in table.get("times", {}).items()},
+        values={column: words_of(words) for column, words in table.get("values", {}).items()},
+        constants={column: str(value) for column, value in table.get("constants", {}).items()},
+    )
+
+
+def listed(value: object) -> tuple[str, ...]:
+    """One word or a list of them, as a tuple."""
+    return tuple(str(v) for v in value) if isinstance(value, list) else (str(value),)
+
+
+def words_of(table: dict[str, Any]) -> dict[str, str]:
+    """`ours = [theirs, …]` turned round: theirs (case folded) → ours."""
+    return {theirs.strip().casefold(): ours for ours, many in table.items() for theirs in listed(many)}
+
+
+def check_zone(zone: object, where: str) -> None:
+    """Refuses what is not an IANA time zone."""
+    try:
+        ZoneInfo(str(zone))
+    except (KeyError, ValueError, OSError) as error:
+        raise ProfileError(f"{where}: zone {zone!r} is no IANA time zone. Write it like America/Chicago.") from error

@@ -1,0 +1,268 @@
+"""A file's bytes → rows of text with their row numbers; nothing is interpreted, and no row is lost on the way.
+
+Row numbers are what a person sees: the line of a text or JSON Lines file, and in a table the record's number with
+the header as row 1.
+"""
+
+import csv
+import io
+import json
+import tomllib
+from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import polars as pl
+
+from pipeline.errors import SourceError
+from pipeline.sources.profile import Profile
+
+LONGEST_ROW = 1 << 20  # characters; a longer row is a fault of the export, not a report: our choice
+DELIMITERS = ",;\t|"
+SAMPLE = 20  # lines looked at to find the delimiter
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Why a row is in quarantine: its number, the column (or None), the value as it came and a reason in words."""
+
+    row: int
+    column: str | None
+    value: str | None
+    reason: str
+    code: str = "bad"
+
+
+@dataclass
+class RawTable:
+    """The rows of one file: `frame` of text columns with `row`, and the rows that could not be told apart."""
+
+    columns: dict[str, list[str | None]] = field(default_factory=dict)
+    rows: list[int] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+
+    def frame(self) -> pl.DataFrame:
+        """The rows as a frame: `row` [count] and one text column per header."""
+        texts = {name: pl.Series(name, values, dtype=pl.String) for name, values in self.columns.items()}
+        return pl.DataFrame([pl.Series("row", self.rows, dtype=pl.Int64), *texts.values()])
+
+
+def read_table(data: bytes, name: str, form: str, profile: Profile | None = None) -> RawTable:
+    """The rows of a file.
+
+    Parameters
+    ----------
+    data : the file, byte for byte
+    name : its name, for messages
+    form : csv, jsonl, lines or toml
+
+    Raises
+    ------
+    SourceError : if there is nothing to read: an empty file, or one without a header.
+    """
+    if not data.strip(b"\x00 \t\r\n"):
+        raise SourceError(f"{name}: the file is empty. Export it again.")
+    text = decode(data, profile.encoding if profile else None)
+    if form == "lines":
+        return read_lines(text)
+    if form == "toml":
+        return read_toml(text, name)
+    if form == "jsonl":
+        return read_json_lines(text)
+    return read_csv(text, name, profile.delimiter if profile else None)
+
+
+def decode(data: bytes, encoding: str | None = None) -> str:
+    """The text of a file: by its byte order mark, as UTF-8, and line by line as Windows-1252 where that fails."""
+    for mark, codec in ((BOM_UTF8, "utf-8-sig"), (BOM_UTF16_LE, "utf-16"), (BOM_UTF16_BE, "utf-16")):
+        if data.startswith(mark):
+            return data.decode(codec, errors="replace")
+    if encoding:
+        try:
+            return data.decode(encoding, errors="replace")
+        except LookupError as error:
+            raise SourceError(f"encoding {encoding!r} is not known. Use utf-8, utf-16 or cp1252.") from error
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return "".join(decode_line(line) for line in data.splitlines(keepends=True))
+
+
+def decode_line(line: bytes) -> str:
+    """One line of a file that mixes encodings."""
+    try:
+        return line.decode("utf-8")
+    except UnicodeDecodeError:
+        return line.decode("cp1252", errors="replace")
+
+
+def physical_lines(text: str) -> Iterator[str]:
+    """Lines as an editor counts them, ends kept; only CR, LF and CRLF end a line."""
+    return iter(io.StringIO(text, newline=None))
+
+
+def read_lines(text: str) -> RawTable:
+    """Each line that is not blank, as the column `text`."""
+    table = RawTable(columns={"text": []})
+    for number, line in enumerate(physical_lines(text), start=1):
+        if "\x00" in line:
+            table.faults.append(Fault(number, None, line, "the line holds a NUL byte; type it again"))
+        elif len(line) > LONGEST_ROW:
+            table.faults.append(Fault(number, None, line, f"the line is longer than {LONGEST_ROW} characters"))
+        elif line.strip():
+            table.rows.append(number)
+            table.columns["text"].append(line.strip())
+    return table
+
+
+def read_toml(text: str, name: str) -> RawTable:
+    """The county's facts as one row."""
+    try:
+        facts = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SourceError(f"{name}: not readable as TOML ({error}). Correct that line.") from error
+    depot = facts.pop("depot", {})
+    rules = facts.pop("milestones", {})
+    plain = {key: facts.pop(key, None) for key in ("name", "zone", "election_day")}
+    assumptions = facts.pop("assumptions", {}) | {key: value for key, value in facts.items() if isinstance(value, dict)}
+    odd = [key for key, value in facts.items() if not isinstance(value, dict)]
+    row = {key: None if value is None else str(value) for key, value in plain.items()}
+    row |= {f"depot_{key}": str(depot[key]) if key in depot else None for key in ("latitude", "longitude")}
+    row |= {
+        "assumptions": json.dumps(assumptions, sort_keys=True, default=str),
+        "milestones": json.dumps(rules, sort_keys=True, default=str),
+    }
+    row |= {key: str(facts[key]) for key in odd}
+    return RawTable(columns={key: [value] for key, value in row.items()}, rows=[1])
+
+
+def read_json_lines(text: str) -> RawTable:
+    """Each line's object; values become text, a line that is no object becomes a fault."""
+    table, records = RawTable(), []
+    for number, line in enumerate(physical_lines(text), start=1):
+        if not line.strip():
+            continue
+        record = json_object(line, number)
+        if isinstance(record, Fault):
+            table.faults.append(record)
+        else:
+            table.rows.append(number)
+            records.append(record)
+    names = list(dict.fromkeys(name for record in records for name in record))
+    table.columns = {name: [json_text(record.get(name)) for record in records] for name in names}
+    return table
+
+
+def json_object(line: str, number: int) -> dict[str, object] | Fault:
+    """The object on one line, or why there is none."""
+    if "\x00" in line:
+        return Fault(number, None, line, "the line holds a NUL byte; export it again")
+    if len(line) > LONGEST_ROW:
+        return Fault(number, None, line, f"the line is longer than {LONGEST_ROW} characters")
+    try:
+        record = json.loads(line.strip())
+    except (ValueError, RecursionError) as error:
+        return Fault(number, None, line, f"not a whole JSON object ({error}); export it again")
+    if not isinstance(record, dict):
+        return Fault(number, None, line, "a JSON value, but not an object; write one object a line")
+    return record
+
+
+def json_text(value: object) -> str | None:
+    """A JSON value as the text that stands in a table's cell."""
+    if value is None or isinstance(value, str):
+        # A lone surrogate is legal in JSON's escapes and cannot be written as UTF-8.
+        return value if value is None else value.encode("utf-8", "replace").decode("utf-8")
+    return repr(value) if isinstance(value, float) else json.dumps(value, ensure_ascii=False)
+
+
+def read_csv(text: str, name: str, delimiter: str | None = None) -> RawTable:
+    """A delimited table with a header row; a ragged row becomes a fault."""
+    lines = list(physical_lines(text))
+    start = next(i for i, line in enumerate(lines) if line.strip())
+    delimiter = delimiter or find_delimiter(lines[start : start + SAMPLE])
+    records = csv_records(lines[start:], delimiter)
+    header = unique_names(next(records))
+    table = RawTable()
+    kept: list[list[str]] = []
+    for number, record in enumerate(records, start=2):
+        fault = record_fault(record, header, number, delimiter)
+        if fault:
+            table.faults.append(fault)
+        elif any(field.strip() for field in record):
+            table.rows.append(number)
+            kept.append(record)
+    if len(header) == 1 and not kept and not table.faults:
+        raise SourceError(f"{name}: a header, but no rows and no columns. Export it again.")
+    columns = zip(*kept, strict=True) if kept else ([] for _ in header)
+    table.columns = {column: list(values) for column, values in zip(header, columns, strict=True)}
+    return table
+
+
+def record_fault(record: list[str], header: list[str], number: int, delimiter: str) -> Fault | None:
+    """What is wrong with a record as such, before any column is looked at."""
+    if not any(cell.strip() for cell in record):
+        return None
+    joined = delimiter.join(record)
+    if "\x00" in joined:
+        return Fault(number, None, joined, "the row holds a NUL byte; export it again")
+    if len(joined) > LONGEST_ROW:
+        return Fault(number, None, joined, f"the row is longer than {LONGEST_ROW} characters")
+    if len(record) != len(header):
+        return Fault(
+            number,
+            None,
+            joined,
+            f"{len(record)} fields where the header has {len(header)}; quote fields that hold {delimiter!r}",
+        )
+    return None
+
+
+def csv_records(lines: list[str], delimiter: str) -> Iterator[list[str]]:
+    """Records of a table. A quote that is never closed costs its own line, not the rest of the file."""
+    csv.field_size_limit(1 << 30)
+    place, width = 0, None
+    while place < len(lines):
+        reader = csv.reader(map(lines.__getitem__, range(place, len(lines))), delimiter=delimiter)
+        restart = None
+        for record in reader:
+            spanned = reader.line_num
+            if width is not None and len(record) != width and spanned - (restart or 0) > 1:
+                # The fields don't fit and the record runs over several lines: read its first line alone.
+                place += restart or 0
+                yield next(csv.reader([lines[place]], delimiter=delimiter))
+                place += 1
+                break
+            width = width or len(record)
+            restart = spanned
+            yield record
+        else:
+            return
+
+
+def find_delimiter(lines: list[str]) -> str:
+    """The delimiter that occurs most evenly: often in the header, and as often below."""
+
+    def fit(mark: str) -> tuple[int, int]:
+        counts = [len(next(csv.reader([line], delimiter=mark), [])) for line in lines]
+        return sum(a == b for a, b in pairwise(counts)) if counts[0] > 1 else -1, counts[0]
+
+    return max(DELIMITERS, key=fit)
+
+
+def unique_names(header: list[str]) -> list[str]:
+    """Header names without blanks or doubles."""
+    seen: dict[str, int] = {}
+    names = []
+    for place, raw in enumerate(header, start=1):
+        name = raw.strip().lstrip("\ufeff") or f"column_{place}"
+        seen[name] = seen.get(name, 0) + 1
+        names.append(name if seen[name] == 1 else f"{name}_{seen[name]}")
+    return names
+
+
+def short(value: str, length: int = 200) -> str:
+    """A value as it came, cut for a message, with control characters made visible."""
+    cut = value.rstrip("\r\n")[:length]
+    return cut.replace("\x00", "␀") + ("…" if len(value) > length else "")

@@ -1,0 +1,217 @@
+"""Files of one kind → entries of the log: what is new, what is known, what changed, what is in quarantine."""
+
+import json
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from pipeline.contracts.feeds import schema_of
+from pipeline.normalise import entries
+from pipeline.normalise.county import county_faults
+from pipeline.normalise.shape import Piece, shape
+from pipeline.sources.tables import RawTable
+from pipeline.store.log import Log, bodies
+from pipeline.store.people import People
+
+ROSTERS = {"units": "unit", "sites": "site"}
+
+
+@dataclass
+class Receipt:
+    """What became of one file: read = accepted + already_known + superseded + quarantined."""
+
+    file: str
+    kind: str | None
+    read: int = 0
+    accepted: int = 0
+    already_known: int = 0
+    superseded: int = 0
+    quarantined: int = 0
+    reasons: list[dict[str, Any]] = field(default_factory=list)
+    refused: str | None = None
+
+    def adds_up(self) -> bool:
+        """Whether every row read is accounted for."""
+        return self.read == self.accepted + self.already_known + self.superseded + self.quarantined
+
+
+@dataclass(frozen=True)
+class Taken:
+    """One file that was read: its name, hash, receipt and rows."""
+
+    name: str
+    sha: str
+    piece: Piece
+
+
+def take_kind(
+    log: Log, people: People, secret: bytes, kind: str, files: list[Taken], zone: str | None, now: datetime
+) -> list[Receipt]:
+    """Logs the rows of files of one kind, in order of receipt.
+
+    Parameters
+    ----------
+    log, people : the book's, open for writing
+    secret : the key of the book's content keys
+    files : the files, read
+    zone : the county's IANA zone, None while unknown
+    now : the time of taking [UTC]
+
+    Returns
+    -------
+    a receipt per file, in the order given
+    """
+    order = sorted(range(len(files)), key=lambda i: (files[i].piece.received_at, files[i].name))
+    files_in_order = [files[i] for i in order]
+    shaped = shape([f.piece for f in files_in_order], kind, zone)
+    if kind == "county":
+        shaped = county_faults(shaped)
+    received = [f.piece.received_at for f in files_in_order]
+    shas = [f.sha for f in files_in_order]
+    rows = entries.content(shaped, kind, received, secret, people.tokens, zone)
+    bad = entries.quarantined(shaped, kind, received, shas, secret, people.tokens)
+    known = log.known_keys(kind)
+    rows = judged(rows, known)
+    rows = unlisted(rows, kind, log)
+    bad = bad.with_columns(
+        is_known=pl.col("content_key").is_in(known["content_key"].implode())
+        | ~pl.col("content_key").is_first_distinct()
+    )
+    receipts = [receipt(f.name, kind, place, rows, bad) for place, f in enumerate(files_in_order)]
+    people.save()
+    log.append(
+        pl.concat(
+            [
+                row_entries(rows.filter(~pl.col("is_known")), kind, shas),
+                bad.filter(~pl.col("is_known")).select(entries.ENTRY_COLUMNS),
+                earlier_receipts(rows, bad, known, kind),
+                entries.entry_frame(file_entry(f, r, now) for f, r in zip(files_in_order, receipts, strict=True)),
+            ]
+        ),
+        now,
+    )
+    return [receipts[order.index(i)] for i in range(len(files))]
+
+
+def judged(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+    """Adds `is_known` (this content has been logged) and `is_change` (its key has been, with other content)."""
+    keys = known.filter(pl.col("type") == "row")["key"]
+    rows = rows.with_columns(
+        is_known=pl.col("content_key").is_in(known["content_key"].implode())
+        | ~pl.col("content_key").is_first_distinct()
+    )
+    fresh = rows.filter(~pl.col("is_known")).select(
+        "content_key", is_change=pl.col("key").is_in(keys.implode()) | ~pl.col("key").is_first_distinct()
+    )
+    return rows.join(fresh, on="content_key", how="left", maintain_order="left").with_columns(
+        pl.col("is_change").fill_null(False)
+    )
+
+
+def unlisted(rows: pl.DataFrame, kind: str, log: Log) -> pl.DataFrame:
+    """Adds `unlisted`: the column whose id no roster lists (null: all listed). Such rows wait for a roster."""
+    found = pl.lit(None, dtype=pl.String)
+    for name, column in schema_of(kind).columns.items():
+        roster = (column.metadata or {}).get("roster")
+        if roster:
+            ids = log.known_keys(roster).filter(pl.col("type") == "row")["key"]
+            found = pl.when(~pl.col(f"v_{name}").is_in(ids.implode())).then(pl.lit(name)).otherwise(found)
+    return rows.with_columns(unlisted=found)
+
+
+def receipt(name: str, kind: str, place: int, rows: pl.DataFrame, bad: pl.DataFrame) -> Receipt:
+    """The receipt of one file of the batch."""
+    mine = rows.filter(pl.col("file") == place)
+    failed = bad.filter(pl.col("place") == place)
+    fresh = mine.filter(~pl.col("is_known"))
+    waiting = fresh.filter(pl.col("unlisted").is_not_null())
+    listed = fresh.filter(pl.col("unlisted").is_null())
+    reasons = [
+        {"row": row, **reason}
+        for row, found in failed.filter(~pl.col("is_known")).select("row", "reasons").iter_rows()
+        for reason in json.loads(found)
+    ]
+    for entry in waiting.to_dicts():
+        column = entry["unlisted"]
+        what = column.removesuffix("_id")
+        reasons.append(
+            {
+                "row": entry["row"],
+                "column": column,
+                "value": entry[f"v_{column}"],
+                "reason": f"no roster lists this {what}; the row waits in quarantine, and counts once a roster does",
+            }
+        )
+    return Receipt(
+        file=name,
+        kind=kind,
+        read=mine.height + failed.height,
+        accepted=listed.filter(~pl.col("is_change")).height,
+        superseded=listed.filter("is_change").height,
+        already_known=mine.filter("is_known").height + failed.filter("is_known").height,
+        quarantined=waiting.height + failed.filter(~pl.col("is_known")).height,
+        reasons=sorted(reasons, key=lambda r: (r["row"], r["column"] or "")),
+    )
+
+
+def row_entries(rows: pl.DataFrame, kind: str, shas: list[str]) -> pl.DataFrame:
+    """New rows as entries, with their canonical form."""
+    values = [c for c in rows.columns if c.startswith("v_")]
+    attributes = [c for c in rows.columns if c.startswith("a_")]
+    indexed = rows.with_columns(
+        type=pl.lit("row"),
+        kind=pl.lit(kind),
+        file=pl.Series([shas[place] for place in rows["file"]], dtype=pl.String),
+        row=pl.col("row").cast(pl.Int64),
+    )
+    text = indexed.select(
+        "type", "kind", "key", "content_key", "content_hash", "file", "row", "occurred_at",
+        pl.col("received_at").dt.strftime(entries.TIME_TEXT),
+        *values, *attributes,
+    )  # fmt: skip
+    return indexed.with_columns(bodies(text, values, attributes)).select(entries.ENTRY_COLUMNS)
+
+
+def earlier_receipts(rows: pl.DataFrame, bad: pl.DataFrame, known: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """An entry for each known content that has now come with an earlier receipt."""
+    seen = pl.concat(
+        [rows.select("content_key", "key", "received_at"), bad.select("content_key", "key", "received_at")]
+    )
+    first = seen.group_by("content_key").agg(pl.col("key").first(), pl.col("received_at").min())
+    late = first.join(known.select("content_key", known_at="received_at"), on="content_key").filter(
+        pl.col("received_at") < pl.col("known_at")
+    )
+    return entries.entry_frame(
+        entries.plain_entry(kind, "earlier", key, received_at, content_key=content_key)
+        for content_key, key, received_at in late.sort("content_key")
+        .select("content_key", "key", "received_at")
+        .iter_rows()
+    )
+
+
+def file_entry(file: Taken, receipt_: Receipt, now: datetime) -> dict[str, object]:
+    """The receipt of a file, as an entry."""
+    counts = {
+        name: getattr(receipt_, name) for name in ("read", "accepted", "already_known", "superseded", "quarantined")
+    }
+    return entries.plain_entry(
+        receipt_.kind or "",
+        "file",
+        file.name,
+        file.piece.received_at,
+        file=file.sha,
+        taken_at=now.isoformat(),
+        counts=counts,
+        profile=None if file.piece.profile is None else asdict(file.piece.profile),
+        refused=receipt_.refused,
+    )
+
+
+def refused_entry(
+    name: str, kind: str | None, sha: str, received_at: datetime, reason: str, now: datetime
+) -> dict[str, object]:
+    """The receipt of a file that was refused whole, as an entry."""
+    taken = Taken(name, sha, Piece(RawTable(), received_at))
+    return file_entry(taken, Receipt(name, kind, refused=reason), now)

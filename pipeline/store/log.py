@@ -1,0 +1,228 @@
+"""The log: entries are only ever added; each keeps its canonical form (RFC 8785) and leaf hash (RFC 9162).
+
+What is known is read back out of the canonical form alone, so that what the tree head covers is what is believed.
+The other columns are an index; `verify` holds them against it.
+"""
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from hashlib import sha256
+from itertools import islice
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.errors import BookBroken, BookError
+from pipeline.normalise.times import parse_time
+from pipeline.store import tree
+
+INDEX = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at")
+CREATE = """
+create table if not exists log (
+    seq bigint, type varchar, kind varchar, key varchar, content_key varchar, content_hash varchar, file varchar,
+    "row" bigint, received_at timestamptz, body varchar, leaf blob
+);
+create table if not exists heads (size bigint, root varchar, peaks varchar, headed_at timestamptz);
+"""
+CHUNK = 50_000  # entries read at a time when verifying: bounds memory
+
+
+def connect(path: Path, *, read_only: bool = False) -> duckdb.DuckDBPyConnection:
+    """A connection that never reaches for an extension over the network."""
+    try:
+        con = duckdb.connect(str(path), read_only=read_only, config={"autoinstall_known_extensions": "false"})
+    except duckdb.IOException as error:
+        raise BookError(
+            f"{path}: not readable as a log ({str(error).splitlines()[0]}). Restore it from a copy."
+        ) from error
+    con.execute("set timezone = 'UTC'")
+    return con
+
+
+def bodies(rows: pl.DataFrame, values: list[str], attributes: list[str]) -> pl.Series:
+    """The canonical form of entries: RFC 8785, for objects that hold text and whole numbers only.
+
+    Keys are put in order here; polars writes strings with the escapes that RFC 8785 asks for (a test holds it to the
+    `rfc8785` package).
+    """
+    nested = {"values": members(values), "attributes": members(attributes)}
+    fields = {name: pl.col(name) for name in rows.columns if name not in (*values, *attributes)} | nested
+    ordered = [fields[name].alias(name) for name in sorted(fields)]
+    return rows.select(pl.struct(ordered).struct.json_encode()).to_series().alias("body")
+
+
+def members(names: list[str]) -> pl.Expr:
+    """Columns `v_NAME` or `a_NAME` as an object with ordered keys; an empty one is null."""
+    if not names:
+        return pl.lit(None, dtype=pl.String)
+    # RFC 8785 orders keys by UTF-16 code units.
+    return pl.struct(pl.col(name).alias(name[2:]) for name in sorted(names, key=lambda n: n[2:].encode("utf-16-be")))
+
+
+@dataclass(frozen=True)
+class Head:
+    """The tree head after `size` entries."""
+
+    size: int
+    root: bytes
+    peaks: list[tree.Peak]
+
+
+class Log:
+    """The log of a book, open for writing."""
+
+    def __init__(self, path: Path) -> None:
+        self.con = connect(path)
+        self.con.execute(CREATE)
+        self.head = last_head(self.con)
+
+    def append(self, entries: pl.DataFrame, at: datetime) -> Head:
+        """Adds entries (`INDEX` columns and `body`) in the frame's order, and the tree head after them."""
+        if not entries.height:
+            return self.head
+        leaves = [tree.leaf_hash(body.encode()) for body in entries["body"]]
+        peaks = tree.grow(self.head.peaks, leaves)
+        size = self.head.size + entries.height
+        batch = entries.select(*INDEX, "body").with_columns(
+            seq=pl.arange(self.head.size, size, eager=True), leaf=pl.Series(leaves, dtype=pl.Binary)
+        )
+        head = Head(size, tree.root(peaks), peaks)
+        self.con.register("batch", batch.select("seq", *INDEX, "body", "leaf").to_arrow())
+        self.con.execute("begin")
+        self.con.execute("insert into log select * from batch")
+        self.con.execute("insert into heads values (?, ?, ?, ?)", [size, head.root.hex(), peaks_text(peaks), at])
+        self.con.execute("commit")
+        self.con.unregister("batch")
+        self.head = head
+        return head
+
+    def known_keys(self, kind: str) -> pl.DataFrame:
+        """What is logged of a kind: type, key, content_key and the earliest receipt of each content."""
+        return self.con.sql(
+            "select any_value(type) filter (type <> 'earlier') as type, any_value(key) as key, content_key, "
+            "min(received_at) as received_at from log where kind = $kind and type in ('row', 'quarantine', 'earlier') "
+            "group by content_key",
+            params={"kind": kind},
+        ).pl()
+
+    def close(self) -> None:
+        self.con.close()
+
+
+def peaks_text(peaks: list[tree.Peak]) -> str:
+    """Peaks as text: height:root, …"""
+    return " ".join(f"{height}:{node.hex()}" for height, node in peaks)
+
+
+def last_head(con: duckdb.DuckDBPyConnection) -> Head:
+    """The newest tree head in a log."""
+    found = con.sql("select size, root, peaks from heads order by size desc limit 1").fetchall()
+    if not found:
+        return Head(0, tree.EMPTY_ROOT, [])
+    row = found[0]
+    peaks = [(int(height), bytes.fromhex(node)) for height, node in (p.split(":") for p in row[2].split())]
+    return Head(row[0], bytes.fromhex(row[1]), peaks)
+
+
+def verify(path: Path) -> Head:
+    """Recomputes every leaf and every tree head, and holds the index against the canonical form.
+
+    Raises
+    ------
+    BookBroken : names the first entry that differs.
+    """
+    con = connect(path, read_only=True)
+    try:
+        try:
+            return verify_heads(con)
+        except duckdb.Error as error:
+            raise BookBroken(
+                f"{path}: the log cannot be read ({str(error).splitlines()[0]}). Restore it from a copy."
+            ) from error
+    finally:
+        con.close()
+
+
+def missing_originals(path: Path, originals: Path) -> list[str]:
+    """What is wrong with the files kept beside a log: one sentence each for those missing or changed."""
+    con = connect(path, read_only=True)
+    try:
+        files = con.sql("select distinct file, key from log where type = 'file' and file <> '' order by key").fetchall()
+    finally:
+        con.close()
+    wrong = []
+    for sha, name in files:
+        kept = originals / sha
+        if not kept.exists():
+            wrong.append(f"the original of {name} ({sha}) is missing")
+        elif sha256(kept.read_bytes()).hexdigest() != sha:
+            wrong.append(f"the original of {name} ({sha}) has been changed")
+    return wrong
+
+
+def verify_heads(con: duckdb.DuckDBPyConnection) -> Head:
+    """As `verify`, on an open log."""
+    heads = con.sql("select size, root, peaks from heads order by size").fetchall()
+    count = con.sql("select count(*) from log").fetchall()[0][0]
+    last = heads[-1][0] if heads else 0
+    peaks: list[tree.Peak] = []
+    done, entries = 0, checked_entries(con)
+    for size, root, stored_peaks in heads:
+        if size < done:
+            raise BookBroken(f"tree head {size}: out of order. The heads were changed; restore the log from a copy.")
+        leaves = list(islice(entries, size - done))
+        if len(leaves) < size - done:
+            raise BookBroken(
+                f"entry {done + len(leaves)}: missing, the tree head counts {size}. Restore the log from a copy."
+            )
+        peaks = tree.grow(peaks, leaves)
+        if tree.root(peaks).hex() != root or peaks_text(peaks) != stored_peaks:
+            raise BookBroken(
+                f"entry {done}: the first of the entries {done} to {size - 1} whose tree head differs. "
+                "Restore the log from a copy."
+            )
+        done = size
+    if count != last:
+        raise BookBroken(
+            f"entry {last}: the first of {count - last} entries that no tree head covers. Restore the log from a copy."
+        )
+    return Head(last, tree.root(peaks), peaks)
+
+
+def checked_entries(con: duckdb.DuckDBPyConnection) -> Iterator[bytes]:
+    """The leaves in order; raises at the first entry that does not fit its hash or its index."""
+    cursor = con.cursor()
+    cursor.execute("set timezone = 'UTC'")
+    start = 0
+    while True:
+        rows = cursor.execute(
+            f"select seq, {', '.join(f'{chr(34)}{name}{chr(34)}' for name in INDEX)}, body, leaf "
+            "from log where seq >= ? order by seq limit ?",
+            [start, CHUNK],
+        ).fetchall()
+        if not rows:
+            return
+        for place, (seq, *index, body, leaf) in enumerate(rows, start=start):
+            if seq != place:
+                raise BookBroken(f"entry {min(seq, place)}: missing or doubled. Restore the log from a copy.")
+            if tree.leaf_hash(body.encode()) != leaf:
+                raise BookBroken(f"entry {seq}: its text differs from its hash. Restore the log from a copy.")
+            if not agrees(json.loads(body), index):
+                raise BookBroken(f"entry {seq}: its index differs from its text. Restore the log from a copy.")
+            yield leaf
+        start += len(rows)
+
+
+def agrees(body: dict[str, object], index: list[object]) -> bool:
+    """Whether the index columns say what the canonical form says."""
+    for name, value in zip(INDEX, index, strict=True):
+        said = body.get(name)
+        if name == "received_at":
+            if not isinstance(value, datetime) or parse_time(str(said)) != value:
+                return False
+        elif said != value:
+            return False
+    return True

@@ -1,0 +1,56 @@
+"""The published snapshot: a copy of the log with the newest estimates, put in place by one atomic rename."""
+
+import os
+import shutil
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.store.book import Book
+from pipeline.store.log import Log, connect
+
+TEMPORARY = ".publishing-"
+
+
+def publish(book: Book, log: Log, estimates: Mapping[str, pl.DataFrame], at: datetime | None, now: datetime) -> None:
+    """Publishes the log as it stands, with estimates for `at`.
+
+    Parameters
+    ----------
+    log : the book's log, open for writing; its file is copied after a checkpoint
+    estimates : WHAT → frame; empty where none were computed
+    at : the time that they answer for
+    now : the time of publishing
+    """
+    log.con.execute("checkpoint")
+    temporary = book.folder / f"{TEMPORARY}{os.getpid()}.duckdb"
+    shutil.copyfile(book.log, temporary)
+    con = connect(temporary)
+    con.execute("create table published (version bigint, published_at timestamptz, answers_at timestamptz)")
+    con.execute("insert into published values (?, ?, ?)", [log.head.size, now, at])
+    for what, frame in estimates.items():
+        con.register("estimate", frame.to_arrow())
+        con.execute(f"create table estimate_{what} as select * from estimate")
+        con.unregister("estimate")
+    con.execute("checkpoint")
+    con.close()
+    sync(temporary)
+    os.replace(temporary, book.published)
+    sync(book.folder)
+
+
+def sync(path: Path) -> None:
+    """Forces a file or a folder's entry to the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def clear_temporaries(book: Book) -> None:
+    """Removes what a publisher that was killed has left behind."""
+    for stale in book.folder.glob(f"{TEMPORARY}*"):
+        stale.unlink(missing_ok=True)

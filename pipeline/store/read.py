@@ -1,0 +1,296 @@
+"""The log read back: frames as known at T, receipts and quarantine; nothing here writes.
+
+A row counts at T if its content was received by T and, where a roster must list it, a roster row received by T does.
+The state of a key at T is the row with the latest receipt; ties go to the larger content hash.
+"""
+
+import json
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipeline.contracts.events import TABLES
+from pipeline.contracts.feeds import FEEDS, schema_of
+from pipeline.contracts.known import Known, empty
+from pipeline.errors import BookEmpty
+from pipeline.normalise.clocks import correct_clocks
+from pipeline.normalise.county import county_of
+from pipeline.normalise.times import UTC_US, local_time
+from pipeline.settings import Settings, flatten, read_settings
+from pipeline.sources import form_of
+from pipeline.sources.profile import Profile
+from pipeline.store.log import connect
+
+LOGGED = ("seq", "key", "content_key", "content_hash", "file", "row", "received_at", "attributes")
+DEFAULTS: dict[str, float] = {"battery_minutes": 240.0, "recharge_minutes": 300.0, "bin_capacity": 4000}  # the contract
+
+
+@dataclass
+class Rows:
+    """Every row of a log, decoded; `upto` is the number of entries read, so that a later read adds the rest."""
+
+    upto: int = 0
+    tables: dict[str, pl.DataFrame] = field(default_factory=dict)
+    earlier: pl.DataFrame | None = None
+    settings: list[tuple[datetime, str]] = field(default_factory=list)
+
+
+def read_rows(con: duckdb.DuckDBPyConnection, so_far: Rows | None = None) -> Rows:
+    """The rows of a log; those read before are kept, only later entries are decoded."""
+    old = so_far or Rows()
+    size = con.sql("select coalesce(max(seq) + 1, 0) from log").fetchall()[0][0]
+    if size == old.upto:
+        return old
+    tables = {}
+    for kind in FEEDS:
+        found = con.sql(
+            'select seq, key, content_key, content_hash, file, "row", received_at, '
+            "json_extract(body, '$.attributes')::varchar as attributes, json_extract(body, '$.values')::varchar as v "
+            "from log where type = 'row' and kind = $kind and seq >= $start order by seq",
+            params={"kind": kind, "start": old.upto},
+        ).pl()
+        new = decode(found, kind)
+        tables[kind] = pl.concat([old.tables[kind], new]) if kind in old.tables else new
+    earlier = con.sql(
+        "select content_key, min(received_at) as earlier_at from log where type = 'earlier' group by content_key"
+    ).pl()
+    settings = con.sql(
+        "select received_at, json_extract_string(body, '$.text') from log where type = 'settings' order by seq"
+    ).fetchall()
+    return Rows(size, tables, earlier, settings)
+
+
+def decode(found: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """Canonical values → the kind's types."""
+    columns = schema_of(kind).columns
+    values = found["v"].str.json_decode(pl.Struct(dict.fromkeys(columns, pl.String))).struct.unnest()
+    typed = values.select(read_back(name, column.dtype.type) for name, column in columns.items())
+    attributes = pl.when(pl.col("attributes") != "null").then("attributes")
+    logged = found.select(*LOGGED[:-1], attributes).with_columns(
+        pl.col("received_at").dt.convert_time_zone("UTC").cast(UTC_US)
+    )
+    return pl.concat([logged, typed], how="horizontal")
+
+
+def read_back(name: str, dtype: pl.DataType) -> pl.Expr:
+    """One column of canonical text in its type; text of ours that cannot be read is a bug, so it raises."""
+    if isinstance(dtype, pl.Datetime):
+        return pl.col(name).str.to_datetime("%Y-%m-%dT%H:%M:%S%.fZ", time_unit="us", time_zone="UTC")
+    return pl.col(name).cast(dtype)
+
+
+def received(rows: Rows, kind: str) -> pl.DataFrame:
+    """All rows of a kind, with the earliest receipt of each content."""
+    table = rows.tables.get(kind)
+    if table is None:
+        texts = dict.fromkeys((*LOGGED, "v"), pl.String)
+        return decode(pl.DataFrame(schema={**texts, "seq": pl.Int64, "row": pl.Int64, "received_at": UTC_US}), kind)
+    if rows.earlier is None or rows.earlier.is_empty():
+        return table
+    joined = table.join(rows.earlier, on="content_key", how="left", maintain_order="left")
+    first = pl.min_horizontal("received_at", pl.col("earlier_at").dt.convert_time_zone("UTC").cast(UTC_US))
+    return joined.with_columns(received_at=first).drop("earlier_at")
+
+
+def states(rows: Rows, kind: str, at: datetime) -> pl.DataFrame:
+    """The latest state of every key received by `at`, ordered by key."""
+    seen = received(rows, kind).filter(pl.col("received_at") <= at)
+    return seen.sort("key", "received_at", "content_hash", "content_key").group_by("key", maintain_order=True).last()
+
+
+def known_at(rows: Rows, at: datetime) -> Known:
+    """What was known at a time.
+
+    Raises
+    ------
+    BookEmpty : if the county's facts had not been received by then.
+    """
+    county_rows = states(rows, "county", at).to_dicts()
+    if not county_rows:
+        raise BookEmpty(
+            f"Nothing is known of the county at {at:%Y-%m-%d %H:%M} UTC. Take county.toml, or ask for a later time."
+        )
+    county = county_of(county_rows[0])
+    tables = {kind: states(rows, kind, at) for kind in FEEDS if kind != "county"}
+    tables["sites"] = with_hours(tables["sites"], "opens", "closes", county.election_day, county.zone)
+    tables["rovers"] = with_hours(tables["rovers"], "on_shift", "off_shift", county.election_day, county.zone)
+    tables["units"] = with_defaults(tables["units"])
+    for kind, table in tables.items():
+        tables[kind] = only_listed(table, kind, tables)
+    settings = settings_at(rows, at, county_rows[0]["assumptions"])
+    tables["status"] = correct_clocks(tables["status"], settings)
+    framed = {kind.replace("-", "_"): in_contract(table, kind) for kind, table in tables.items()}
+    return Known(at=at, county=county, settings=settings, **framed)  # type: ignore[arg-type]
+
+
+def in_contract(table: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """The columns of the kind's normalised table, and no others."""
+    return table.select(list(empty(TABLES[kind]).columns))
+
+
+def only_listed(table: pl.DataFrame, kind: str, tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """Rows whose ids a roster lists by now."""
+    for name, column in schema_of(kind).columns.items():
+        roster = (column.metadata or {}).get("roster")
+        if roster:
+            table = table.filter(pl.col(name).is_in(tables[roster]["key"].implode()))
+    return table
+
+
+def with_hours(table: pl.DataFrame, start: str, end: str, day: date, zone: str) -> pl.DataFrame:
+    """Local hours as moments; an end that does not come after the start is the next day's."""
+    starts = [local_time(day, clock, zone) for clock in table[start]]
+    ends = [local_time(day, clock, zone, after=s) for clock, s in zip(table[end], starts, strict=True)]
+    return table.with_columns(
+        pl.Series(f"{start}_at", starts, dtype=UTC_US), pl.Series(f"{end}_at", ends, dtype=UTC_US)
+    )
+
+
+def with_defaults(units: pl.DataFrame) -> pl.DataFrame:
+    """The contract's defaults where the roster is silent."""
+    filled = [pl.col(name).fill_null(value) for name, value in DEFAULTS.items()]
+    role = pl.when(pl.col("site_id").is_null()).then(pl.lit("spare")).otherwise(pl.lit("deployed"))
+    return units.with_columns(*filled, role=pl.coalesce("role", role))
+
+
+def settings_at(rows: Rows, at: datetime, assumptions: str) -> Settings:
+    """The assumptions in force: the book's as logged by then (at least its first), the county's over them."""
+    known = [text for received_at, text in rows.settings if received_at <= at] or [
+        text for _, text in rows.settings[:1]
+    ]
+    own = read_settings(known[-1], "settings.toml") if known else {}
+    return Settings(own | flatten(json.loads(assumptions), "county.toml"))
+
+
+def zone_of(rows: Rows) -> str | None:
+    """The county's zone as last received, None while unknown."""
+    table = received(rows, "county")
+    return None if table.is_empty() else str(table.sort("received_at", "content_hash")["zone"][-1])
+
+
+def newest_receipt(con: duckdb.DuckDBPyConnection) -> datetime | None:
+    """The latest receipt of any row, None in an empty book."""
+    newest = con.sql("select max(received_at) from log where type in ('row', 'quarantine')").fetchall()[0][0]
+    return None if newest is None else newest.astimezone(UTC)
+
+
+def receipts_at(con: duckdb.DuckDBPyConnection, at: datetime) -> pl.DataFrame:
+    """One row a file taken and received by `at`: its name, kind, times and counts."""
+    rows = con.sql(
+        "select key, kind, received_at, body from log where type = 'file' and received_at <= $at "
+        "order by received_at, key",
+        params={"at": at},
+    ).fetchall()
+    records = []
+    for key, kind, received_at, body in rows:
+        entry = json.loads(body)
+        records.append(
+            {
+                "file": key,
+                "kind": kind or None,
+                "received_at": received_at,
+                **entry["counts"],
+                "refused": entry["refused"],
+            }
+        )
+    counts = dict.fromkeys(("read", "accepted", "already_known", "superseded", "quarantined"), pl.Int64)
+    schema = {"file": pl.String, "kind": pl.String, "received_at": UTC_US, **counts, "refused": pl.String}
+    return pl.DataFrame(records, schema=schema, orient="row")
+
+
+def quarantine_at(con: duckdb.DuckDBPyConnection, rows: Rows, at: datetime) -> pl.DataFrame:
+    """One row a fault in quarantine at `at`: file, kind, row number, column, value (masked) and reason."""
+    names = dict(con.sql("select file, min(key) from log where type = 'file' group by file").fetchall())
+    found = con.sql(
+        "select file, kind, \"row\", received_at, body from log q where type = 'quarantine' and received_at <= $at "
+        'and not exists (select 1 from log r where r.type = \'row\' and r.file = q.file and r."row" = q."row") '
+        'order by received_at, file, "row"',
+        params={"at": at},
+    ).fetchall()
+    records: list[dict[str, Any]] = [
+        {"file": names.get(file, file), "kind": kind, "row": row, "received_at": received_at, **reason}
+        for file, kind, row, received_at, body in found
+        for reason in json.loads(body)["reasons"]
+    ]
+    records += [waiting | {"file": names.get(waiting["file"], waiting["file"])} for waiting in waiting_rows(rows, at)]
+    texts = dict.fromkeys(("column", "value", "reason"), pl.String)
+    schema = {"file": pl.String, "kind": pl.String, "row": pl.Int64, "received_at": UTC_US, **texts}
+    return pl.DataFrame(records, schema=schema, orient="row")
+
+
+def waiting_rows(rows: Rows, at: datetime) -> list[dict[str, Any]]:
+    """Rows received by `at` whose ids no roster lists by then."""
+    records: list[dict[str, Any]] = []
+    for kind in FEEDS:
+        for name, column in schema_of(kind).columns.items():
+            roster = (column.metadata or {}).get("roster")
+            if not roster:
+                continue
+            listed = states(rows, roster, at)["key"]
+            reason = f"no roster lists this {name.removesuffix('_id')} yet"
+            waiting = states(rows, kind, at).filter(~pl.col(name).is_in(listed.implode()))
+            found = waiting.select("file", "row", "received_at", value=name, kind=pl.lit(kind))
+            records += found.with_columns(column=pl.lit(name), reason=pl.lit(reason)).to_dicts()
+    return records
+
+
+class Snapshot:
+    """The published state of a book, as one reader sees it: open, read, close."""
+
+    def __init__(self, path: Path) -> None:
+        if not path.exists():
+            raise BookEmpty(f"{path}: nothing has been published. Take files into the book first.")
+        self.con = connect(path, read_only=True)
+
+    def __enter__(self) -> "Snapshot":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.con.close()
+
+    def meta(self) -> dict[str, Any]:
+        """`version` (entries in the log), `published_at`, `at` (the time that the estimates answer for, or None)."""
+        relation = self.con.sql("select version, published_at, answers_at from published")
+        row = relation.fetchall()[0]
+        return dict(zip(("version", "published_at", "at"), row, strict=True))
+
+    def estimate(self, what: str) -> pl.DataFrame | None:
+        """An estimate as published, None where it was not."""
+        name = f"estimate_{what}"
+        if not self.con.sql("select 1 from duckdb_tables() where table_name = $name", params={"name": name}).fetchall():
+            return None
+        return self.con.sql(f"select * from {name}").pl()
+
+
+@dataclass(frozen=True)
+class Unplaced:
+    """A file with rows that wait for the county's zone."""
+
+    name: str
+    sha: str
+    kind: str
+    form: str
+    received_at: datetime
+    profile: Profile | None
+
+
+def unplaced(con: duckdb.DuckDBPyConnection) -> list[Unplaced]:
+    """Files taken before the county's zone was known, whose local times could not be placed."""
+    found = con.sql(
+        "select f.key, q.file, q.kind, f.received_at, json_extract(any_value(f.body), '$.profile')::varchar "
+        "from log q join log f on f.type = 'file' and f.file = q.file "
+        "where q.type = 'quarantine' and json_extract_string(q.body, '$.code') = 'no-zone' "
+        'and not exists (select 1 from log r where r.type = \'row\' and r.file = q.file and r."row" = q."row") '
+        "group by f.key, q.file, q.kind, f.received_at order by f.received_at, f.key"
+    ).fetchall()
+    files = []
+    for name, sha, kind, received_at, profile_text in found:
+        table = json.loads(profile_text or "null")
+        profile = Profile(**table) if table else None
+        form = (profile.format if profile else None) or form_of(name, kind)
+        files.append(Unplaced(name, sha, kind, form, received_at.astimezone(UTC), profile))
+    return files

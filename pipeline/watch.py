@@ -1,0 +1,130 @@
+"""Watching: what arrives is taken, what it changes is estimated and published; the only writer while it runs."""
+
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from watchfiles import watch as changes_in
+
+from pipeline.errors import WardbookError
+from pipeline.run import Writer
+from pipeline.sources.folder import RECEIVED, Incoming, gather
+from pipeline.sources.profile import Profile
+from pipeline.store import handover
+from pipeline.store.intake import Receipt
+
+REFRESH = timedelta(seconds=60)  # without news the estimates are made anew this often: our choice
+SETTLE_MS = 400  # files that still grow are left until they have been quiet this long
+LOOK_MS = 1000
+Say = Callable[[str], None]
+
+
+class Watcher:
+    """Takes what arrives in folders and in the book's inbox, and keeps the published estimates fresh."""
+
+    def __init__(self, writer: Writer, folders: Sequence[Path], profiles: Sequence[Profile], say: Say) -> None:
+        self._writer = writer
+        self._folders = [f.resolve() for f in folders]
+        self._profiles = profiles
+        self._say = say
+        self._seen: dict[Path, tuple[int, int]] = {}
+        self._published_at: datetime | None = None
+
+    def run(self, stop: threading.Event, clock: Callable[[], datetime]) -> None:
+        """Until `stop` is set."""
+        watched = {*self._folders, self._writer.book.inbox.resolve()}
+        self.round(clock())
+        arrivals = changes_in(
+            *watched,
+            stop_event=stop,
+            debounce=SETTLE_MS,
+            rust_timeout=LOOK_MS,
+            yield_on_timeout=True,
+            raise_interrupt=False,
+        )
+        for _ in arrivals:
+            self.round(clock())
+
+    def round(self, now: datetime) -> None:
+        """One look at what has arrived; publishes if anything did, or if the estimates have aged."""
+        self._writer.note_settings(now)
+        receipts = [*self.take_handed(now), *self.take_dropped(now), *self.take_arrived(now)]
+        for receipt in receipts:
+            self._say(told(receipt))
+        is_old = self._published_at is None or now - self._published_at >= REFRESH
+        if receipts or is_old:
+            self._writer.publish(self._writer.present(now), now)
+            self._published_at = now
+
+    def take_handed(self, now: datetime) -> list[Receipt]:
+        """What `wardbook take` has handed over; it waits for the answer."""
+        receipts = []
+        for folder in handover.handed(self._writer.book):
+            mine = self._writer.take(handover.read_handed(folder), now)
+            handover.answer(folder, mine)
+            receipts += mine
+        return receipts
+
+    def take_dropped(self, now: datetime) -> list[Receipt]:
+        """Files dropped into the inbox: taken, kept in originals, and cleared away."""
+        inbox = self._writer.book.inbox
+        dropped = [
+            p for p in sorted(inbox.iterdir()) if p.is_file() and not p.name.startswith(".") and p.name != RECEIVED
+        ]
+        dropped = [p for p in dropped if p.suffix != ".part"]
+        receipts = self._writer.take(gather(dropped, now, None, self._profiles), now) if dropped else []
+        refused = {r.file for r in receipts if r.refused}
+        for path in dropped:
+            if path.name in refused:
+                self.set_aside(path)
+            else:
+                path.unlink(missing_ok=True)
+        return receipts
+
+    def set_aside(self, path: Path) -> None:
+        """A file that could not be read goes to `inbox/refused`: nothing is lost, and nothing is retried for ever."""
+        aside = self._writer.book.inbox / "refused"
+        aside.mkdir(exist_ok=True)
+        path.replace(aside / path.name)
+
+    def take_arrived(self, now: datetime) -> list[Receipt]:
+        """Files in the watched folders that are new or have changed; they are left where they are."""
+        files: list[Incoming] = []
+        for folder in self._folders:
+            try:
+                files += [f for f in gather([folder], now, None, self._profiles) if self.is_new(f.path)]
+            except WardbookError as error:
+                self._say(str(error))
+        return self._writer.take(files, now) if files else []
+
+    def is_new(self, path: Path) -> bool:
+        """Whether a file has not been seen in its present state."""
+        try:
+            state = (path.stat().st_size, path.stat().st_mtime_ns)
+        except OSError:
+            return False
+        if self._seen.get(path) == state:
+            return False
+        self._seen[path] = state
+        return True
+
+
+def told(receipt: Receipt) -> str:
+    """A receipt in one line."""
+    if receipt.refused:
+        return f"{receipt.file}: refused. {receipt.refused}"
+    return (
+        f"{receipt.file}: {receipt.read} rows read, {receipt.accepted} accepted, "
+        f"{receipt.already_known} already known, {receipt.superseded} superseded, {receipt.quarantined} in quarantine"
+    )
+
+
+def summary(receipts: Iterable[Receipt]) -> str:
+    """All receipts in one line."""
+    found = list(receipts)
+    total = Receipt("in all", None)
+    for name in ("read", "accepted", "already_known", "superseded", "quarantined"):
+        setattr(total, name, sum(getattr(r, name) for r in found))
+    refused = sum(r.refused is not None for r in found)
+    return f"{len(found)} files, {refused} refused whole; {told(total).removeprefix('in all: ')}"
