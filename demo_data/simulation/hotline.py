@@ -468,7 +468,7 @@ EXTRA_NOTES = [
     ("10:14", "10:13 utility control: WEX-1 tripped, 1,840 customers, crew rolling, no estimate yet"),
     (
         "10:52",
-        "10:50 Post 318: neighbors brought a generator, running inside the back door. told them OUTSIDE, 20 ft off, now",
+        "10:50 Post 318: neighbors brought generator, running inside the back door. told them OUTSIDE, 20 ft off, now",
     ),
     (
         "11:02",

@@ -93,11 +93,13 @@ CIRCUITS = {
 }
 ROOMS = ["gym", "main hall", "cafeteria", "lower level", "multipurpose room", "lobby", "meeting room B", "annex"]
 ENTRANCES = ["", "", "ramp on the east side", "use the rear lot, automatic door", "lift beside the stage door", ""]
-PEOPLE = (
-    "Aldous Fenn;Marguerite Oyelaran;Tobin Halvorsen;Ruth Castellane;Ignacio Prewitt;Delphine Mbeki;"
-    "Harlan Stroud;Yuki Bannister;Opal Trevanion;Cormac Delacroix;Wilhelmina Dube;Arlo Szymanski;"
-    "Nadine Okafor;Percy Lindqvist;Belen Archuleta;Gideon Marsh;Suri Vanterpool;Lowell Abernethy;"
-    "Ottilie Brandt;Rashid Colquhoun;Hedy Marchetti;Emeka Thorne;Winifred Alcott;Casimir Rowe;"
-    "Tamsin Iyer;Leopold Greer;Noor Hathaway;Franklin Osei;Clementine Voss;Dimitri Pascoe;"
-    "Estelle Ng;Jubal Carrow"
-).split(";")
+NAMES = """
+Aldous Fenn;Marguerite Oyelaran;Tobin Halvorsen;Ruth Castellane;Ignacio Prewitt;
+Delphine Mbeki;Harlan Stroud;Yuki Bannister;Opal Trevanion;Cormac Delacroix;
+Wilhelmina Dube;Arlo Szymanski;Nadine Okafor;Percy Lindqvist;Belen Archuleta;
+Gideon Marsh;Suri Vanterpool;Lowell Abernethy;Ottilie Brandt;Rashid Colquhoun;
+Hedy Marchetti;Emeka Thorne;Winifred Alcott;Casimir Rowe;Tamsin Iyer;
+Leopold Greer;Noor Hathaway;Franklin Osei;Clementine Voss;Dimitri Pascoe;
+Estelle Ng;Jubal Carrow
+"""
+PEOPLE = NAMES.replace("\n", "").split(";")
