@@ -30,7 +30,7 @@ JAMMER = "P117"  # Garrison High School: the second of its two scanners jams all
 SHORT_STATIONS = "P134"  # Cinderbank Community House: one check-in station for 540 voters
 LATE_OPENING = "P108"  # Quarry Street Armory: no key; a judge extends its hours
 FULL_BIN = "P142"  # Sugarbush Lodge: 1,090 voters expected, one scanner, a bin for 760
-CUSTODY_GAP = "P126"  # Blue Heron Nature Center: handed to one driver, brought by another
+CUSTODY_GAP = "P126"  # Bittern Marsh Nature Center: handed to one driver, brought by another
 SEAL_MISMATCH = "P150"  # Saltlick Township Garage: the seal received is not the seal put on
 CLOCK_OFF = "P111"  # Dunmore Union Hall: scanner still on daylight saving time
 EMERGENCY_NOT_ADDED = "P120"  # Wexcombe Volunteer Fire Hall
@@ -295,10 +295,10 @@ STAGED = [
         "22:50",
         "P126",
         "other",
-        "Driver with the Blue Heron bag had a flat, she handed it to her brother-in-law. Are we alright with that?",
+        "Driver with the Bittern Marsh bag had a flat, she handed it to her brother-in-law. Are we alright with that?",
         also=("seal",),
         minutes=30,
-        said="blue heron",
+        said="bittern marsh",
         done="told to write it down, names taken, the clerk decides",
     ),
     Staged(

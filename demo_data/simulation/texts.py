@@ -106,7 +106,7 @@ TEXTS: dict[str, list[str]] = {
         "sending failed, storm took the tower down maybe. Judge is packing the media to bring it by hand",
     ],
     "long-line": [
-        "Line is out the door, I count about {n}, and it's not moving much.",
+        "The line runs out into the parking lot, I count about {n}, it barely creeps.",
         "{n} waiting to check in and some are giving up. We have {k} table only.",
         "Voter called: has stood {m} minutes at this place with young kids and isn't inside yet.",
         "queue round the corner, maybe {n} ppl. can we get another check in tablet",
