@@ -32,7 +32,7 @@ LINES: list[Assumption] = [
     Assumption("lines.particles", 400, "count", "particles a site", "our choice", 50, 5000),
     Assumption(
         "lines.checkin_minutes",
-        1.5,
+        1.45,
         "min",
         "mean service at check-in",
         "Spencer & Markovits 2010: 110 s; Herron & Smith 2016: 39 s",
@@ -121,12 +121,20 @@ POWER = [
     ),
     Assumption(
         "power.capacity_spread",
-        0.1,
+        0.08,
         "-",
         "spread of the run time among batteries alike (one sd of its logarithm)",
         "our choice, from simulated days",
         0.005,
         1,
+    ),
+    Assumption(
+        "power.fleet_weight",
+        8,
+        "count",
+        "batteries seen discharging today that weigh as much as the settings of run time",
+        "our choice",
+        0.1,
     ),
     Assumption(
         "power.battery_age_years", 3, "year", "age of a battery, where the roster is silent", "our choice", 0, 50
@@ -249,6 +257,8 @@ DISPATCH = [
     Assumption(
         "dispatch.phone_minutes", 20, "min", "mean time in which the phone settles what it can", "our choice", 1, 480
     ),
+    Assumption("dispatch.scanner_per_minute", 3, "voters/min", "one scanner can take in", "our choice", 0.1, 60),
+    Assumption("dispatch.checkin_per_minute", 0.8, "voters/min", "one check-in station serves", "our choice", 0.05, 60),
     Assumption("dispatch.threat_chance", 0.2, "", "a unit that may go dark earns a visit above", "our choice", 0, 1),
     Assumption(
         "dispatch.threat_voter_minutes", 60, "voter-min", "and above this expected loss at its site", "our choice"

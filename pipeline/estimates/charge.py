@@ -16,6 +16,7 @@ from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
 SYSTEMATIC = 0.015  # doubt of charge that more reports never remove: gauges are not straight lines; our choice [-]
+LEAST_FALL = 0.15  # a run on battery that fell by less says too little of the rate; our choice [-]
 SYSTEMATIC_RATE = 0.02  # the same for the rate of discharge, relative; our choice [-]
 
 
@@ -106,8 +107,9 @@ def discharges(known: Known, off: pl.DataFrame) -> Discharge:
     points = reported_points(known.status, off)
     n, st, stt, sy, sty, alive = aligned(units, points)
     noise = (s["power.percent_error"] / 100) ** 2
-    rate = 1 / run
-    rate_var = (rate * s["power.capacity_spread"]) ** 2
+    shift, spread = fleet_shift(known, s)
+    rate = np.exp(-shift) / run
+    rate_var = (rate * spread) ** 2
     a, b, d = 1 / level_var + n / noise, -st / noise, 1 / rate_var + stt / noise
     x, y = level / level_var + sy / noise, rate / rate_var - sty / noise
     det = a * d - b * b
@@ -120,6 +122,45 @@ def discharges(known: Known, off: pl.DataFrame) -> Discharge:
         rate_var=a / det + (SYSTEMATIC_RATE * mean_rate) ** 2,
         covariance=-b / det,
         alive_at=alive,
+    )
+
+
+def fleet_shift(known: Known, settings: Settings) -> tuple[float, float]:
+    """How this county's batteries differ from the setting: mean and spread of the logarithm of run time.
+
+    From the units whose reports show at least `LEAST_FALL` of discharge in one run on battery today; the setting
+    weighs as much as `power.fleet_weight` of them. Batteries of one county are bought, kept and charged alike.
+    """
+    spread, weight = settings["power.capacity_spread"], settings["power.fleet_weight"]
+    runs = battery_runs(known.status).join(known.units, on="unit_id", how="inner").sort("unit_id", "run")
+    if runs.is_empty():
+        return 0.0, spread
+    expected = run_minutes(runs, known.county.election_day.year, settings)
+    seen = np.log(1 / runs["rate"].to_numpy() / expected)
+    # The error of one slope: two percentages' error over the fall that they span.
+    error = np.sqrt(2) * settings["power.percent_error"] / 100 / runs["fall"].to_numpy()
+    trust = 1 / (spread**2 + error**2)
+    shift = float((trust * seen).sum() / (trust.sum() + weight / spread**2))
+    excess = np.maximum((seen - shift) ** 2 - error**2, 0.0)
+    variance = (weight * spread**2 + excess.sum()) / (weight + len(seen))
+    return shift, float(np.sqrt(variance))
+
+
+def battery_runs(status: pl.DataFrame) -> pl.DataFrame:
+    """Least-squares rate of discharge of each run on battery: columns unit_id, run, rate [1/min], fall [-]."""
+    w = pl.col("occurred_at").dt.epoch("s") / 60
+    reports = (
+        status.filter(pl.col("power").is_not_null() & pl.col("battery_percent").is_not_null())
+        .sort("unit_id", "occurred_at", "sequence")
+        .with_columns(run=pl.col("power").rle_id().over("unit_id"))
+        .filter((pl.col("power") == "battery") & pl.col("battery_percent").is_between(5, 99))
+        .with_columns(w=w - w.min().over("unit_id", "run"), y=pl.col("battery_percent") / 100)
+    )
+    slope = pl.cov("w", "y") / pl.col("w").var()
+    return (
+        reports.group_by("unit_id", "run")
+        .agg(n=pl.len(), rate=-slope, fall=-slope * (pl.col("w").max() - pl.col("w").min()))
+        .filter((pl.col("n") >= 3) & (pl.col("fall") >= LEAST_FALL) & pl.col("rate").is_finite())
     )
 
 

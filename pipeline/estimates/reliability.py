@@ -19,6 +19,19 @@ def poisson_tail(events: ArrayLike, expected: ArrayLike) -> Floats:
     return np.asarray(stats.poisson.sf(np.asarray(events, float) - 1, np.asarray(expected, float)), float)
 
 
+def misfeed_tail(misfeeds: int, ballots: int, rate: float = 0.002) -> float:
+    """Probability of at least so many misfeeds when each ballot misfeeds at `rate`.
+
+    Source: the binomial distribution; VVSG 2.0 (EAC, 2021) 1.2-G allows 0.002.
+    """
+    return float(stats.binom.sf(misfeeds - 1, ballots, rate))
+
+
+def misfeed_limit(ballots: int, rate: float = 0.002, level: float = 0.05) -> int:
+    """The least number of misfeeds that is improbable (below `level`) at the allowed rate."""
+    return int(stats.binom.isf(level, ballots, rate)) + 1
+
+
 def failure_chance(hours: float, mtbf: float) -> float:
     """Probability of a failure within `hours` at a constant rate of one in `mtbf` hours."""
     return float(-np.expm1(-hours / mtbf))

@@ -3,6 +3,8 @@
 Method and limits: docs/methods/closing.md.
 """
 
+from datetime import timedelta
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -14,6 +16,7 @@ from pipeline.estimates.faults import with_increments
 
 Floats = NDArray[np.float64]
 Z90 = 1.6449  # 95 % point of the normal [-]
+PACE_MINUTES = 90.0  # a box's own pace is that of so long before T; our choice [min]
 BIN_TYPES = ("scan-single",)  # SP 1500-101 device types with a ballot box below
 HORIZON_MINUTES = 7 * 24 * 60.0  # a filling time further off than a week is not told [min]
 
@@ -36,11 +39,13 @@ def bins(known: Known, loads: pl.DataFrame) -> pl.DataFrame:
     waiting = boxes["scanner_waiting"].fill_null(0).to_numpy()
     # What was read since the last report went in unseen: the pace of the next hour stands for it.
     unseen = share * boxes["arrivals_per_minute"].fill_null(0).to_numpy() * boxes["unseen_minutes"].to_numpy()
-    guess = boxes["gone"].to_numpy() * share
+    guess = boxes.select(inside()).to_series().to_numpy()
     used = np.where(boxes["used"].is_null().to_numpy(), guess, boxes["used"].fill_null(0).to_numpy()) + unseen
     capacity = boxes["bin_capacity"].fill_null(s["supplies.bin_capacity"]).to_numpy().astype(float)
     unsure = np.where(boxes["used"].is_null().to_numpy(), s["supplies.unreported_spread"] * used, 0.0)
-    filled = filling(known, boxes, capacity - used, share, spread, unsure, waiting)
+    ahead = own_pace(boxes, share)
+    spread = np.sqrt(spread**2 + np.log(ahead) ** 2)
+    filled = filling(known, boxes, capacity - used, share * ahead, spread, unsure, waiting)
     return filled.with_columns(
         item=pl.lit("bin"),
         style=pl.lit(None, pl.String),
@@ -64,9 +69,13 @@ def with_used(known: Known) -> pl.DataFrame:
     since = reports.join(emptied, on="unit_id", how="left").with_columns(
         counts=pl.col("emptied_at").is_null() | (pl.col("occurred_at") > pl.col("emptied_at"))
     )
+    lately = pl.col("occurred_at") > known.at - timedelta(minutes=PACE_MINUTES)
+    span = pl.col("occurred_at").filter(lately).max() - pl.col("occurred_at").filter(lately).min()
     used = since.group_by("unit_id").agg(
         total=pl.col("new_ballots_counted").filter("counts").sum().cast(pl.Float64),
         reported_at=pl.col("occurred_at").max(),
+        lately=pl.col("ballots_counted").filter(lately).max() - pl.col("ballots_counted").filter(lately).min(),
+        lately_minutes=span.dt.total_seconds() / 60,
     )
     units = known.units.filter(pl.col("type").is_in(list(BIN_TYPES)) & pl.col("site_id").is_not_null())
     frame = units.join(used, on="unit_id", how="left").join(emptied, on="unit_id", how="left").sort("unit_id")
@@ -87,7 +96,7 @@ def with_emptied_unseen(frame: pl.DataFrame, known: Known) -> pl.DataFrame:
         used=pl.when(pl.col("whole") > 0).then(pl.col("total") - pl.col("whole") * capacity).otherwise(pl.col("total")),
         unseen_minutes=pl.col("age").fill_null(0.0).clip(upper_bound=60.0),
         basis=pl.when(pl.col("total").is_null())
-        .then(pl.lit("no counter reports: shared out from the site's voters so far"))
+        .then(pl.lit("no counter reports: taken to be like the site's other boxes, or by the forecast pace"))
         .when(pl.col("whole") > 0)
         .then(
             pl.format(
@@ -100,18 +109,21 @@ def with_emptied_unseen(frame: pl.DataFrame, known: Known) -> pl.DataFrame:
 
 
 def site_demand(known: Known, loads: pl.DataFrame) -> pl.DataFrame:
-    """Loads with `gone`: the voters that have been through by the roster's expectation, and boxes a site."""
+    """Loads with `boxes` a site, and `guess`: ballots in one box by now if the pace to come had held since opening."""
     boxes = (
         known.units.filter(pl.col("type").is_in(list(BIN_TYPES)) & pl.col("site_id").is_not_null())
         .group_by("site_id")
         .agg(boxes=pl.len())
     )
-    gone = (pl.col("expected_voters") - pl.col("remaining_voters_mean")).clip(lower_bound=0.0)
+    open_for = ((known.at - pl.col("opens_at")).dt.total_seconds() / 60).clip(lower_bound=0)
+    to_come = (pl.col("closes_at") - known.at).dt.total_seconds() / 60
+    pace = pl.when(to_come > 30).then(pl.col("remaining_voters_mean") / to_come).otherwise("arrivals_per_minute")
     return (
-        known.sites.select("site_id", "expected_voters", "opens_at", "closes_at")
+        known.sites.select("site_id", "opens_at", "closes_at")
         .join(loads, on="site_id", how="left")
         .join(boxes, on="site_id", how="left")
-        .with_columns(gone=gone.fill_null(0.0), boxes=pl.col("boxes").fill_null(1).cast(pl.Float64))
+        .with_columns(boxes=pl.col("boxes").fill_null(1).cast(pl.Float64))
+        .with_columns(guess=(open_for * pace / pl.col("boxes")).fill_null(0.0))
     )
 
 
@@ -120,8 +132,25 @@ def share_of_site(boxes: pl.DataFrame) -> Floats:
 
     Twenty ballots' weight on equal shares (our choice): the first few ballots of a day say little.
     """
-    read = pl.col("total").fill_null(pl.col("gone") / pl.col("boxes")).fill_null(0.0) + 20.0
+    read = inside() + 20.0
     return boxes.select(read / read.sum().over("site_id")).to_series().to_numpy()
+
+
+def inside() -> pl.Expr:
+    """Ballots read by each box so far; one that does not report is taken to be like the others of its site."""
+    return pl.col("total").fill_null(pl.col("total").mean().over("site_id")).fill_null(pl.col("guess"))
+
+
+def own_pace(boxes: pl.DataFrame, share: Floats) -> Floats:
+    """Factor on the forecast stream into each box: half way (on a logarithm) to the box's own pace lately.
+
+    The forecast knows the day's shape, the box its own use; where they disagree the doubt grows by as much.
+    """
+    lately = boxes["lately"].fill_null(0).to_numpy().astype(float)
+    minutes = boxes["lately_minutes"].fill_null(0.0).to_numpy()
+    forecast = share * boxes["arrivals_per_minute"].fill_null(0).to_numpy() * minutes
+    has = (minutes >= PACE_MINUTES / 3) & (forecast > 1)
+    return np.where(has, np.sqrt(np.clip((lately + 5) / (forecast + 5), 0.25, 4.0)), 1.0)
 
 
 def remaining_of(boxes: pl.DataFrame) -> tuple[Floats, Floats, Floats, Floats]:
