@@ -59,7 +59,7 @@ class Engine:
         self.tell: Callable[[Step], None] = lambda step: None
         self.rng = {site.site_id: stream("voters", site.site_id) for site in self.sites}
         self.trace: dict[tuple[str, str], list[tuple[float, str, float]]] = {}
-        self.lines: list[tuple[str, str, float, int]] = []
+        self.lines: list[tuple[str, str, float, int, bool]] = []
         self.outage_truth: list[tuple[str, str, float, float]] = []
 
     def at(self, when: float, what: Callable[[], None]) -> None:
@@ -119,8 +119,10 @@ class Engine:
         """The lines of every site at this minute, and what a long one makes people do."""
         for site in self.sites:
             if self.now < site.closes or site.checkin_line or site.inside:
-                self.lines.append((site.site_id, "checkin", self.now, len(site.checkin_line)))
-                self.lines.append((site.site_id, "scanner", self.now, len(site.scan_line)))
+                waiting, is_free = len(site.checkin_line), site.is_open and site.stations_busy < self.stations(site)
+                self.lines.append((site.site_id, "checkin", self.now, waiting, is_free))
+                is_free = any(unit.is_up and not unit.busy for unit in site.of_type("scan-single"))
+                self.lines.append((site.site_id, "scanner", self.now, len(site.scan_line), is_free))
             waiting = len(site.checkin_line)
             if waiting >= 30 and self.now - site.long_line_told > 75 and self.rng[site.site_id].random() < 0.03:
                 site.long_line_told = self.now
@@ -145,17 +147,19 @@ class Engine:
             site.counts["left"] += 1
             self.leave(site)
 
+    def stations(self, site: Site) -> int:
+        """Check-in stations that work now."""
+        return site.stations - sum(1 for book in site.of_type("electronic-poll-book") if not book.is_up)
+
     def serve(self, site: Site) -> None:
         """Call the next voters to the stations that are free and working."""
-        books = site.of_type("electronic-poll-book")
-        broken = sum(1 for book in books if not book.is_up)
-        while site.is_open and site.checkin_line and site.stations_busy < site.stations - broken:
+        while site.is_open and site.checkin_line and site.stations_busy < self.stations(site):
             voter = site.checkin_line.popleft()
             site.stations_busy += 1
             self.note(site, "checkin", "start", voter.joined)
             minutes = lognormal(self.rng[site.site_id], site.checkin_minutes * (1.3 if site.dim else 1.0), 0.5)
             self.at(self.now + minutes, lambda: self.check_in(site))
-        if site.is_open and not site.checkin_line and site.stations_busy < site.stations - broken:
+        if site.is_open and not site.checkin_line and site.stations_busy < self.stations(site):
             self.note(site, "checkin", "idle", self.now)
 
     def check_in(self, site: Site) -> None:

@@ -20,33 +20,30 @@ def utc(minutes: float | None) -> datetime | None:
     return None if minutes is None or minutes >= END else moment(minutes).astimezone(UTC)
 
 
-def waits(engine: Engine, site_id: str, line: str) -> tuple[list[float], list[float]]:
-    """Steps of `who joins at t is served at`: times at which someone who joined later, or nobody, was served."""
-    trace = engine.trace.get((site_id, line), [])
-    return [now for now, what, _ in trace if what != "join"], [
-        v if what == "start" else now for now, what, v in trace if what != "join"
-    ]
+def turns(engine: Engine, site_id: str, line: str) -> tuple[list[float], list[float]]:
+    """When somebody was called, and when that person had joined; an idle server calls whoever comes."""
+    trace = [note for note in engine.trace.get((site_id, line), []) if note[1] != "join"]
+    return [now for now, _, _ in trace], [joined if what == "start" else now for now, what, joined in trace]
 
 
-def wait_at(times: list[float], joined: list[float], when: float) -> float | None:
-    """Minutes that a voter joining at `when` would wait: first come, first served."""
-    for i in range(bisect_right(times, when) - 1, len(times)):
-        if i >= 0 and joined[i] >= when - 1e-9:
-            return max(0.0, times[i] - when)
-        if i >= 0 and times[i] <= when and joined[i] == times[i] and i + 1 == bisect_right(times, when):
-            return 0.0
+def wait_at(called: list[float], joined: list[float], when: float) -> float | None:
+    """Minutes that a voter joining at `when`, with every server busy, would wait: first come, first served."""
+    for i in range(bisect_right(called, when), len(called)):
+        if joined[i] >= when:
+            return called[i] - when
     return None
 
 
 def line_rows(engine: Engine) -> list[Row]:
     """Both lines of every site at every minute."""
     traces = {
-        (s.site_id, line): waits(engine, s.site_id, line) for s in engine.sites for line in ("checkin", "scanner")
+        (s.site_id, line): turns(engine, s.site_id, line) for s in engine.sites for line in ("checkin", "scanner")
     }
     rows: list[Row] = []
-    for site_id, line, at, waiting in engine.lines:
+    for site_id, line, at, waiting, is_free in engine.lines:
         site = engine.by_id[site_id]
-        wait = wait_at(*traces[site_id, line], at) if site.opens <= at < site.closes else None
+        wait = 0.0 if is_free and not waiting else wait_at(*traces[site_id, line], at)
+        wait = wait if site.opens <= at < site.closes else None
         rows.append({"site_id": site_id, "line": line, "at": utc(at), "waiting": waiting, "wait_minutes": wait})
     return rows
 

@@ -11,6 +11,7 @@ import pytest
 
 from demo_data.simulation import places, staged, texts
 from demo_data.simulation.make import run_day
+from demo_data.simulation.truth import wait_at
 from pipeline.contracts.words import TICKET_CATEGORIES
 
 DAY = Path(__file__).parents[2] / "demo_data" / "day"
@@ -110,7 +111,7 @@ def test_only_the_staged_sites_break_the_identity():
 def test_at_half_past_ten_a_storm_begins_and_a_line_is_long(made):
     first = rows(DAY / "outages-1103-1020.csv")
     assert [(r["circuit"], r["started_at"], r["restored_at"]) for r in first] == [("WEX-1", "2026-11-03T15:08:00Z", "")]
-    waiting = {(s, line): n for s, line, at, n in made.engine.lines if at == 630}
+    waiting = {(s, line): n for s, line, at, n, _ in made.engine.lines if at == 630}
     assert 55 <= waiting["P134", "checkin"] <= 80
     assert waiting["P157", "scanner"] >= 30
 
@@ -181,3 +182,28 @@ def test_rovers_are_sent_and_arrive(last_tickets):
 def test_hours_extended_by_order_come_as_a_roster_row():
     (row,) = rows(DAY / "sites-1103-1510.csv")
     assert (row["site_id"], row["closes"]) == (staged.LATE_OPENING, staged.EXTENDED_TO)
+
+
+def test_arrivals_follow_the_published_hours(made):
+    # Stewart 2015, Table 3 (2012 survey): share of arrivals by hour [%]; "before 8" is the hour from 7 here
+    published = {7: 15.6, 8: 8.7, 9: 9.5, 10: 11.2, 11: 8.7, 12: 5.4, 13: 7.2, 14: 6.7, 15: 6.3, 16: 6.7, 17: 6.8}
+    joins = [
+        now
+        for (_, line), notes in made.engine.trace.items()
+        if line == "checkin"
+        for now, what, _ in notes
+        if what == "join"
+    ]
+    by_hour = {hour: sum(hour * 60 <= now < (hour + 1) * 60 for now in joins) for hour in published}
+    within = sum(now >= 420 for now in joins)
+    assert within > 30_000
+    for hour, percent in published.items():
+        assert 100 * by_hour[hour] / within == pytest.approx(percent, rel=0.07)
+
+
+def test_a_newcomers_wait_in_a_single_server_line():
+    # By hand: A joins at 0, is called at 0; B joins at 1, called at 5; C joins at 6, called at 9; idle from 12
+    called, joined = [0, 5, 9, 12], [0, 1, 6, 12]
+    assert wait_at(called, joined, 3) == 6  # takes the turn that C had: called at 9
+    assert wait_at(called, joined, 6.5) == 5.5  # nobody came later: called when the server is idle, at 12
+    assert wait_at(called, joined, 13) is None
