@@ -39,7 +39,7 @@ LINES: list[Assumption] = [
         0.1,
         20,
     ),
-    Assumption("lines.checkin_sd", 0.25, "log", "spread of sites' check-in service", "our choice", 0, 2),
+    Assumption("lines.checkin_sd", 0.2, "log", "spread of sites' check-in service", "our choice", 0, 2),
     Assumption(
         "lines.marking_minutes",
         5.5,
@@ -231,7 +231,14 @@ REPEATS = [
         0.99,
     ),
 ]
-TICKETS: list[Assumption] = []
+TICKETS = [
+    Assumption(
+        "tickets.site_threshold", 0.8, "probability", "a site is answered from this probability up", "our choice", 0, 1
+    ),
+    Assumption(
+        "tickets.horizon_minutes", 60, "min", "span over which voter-minutes at risk are counted", "our choice", 1
+    ),
+]
 DISPATCH = [
     Assumption("dispatch.detour_factor", 1.3, "", "road over great-circle distance", "our choice", 1, 5),
     Assumption("dispatch.speed_kmh", 40, "km/h", "a rover's mean speed", "our choice", 1, 150),

@@ -24,7 +24,7 @@ SAID = {  # what a dispatcher would call it
     "accessible-device": "accessible device",
     "poll-book": "poll book",
     "power": "power",
-    "ballot-stock": "ballots running short",
+    "ballot-stock": "ballots short or wrong",
 }
 MENDED = {
     "scanner": "scanners",
@@ -206,7 +206,7 @@ def with_parts(rows: list[dict[str, object]], scene: Scene) -> pl.DataFrame:
             stock[name] -= 1
         row["parts"] = carried
         if lacking:
-            row["why"] = f"{row['why']} Nothing on board for: {', '.join(SAID.get(c, c) for c in lacking)}."
+            row["why"] = f"{row['why']} No part on board for: {', '.join(SAID.get(c, c) for c in lacking)}."
     names = list(Dispatch.to_schema().columns)
     schema = dict(empty(Dispatch).schema) | EXTRA
     return pl.DataFrame([{name: row[name] for name in [*names, *EXTRA]} for row in rows], schema=schema, orient="row")
@@ -253,12 +253,5 @@ def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
         sooner = "as soon" if late > -1 else f"{round(-late)} min sooner"
         return f"{name} could be there {sooner}, but has more to save elsewhere."
     more = need.lost(leg.done + late) - need.lost(leg.done)
-    return f"The next best, {name}, would be {round(late)} min later: about {round_said(more)} voter-minutes more."
-
-
-def round_said(number: float) -> str:
-    """A number as it is said: two figures are enough for an estimate."""
-    if number < 10:
-        return f"{number:.0f}"
-    size = 10 ** (len(str(int(number))) - 2)
-    return f"{round(number / size) * size:.0f}"
+    said = f"{float(f'{more:.2g}'):,.0f}"
+    return f"The next best, {name}, would be {round(late)} min later: about {said} voter-minutes more."

@@ -27,6 +27,7 @@ SKILLS = {
 UNIT_TYPES = {"scanner": "scan", "bmd": "bmd", "poll-book": "electronic-poll-book"}  # start of the DeviceType
 SCANNER, CHECKIN, BOTH = ("scanner_waiting",), ("checkin_waiting",), ("checkin_waiting", "scanner_waiting")
 LINES = {"scanner": SCANNER, "poll-book": CHECKIN, "power": BOTH, "supplies": BOTH, "bmd": ()}
+MOST_CLEARING = 3.0  # a line that can hardly keep up: our choice
 HOUR = 60.0  # the horizon of `voter_minutes_at_risk` [min]
 
 
@@ -34,19 +35,36 @@ HOUR = 60.0  # the horizon of `voter_minutes_at_risk` [min]
 class Cost:
     """Voter-minutes that one trouble costs by the time it is `age` minutes old.
 
-    `level`·age + `growth`·F(age − `delay`): F grows as a square up to `cap` minutes, then in a straight line.
+    `level`·age + `growth`·`clearing`·F(age − `delay`): F grows as a square up to `cap` minutes, then in a line.
     """
 
     level: float  # people held up whatever happens [people]
     growth: float  # people a minute who join them, times the chance that voting stops [people/min]
     delay: float = 0.0  # minutes until it stops (a battery's run time) [min]
     cap: float = 120.0  # [min]
+    clearing: float = 1.0  # what piled up has to be worked off afterwards: see clearing_factor
 
     def __call__(self, age: float) -> float:
         """Voter-minutes lost up to `age` [min]."""
         x = max(0.0, age - self.delay)
         grown = x * x / 2 if x <= self.cap else self.cap * x - self.cap * self.cap / 2
-        return self.level * age + self.growth * grown
+        return self.level * age + self.growth * self.clearing * grown
+
+
+def clearing_factor(arrivals: float, capacity: float) -> float:
+    """How much longer voters wait in all because what piled up during a stop has to be worked off: μ/(μ − λ).
+
+    Parameters
+    ----------
+    arrivals : λ [1/min]
+    capacity : μ, voters that the line can serve [1/min]
+
+    Source: the triangle of a fluid queue, ½·λ·d²·μ/(μ − λ) voter-minutes after a stop of d minutes (Newell,
+    "Applications of Queueing Theory", 1982, from memory). At most `MOST_CLEARING`: the rush ends some time.
+    """
+    if capacity <= 0 or arrivals <= 0:
+        return 1.0
+    return MOST_CLEARING if arrivals >= capacity else min(MOST_CLEARING, capacity / (capacity - arrivals))
 
 
 @dataclass(frozen=True)
@@ -262,6 +280,7 @@ def one_need(
     stopped, delay = chance_stopped(known, trouble, shut, age)
     arrivals = (load or {}).get("arrivals_per_minute") or 0.0
     growth = stopped * arrivals / max(1, peers.get((row["site_id"], skill), 1))
+    capacity = line_capacity(known, row["site_id"], skill, peers)
     waiting = sum((load or {}).get(name) or 0.0 for name in LINES.get(skill, ()))
     confidence = 1.0 if row["site_confidence"] is None else row["site_confidence"]
     chance = 1.0 if row["rover_id"] else confidence * still_needs(known, row, rate.needs_rover)
@@ -273,7 +292,7 @@ def one_need(
         unit_id=row["unit_id"],
         since=row["opened_at"],
         severity=row["severity"],
-        cost=fitted(known, row, growth, delay, age),
+        cost=replace(fitted(known, row, growth, delay, age), clearing=clearing_factor(arrivals, capacity)),
         chance=chance,
         visit_minutes=rate.visit_minutes,
         age=age,
@@ -281,6 +300,14 @@ def one_need(
         site_confidence=confidence,
         assigned_at=row["assigned_at"] if row["rover_id"] else None,
     )
+
+
+def line_capacity(known: Known, site_id: str, skill: str, peers: Mapping[tuple[str, str], int]) -> float:
+    """Voters a minute that the line held up can serve when all is well."""
+    if skill == "scanner":
+        return known.settings["dispatch.scanner_per_minute"] * max(1, peers.get((site_id, skill), 1))
+    stations = known.sites.filter(pl.col("site_id") == site_id)["checkin_stations"].to_list()
+    return known.settings["dispatch.checkin_per_minute"] * max(1, (stations or [1])[0] or 1)
 
 
 def chance_stopped(
@@ -321,9 +348,10 @@ def fitted(known: Known, row: Mapping[str, Any], growth: float, delay: float, ag
     hour, risk = shape(age + HOUR) - shape(age), row["voter_minutes_at_risk"]
     if risk is None or not math.isfinite(risk):
         return Cost(least, growth, delay, cap)
-    if hour > risk:
-        return Cost(least, growth * risk / hour, delay, cap)
-    return Cost(max(least, (risk - hour) / HOUR), growth, delay, cap)
+    joining = max(0.0, risk - least * HOUR)
+    if hour > joining:
+        return Cost(least, growth * joining / hour, delay, cap)
+    return Cost(least + (joining - hour) / HOUR, growth, delay, cap)
 
 
 def merged(singles: list[Need], further_minutes: float) -> Need:
@@ -339,11 +367,9 @@ def merged(singles: list[Need], further_minutes: float) -> Need:
     # one line stops once, however many troubles stop it: the growth of the worst alone
     lead = max(worst, key=lambda n: n.chance * n.cost.growth)
     chance = max(n.chance for n in worst)
-    cost = (
-        Cost(levels / chance, lead.chance * lead.cost.growth / chance, lead.cost.delay, lead.cost.cap)
-        if chance
-        else first.cost
-    )
+    cost = first.cost
+    if chance:
+        cost = replace(lead.cost, level=levels / chance, growth=lead.chance * lead.cost.growth / chance)
     return replace(
         first,
         categories=kinds,

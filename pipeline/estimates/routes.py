@@ -2,9 +2,10 @@
 
 The cost of a plan is the sum of what every need loses until it is mended (needs.Need.lost), so a trouble that grows
 is reached first, a rover that is nearly done is waited for where that is cheaper, and nobody is left to the last for
-ever: waiting beyond the soft cap counts more. Method: cheapest insertion in the order of the index rule, then
-relocation, exchange and reversal until none gains; deterministic. Why latency: Bertsimas & Van Ryzin 1991, 1993 (the
-dynamic travelling repairman); why cost growth over time: Van Mieghem 1995, Mandelbaum & Stolyar 2004.
+ever: waiting beyond the soft cap counts more. Method: cheapest insertion in the order of the index rule, and once more
+in the reverse order, then relocation, exchange, shifts and reversals until none gains; deterministic. Why latency:
+Bertsimas & Van Ryzin 1991, 1993 (the dynamic travelling repairman); why cost that grows: Van Mieghem 1995,
+Mandelbaum & Stolyar 2004.
 """
 
 import math
@@ -21,6 +22,7 @@ from pipeline.estimates.rovers import Rover
 NEAR_ROVERS = 12  # rovers tried for one need, those that could be there first [count]; our choice, for speed
 MOST_PASSES = 30  # rounds of local search; it stops by itself well before [count]
 MOST_PERMUTED = 5  # committed stops whose order is tried out in full: 120 orders [count]
+MOST_RESTARTED = 60  # needs for which the search is run a second time from another start [count]; our choice
 GAIN = 1e-9  # a move has to save more than rounding error [voter-minutes]
 
 Order = list[int]
@@ -121,6 +123,11 @@ class Search:
             node = base + need
         return total
 
+    def total(self) -> float:
+        """What all needs lose by the plan so far, those left out included."""
+        made = {need for order in self.orders for need in order}
+        return sum(self.costs) + sum(missed for need, missed in enumerate(self.missed) if need not in made)
+
     def put(self, rover: int, order: Order) -> None:
         """Gives a rover this order."""
         self.orders[rover], self.costs[rover] = order, self.cost(rover, order)
@@ -188,6 +195,20 @@ class Search:
                     return True
         return False
 
+    def shift(self, rover: int) -> bool:
+        """Moves a stretch of two or three stops to another place of one rover's order, either way round."""
+        order, fixed = self.orders[rover], self.fixed[rover]
+        for size in (2, 3):
+            for i in range(fixed, len(order) - size + 1):
+                part, rest = order[i : i + size], order[:i] + order[i + size :]
+                for j in range(fixed, len(rest) + 1):
+                    for piece in (part, part[::-1]):
+                        moved = rest[:j] + piece + rest[j:]
+                        if moved != order and self.cost(rover, moved) < self.costs[rover] - GAIN:
+                            self.put(rover, moved)
+                            return True
+        return False
+
     def exchange(self, one: int, other: int) -> bool:
         """Exchanges a need of one rover with one of another, or two tails, where that gains."""
         a, b = self.orders[one], self.orders[other]
@@ -214,6 +235,7 @@ class Search:
         for _ in range(MOST_PASSES):
             gained = sum(self.relocate(need) for need in free)
             gained += sum(self.reverse(r) for r, order in enumerate(self.orders) if len(order) > 2)
+            gained += sum(self.shift(r) for r, order in enumerate(self.orders) if len(order) > 3)
             busy = [r for r, order in enumerate(self.orders) if order]
             if not many:
                 gained += sum(self.exchange(a, b) for a in busy for b in range(len(self.orders)) if a != b)
@@ -230,13 +252,23 @@ def plan(scene: Scene, allowed: Sequence[Sequence[int]], committed: Mapping[int,
     allowed : for each need, the rovers (positions) that may take it
     committed : by rover, the needs that it has already been given, the one it drives to first
     """
+    taken = {need for needs in committed.values() for need in needs}
+    free = [n for n in range(len(scene.needs)) if n not in taken]
+    rank = index(scene).max(axis=0) if scene.rovers and free else np.zeros(len(scene.needs))
+    best_first = sorted(free, key=lambda n: (-rank[n], n))
+    starts = [best_first, best_first[::-1]] if len(free) <= MOST_RESTARTED else [best_first]
+    found = [searched(scene, allowed, committed, start) for start in starts]
+    return min(found, key=lambda search: search.total()).orders
+
+
+def searched(
+    scene: Scene, allowed: Sequence[Sequence[int]], committed: Mapping[int, Order], free: Sequence[int]
+) -> Search:
+    """One search: the committed stops, the free needs put in in this order, then local search."""
     search = Search(scene, allowed)
     for rover, needs in sorted(committed.items()):
         search.commit(rover, list(needs))
-    taken = {need for needs in committed.values() for need in needs}
-    free = [n for n in range(len(scene.needs)) if n not in taken]
-    if scene.rovers and free:
-        rank = index(scene).max(axis=0)
-        search.insert(sorted(free, key=lambda n: (-rank[n], n)))
+    if scene.rovers:
+        search.insert(free)
         search.improve(free)
-    return search.orders
+    return search

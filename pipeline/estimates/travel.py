@@ -30,7 +30,9 @@ def drive_minutes(start: Sequence[Place], end: Sequence[Place], settings: Mappin
     a, b = np.asarray(start, float).reshape(-1, 2), np.asarray(end, float).reshape(-1, 2)
     if not len(a) or not len(b):
         return np.zeros((len(a), len(b)))
-    minutes = great_circle_km(a, b) * settings["dispatch.detour_factor"] / settings["dispatch.speed_kmh"] * 60
+    with np.errstate(invalid="ignore"):
+        kilometres = great_circle_km(a, b)
+    minutes = kilometres * settings["dispatch.detour_factor"] / settings["dispatch.speed_kmh"] * 60
     minutes += settings["dispatch.travel_extra_minutes"]
     minutes[(a[:, None, :] == b[None, :, :]).all(axis=2)] = 0.0
     return np.where(np.isfinite(minutes), minutes, NO_PLACE_MINUTES)

@@ -1,0 +1,214 @@
+import math
+from datetime import timedelta
+
+import pytest
+
+from pipeline.estimates.needs import MOST_CLEARING, Cost, clearing_factor, open_needs
+
+MINUTE = timedelta(minutes=1)
+
+
+def test_cost_of_a_stopped_scanner():
+    # 5 people held up for 60 min and 1 a minute joining them: 5·60 + 60²/2 = 2100 voter-minutes
+    assert Cost(level=5, growth=1)(60) == 2100
+
+
+def test_cost_grows_in_a_straight_line_beyond_the_cap():
+    # 120²/2 = 7200 at the cap, then 120 a minute
+    cost = Cost(level=0, growth=1)
+    assert cost(120) == 7200
+    assert cost(150) == 7200 + 30 * 120
+    assert cost(121) - cost(120) == pytest.approx(cost(200) - cost(199))
+
+
+def test_cost_starts_to_grow_when_the_battery_is_empty():
+    cost = Cost(level=0, growth=2, delay=45)
+    assert cost(45) == 0
+    assert cost(55) == 2 * 10 * 10 / 2
+
+
+def test_voters_wait_until_the_line_has_cleared():
+    # fluid queue: ½·λ·d²·μ/(μ − λ), λ 1, μ 1.5, d 60 → 5400 voter-minutes (area of the triangle: stop 60, clearing 120)
+    assert Cost(level=0, growth=1, clearing=clearing_factor(1, 1.5))(60) == pytest.approx(5400)
+
+
+def test_clearing_agrees_with_a_line_worked_off_minute_by_minute():
+    arrivals, capacity, stop, step = 0.8, 1.3, 50.0, 0.01
+    line = waited = clock = 0.0
+    while clock < stop or line > 0:
+        line = max(0.0, line + (arrivals - (capacity if clock >= stop else 0.0)) * step)
+        waited, clock = waited + line * step, clock + step
+    cost = Cost(level=0, growth=arrivals, clearing=clearing_factor(arrivals, capacity))
+    assert cost(stop) == pytest.approx(waited, rel=2e-3)
+
+
+@pytest.mark.parametrize(("arrivals", "capacity"), [(2.0, 1.0), (1.0, 1.0), (0.99, 1.0)])
+def test_clearing_has_a_limit(arrivals, capacity):
+    assert clearing_factor(arrivals, capacity) == MOST_CLEARING
+
+
+@pytest.mark.parametrize(("arrivals", "capacity"), [(0.0, 1.0), (1.0, 0.0), (0.0, 0.0)])
+def test_nothing_to_clear_adds_nothing(arrivals, capacity):
+    assert clearing_factor(arrivals, capacity) == 1.0
+
+
+def needs_of(dispatch_inputs, tickets, **more):
+    return open_needs(*dispatch_inputs(tickets, **more))
+
+
+def test_the_next_hour_costs_what_the_ticket_puts_at_risk(day, dispatch_inputs):
+    (need,) = needs_of(dispatch_inputs, [day.ticket("K1", voter_minutes_at_risk=900.0)])
+    plain = Cost(need.cost.level, need.cost.growth, need.cost.delay, need.cost.cap)  # without the clearing afterwards
+    assert plain(need.age + 60) - plain(need.age) == pytest.approx(900, rel=1e-6)
+
+
+def test_a_trouble_at_an_empty_place_is_still_seen(day, dispatch_inputs):
+    (need,) = needs_of(dispatch_inputs, [day.ticket("K1", voter_minutes_at_risk=0.0)])
+    assert need.cost.level == 2  # dispatch.least_people_2
+
+
+@pytest.mark.parametrize(
+    "category",
+    ["seal", "transmission", "long-line", "site-access", "staffing", "conduct", "procedure", "other"],
+)
+def test_what_needs_no_rover_is_no_stop(day, dispatch_inputs, category):
+    assert needs_of(dispatch_inputs, [day.ticket("K1", category=category)]) == []
+
+
+@pytest.mark.parametrize(
+    ("category", "skill"),
+    [
+        ("scanner-down", "scanner"),
+        ("scanner-jam", "scanner"),
+        ("memory-card", "scanner"),
+        ("tape-printer", "scanner"),
+        ("bin-full", "scanner"),
+        ("bmd", "bmd"),
+        ("accessible-device", "bmd"),
+        ("poll-book", "poll-book"),
+        ("power", "power"),
+        ("ballot-stock", "supplies"),
+    ],
+)
+def test_each_category_asks_for_its_skill(day, dispatch_inputs, category, skill):
+    assert needs_of(dispatch_inputs, [day.ticket("K1", category=category)])[0].skills == {skill}
+
+
+def test_a_second_category_can_ask_for_a_rover(day, dispatch_inputs):
+    (need,) = needs_of(dispatch_inputs, [day.ticket("K1", category="long-line", categories=["long-line", "poll-book"])])
+    assert need.skills == {"poll-book"}
+
+
+def test_nobody_is_sent_where_danger_is_reported(day, dispatch_inputs):
+    tickets = [day.ticket("K1"), day.ticket("K2", category="safety"), day.ticket("K3", site_id="S2")]
+    assert [need.site_id for need in needs_of(dispatch_inputs, tickets)] == ["S2"]
+
+
+def test_a_site_marked_cleared_is_served_again(day, dispatch_inputs):
+    cleared = day.ticket("K2", category="safety", status="resolved", resolved_at=day.at - MINUTE)
+    assert len(needs_of(dispatch_inputs, [day.ticket("K1"), cleared])) == 1
+
+
+def test_danger_as_a_second_category_counts(day, dispatch_inputs):
+    both = day.ticket("K1", category="power", categories=["power", "safety"])
+    assert needs_of(dispatch_inputs, [both]) == []
+
+
+def test_repeats_and_other_troubles_of_a_site_are_one_stop(day, dispatch_inputs):
+    tickets = [day.ticket("K1"), day.ticket("K2", same_as="K1"), day.ticket("K3", category="poll-book")]
+    (need,) = needs_of(dispatch_inputs, tickets)
+    assert need.ticket_ids == ("K1", "K2", "K3")
+    assert need.skills == {"scanner", "poll-book"}
+
+
+def test_a_repeat_costs_nothing_more(day, dispatch_inputs):
+    (once,) = needs_of(dispatch_inputs, [day.ticket("K1")])
+    (twice,) = needs_of(dispatch_inputs, [day.ticket("K1"), day.ticket("K2", same_as="K1")])
+    assert twice.lost(60) == pytest.approx(once.lost(60))
+
+
+def test_troubles_that_no_rover_can_mend_together_are_two_stops(day, dispatch_inputs):
+    rovers = [day.rover("R1", skills="scanner"), day.rover("R2", skills="supplies")]
+    tickets = [day.ticket("K1"), day.ticket("K2", category="ballot-stock")]
+    assert sorted(n.ticket_ids for n in needs_of(dispatch_inputs, tickets, rovers=rovers)) == [("K1",), ("K2",)]
+
+
+@pytest.mark.parametrize(
+    "state",
+    [
+        {"status": "resolved"},
+        {"status": "assigned", "rover_id": "R1", "arrived": -3},
+        {"site_id": None},
+        {"site_id": "S99"},
+    ],
+)
+def test_what_is_settled_reached_or_nowhere_is_no_stop(day, dispatch_inputs, state):
+    arrived = state.pop("arrived", None)
+    more = {} if arrived is None else {"arrived_at": day.at + arrived * MINUTE}
+    assert needs_of(dispatch_inputs, [day.ticket("K1", **state, **more)]) == []
+
+
+def test_a_visit_covers_the_repeats_reported_before_it(day, dispatch_inputs):
+    visited = day.ticket(
+        "K1", status="resolved", rover_id="R1", arrived_at=day.at - 5 * MINUTE, resolved_at=day.at - MINUTE
+    )
+    before = day.ticket("K2", same_as="K1", opened_at=day.at - 8 * MINUTE)
+    after = day.ticket("K3", same_as="K1", opened_at=day.at - 0.5 * MINUTE)
+    assert [n.ticket_ids for n in needs_of(dispatch_inputs, [visited, before, after])] == [("K3",)]
+
+
+def test_repeats_that_point_in_a_circle_are_still_one_stop(day, dispatch_inputs):
+    tickets = [day.ticket("K1", same_as="K2"), day.ticket("K2", same_as="K1")]
+    assert [n.ticket_ids for n in needs_of(dispatch_inputs, tickets)] == [("K1", "K2")]
+
+
+def test_a_ticket_given_to_a_rover_stays_with_it(day, dispatch_inputs):
+    sent = day.ticket("K1", status="assigned", rover_id="R2", assigned_at=day.at - 5 * MINUTE)
+    (need,) = needs_of(dispatch_inputs, [sent, day.ticket("K2", same_as="K1")])
+    assert (need.rover_id, need.ticket_ids, need.chance) == ("R2", ("K1", "K2"), 1.0)
+
+
+def test_two_rovers_sent_to_one_site_keep_a_stop_each(day, dispatch_inputs):
+    tickets = [day.ticket(f"K{n}", status="assigned", rover_id=f"R{n}", assigned_at=day.at) for n in (1, 2)]
+    assert [(n.rover_id, n.ticket_ids) for n in needs_of(dispatch_inputs, tickets)] == [
+        ("R1", ("K1",)),
+        ("R2", ("K2",)),
+    ]
+
+
+def test_the_phone_settles_what_it_can(day, dispatch_inputs):
+    # Bayes: prior q, others settled at rate 1/20 min; open after 20·ln 3 min: q/(q + (1 − q)/3)
+    q, tried = 0.7, 20 * math.log(3)
+    by_phone = day.ticket(
+        "K1", category="bmd", status="assigned", assigned_at=day.at - tried * MINUTE, site_confidence=1.0
+    )
+    (need,) = needs_of(dispatch_inputs, [by_phone])
+    assert need.chance == pytest.approx(q / (q + (1 - q) / 3), rel=1e-6)
+
+
+def test_the_days_own_tickets_move_the_chance_that_a_rover_is_needed(day, dispatch_inputs):
+    # 8 imagined tickets at .7 and 4 of the day without a rover: (5.6 + 0) / 12
+    settled = [
+        day.ticket(f"K{n}", "S2", "bmd", status="resolved", resolved_at=day.at, opened_at=day.at - 60 * MINUTE)
+        for n in range(4)
+    ]
+    (need,) = needs_of(dispatch_inputs, [*settled, day.ticket("K9", category="bmd", site_confidence=1.0)])
+    assert need.chance == pytest.approx(5.6 / 12)
+
+
+def test_the_days_own_visits_move_the_length_of_a_visit(day, dispatch_inputs):
+    # 8 imagined visits of 20 min and 2 of 50: 260 / 10
+    visits = [
+        day.ticket(
+            f"K{n}", "S2", "bmd", status="resolved", rover_id="R1", opened_at=day.at - 90 * MINUTE,
+            arrived_at=day.at - 60 * MINUTE, resolved_at=day.at - 10 * MINUTE,
+        )
+        for n in range(2)
+    ]  # fmt: skip
+    (need,) = needs_of(dispatch_inputs, [*visits, day.ticket("K9", category="bmd")])
+    assert need.visit_minutes == pytest.approx(26)
+
+
+def test_a_site_that_is_a_guess_weighs_less(day, dispatch_inputs):
+    sure = needs_of(dispatch_inputs, [day.ticket("K1", site_confidence=1.0)])[0].chance
+    assert needs_of(dispatch_inputs, [day.ticket("K1", site_confidence=0.4)])[0].chance == pytest.approx(0.4 * sure)
