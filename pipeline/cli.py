@@ -4,11 +4,13 @@ import json
 import signal
 import sys
 import threading
+import webbrowser
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import FrameType
 from typing import Annotated
 
@@ -17,8 +19,10 @@ from rich.console import Console
 from rich.progress import Progress
 
 from pipeline import run
+from pipeline.board import Board, choose_port
+from pipeline.contracts.estimates import ESTIMATES
+from pipeline.demo import SPEED, START, Replay, day_folder, play
 from pipeline.errors import BookBusy, BookEmpty, UsageError, WardbookError
-from pipeline.estimates import WHATS, Answers
 from pipeline.normalise.times import parse_time
 from pipeline.outputs import export
 from pipeline.sources.folder import gather
@@ -29,6 +33,7 @@ from pipeline.watch import Watcher, summary, told
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
 messages = Console(stderr=True, soft_wrap=True, highlight=False)
+WHATS = tuple(ESTIMATES)
 FORMATS = ("text", "json")
 TABLE_FORMATS = ("json", "csv", "parquet")
 
@@ -113,6 +118,8 @@ def estimate(
 
     Without --at the time is the newest receipt in the book (now, while the book is watched).
     """
+    from pipeline.estimates import Answers  # loading them takes seconds, and no other command needs them
+
     one_of(what, ("all", *WHATS), "WHAT")
     one_of(format, TABLE_FORMATS, "--format")
     if what == "all" and out is None:
@@ -187,6 +194,66 @@ def watch(
         messages.print(f"Watching {', '.join(map(str, folder))} and {known_book.inbox} for {book}. Ctrl-C stops.")
         Watcher(writer, folder, profiles_of(profile), messages.print).run(stop, now)
     messages.print("Stopped.")
+
+
+@app.command()
+def board(
+    book: BookOption,
+    port: Annotated[int | None, typer.Option(help="A port of this machine; else the first free one from 8501.")] = None,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Only print the address.")] = False,
+) -> None:
+    """Show the board. Example: wardbook board --book day
+
+    Listens on the loopback address only. Starts a watcher where none holds the book.
+    """
+    known_book = open_book(book)
+    with stopping() as stop, Board(known_book.folder, choose_port(port)) as server:
+        if is_held(known_book):
+            show(server, no_browser)
+            while server.is_running() and not stop.wait(1):
+                pass
+            return
+        with run.Writer(known_book, now()) as writer:
+            watcher = Watcher(writer, [], [], messages.print)
+            watcher.round(now())
+            show(server, no_browser)
+            watcher.run(stop, now, server.is_running)
+    messages.print("Stopped.")
+
+
+@app.command()
+def demo(
+    port: Annotated[int | None, typer.Option(help="A port of this machine; else the first free one from 8501.")] = None,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Only print the address.")] = False,
+    at: Annotated[str, typer.Option(help="Where in the day to begin, local HH:MM.")] = START,
+    speed: Annotated[float, typer.Option(help="Minutes of the day in one minute.")] = SPEED,
+) -> None:
+    """Play an invented election day into a board. Example: wardbook demo --at 13:00 --speed 30
+
+    Everything that had been received by then is taken at once; the day then goes on. Works offline, on the loopback
+    address only, and clears its book away when it ends.
+    """
+    chosen = choose_port(port)
+    replay = Replay(day_folder(), at, speed)
+    with TemporaryDirectory(prefix="wardbook-demo-") as folder, stopping() as stop:
+        book = open_book(Path(folder) / "book", create=True)
+        with Board(book.folder, chosen) as server, run.Writer(book, replay.start) as writer:
+            with working("Taking the day so far"):
+                writer.take(replay.due(replay.start), replay.start)
+                writer.publish(replay.start, replay.start)
+            show(server, no_browser)
+            messages.print(f"An invented day from {at} on, {speed:g} minutes a minute. Ctrl-C ends it.")
+            replay.begin()
+            play(writer, replay, stop, messages.print, server.is_running)
+    messages.print("Stopped; the demo's book has been cleared away.")
+
+
+def show(server: Board, no_browser: bool) -> None:
+    """Waits for the board, says where it is, and opens it."""
+    server.wait_ready()
+    print(f"The board is at {server.address}", flush=True)
+    if not no_browser:
+        webbrowser.open(server.address)
 
 
 @contextmanager

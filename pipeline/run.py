@@ -11,9 +11,9 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import Known
 from pipeline.errors import BookEmpty, SourceError
-from pipeline.estimates import WHATS, Answers
 from pipeline.normalise.entries import entry_frame, plain_entry
 from pipeline.normalise.shape import Piece
 from pipeline.sources.folder import Incoming, gather
@@ -180,7 +180,10 @@ def refusal(file: Incoming, reason: str) -> Receipt:
     return Receipt(file.name, file.kind, refused=reason, reasons=reasons)
 
 
-def estimate_all(known: Known, whats: Iterable[str] = WHATS) -> dict[str, pl.DataFrame]:
+def estimate_all(known: Known, whats: Iterable[str] = tuple(ESTIMATES)) -> dict[str, pl.DataFrame]:
     """WHAT → its frame, each step computed once."""
+    # Loading what the estimates stand on takes seconds; taking files must not wait for it.
+    from pipeline.estimates import Answers
+
     answers = Answers(known)
     return {what: answers.answer(what) for what in whats}

@@ -31,8 +31,10 @@ class Watcher:
         self._seen: dict[Path, tuple[int, int]] = {}
         self._published_at: datetime | None = None
 
-    def run(self, stop: threading.Event, clock: Callable[[], datetime]) -> None:
-        """Until `stop` is set."""
+    def run(
+        self, stop: threading.Event, clock: Callable[[], datetime], is_wanted: Callable[[], bool] = lambda: True
+    ) -> None:
+        """Until `stop` is set, or nobody wants it any more."""
         watched = {*self._folders, self._writer.book.inbox.resolve()}
         self.round(clock())
         arrivals = changes_in(
@@ -44,6 +46,8 @@ class Watcher:
             raise_interrupt=False,
         )
         for _ in arrivals:
+            if not is_wanted():
+                return
             self.round(clock())
 
     def round(self, now: datetime) -> None:

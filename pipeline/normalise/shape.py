@@ -60,6 +60,7 @@ def shape(pieces: list[Piece], kind: str, zone: str | None) -> Shaped:
         faults.append([*missing_columns(frame, kind), *piece.raw.faults])
         frames.append(frame.insert_column(0, pl.lit(place, dtype=pl.Int32).alias("file")))
     texts = pl.concat(frames, how="diagonal").with_row_index("index")
+    texts = mark_ambiguous(texts, kind, pieces, zone)
     extra = tuple(c for c in texts.columns if c not in columns and c not in ("index", "file", "row"))
     texts = texts.with_columns([pl.lit(None, dtype=pl.String).alias(c) for c in columns if c not in texts.columns])
     absent = [{fault.column for fault in of_file} for of_file in faults]
@@ -149,6 +150,21 @@ def cast(texts: pl.DataFrame, kind: str, pieces: list[Piece], zone: str | None) 
     return texts.with_columns(**typed), faults
 
 
+def mark_ambiguous(texts: pl.DataFrame, kind: str, pieces: list[Piece], zone: str | None) -> pl.DataFrame:
+    """Adds `ambiguous_times`, the columns whose local time falls in the hour that occurs twice, where there are any."""
+    marks = []
+    for name, column in schema_of(kind).columns.items():
+        if isinstance(column.dtype.type, pl.Datetime) and name in texts.columns:
+            is_ambiguous = placed_times(texts, name, pieces, zone)["is_ambiguous"]
+            if is_ambiguous.any():
+                marks.append(pl.when(is_ambiguous).then(pl.lit(name)))
+    return (
+        texts.with_columns(ambiguous_times=pl.concat_str(marks, separator=" ", ignore_nulls=True).replace("", None))
+        if marks
+        else texts
+    )
+
+
 def cast_number(text: pl.Series, dtype: pl.DataType) -> pl.Series:
     """Numbers as people write them; a whole number may carry `.0`, anything else keeps no fraction."""
     plain_text = text.str.replace_all(r"(\d),(\d{3})\b", "$1$2")
@@ -167,6 +183,20 @@ def clock_text(text: pl.Series) -> pl.Series:
 
 def cast_time(texts: pl.DataFrame, name: str, pieces: list[Piece], zone: str | None) -> tuple[pl.Series, list[Fault]]:
     """One column of times, with the faults of those unread, unplaced or too far ahead of their receipt."""
+    read = placed_times(texts, name, pieces, zone)
+    odd = read.filter(pl.col("value").is_not_null() & (pl.col("time").is_null() | (pl.col("time") > pl.col("limit"))))
+    faults = [
+        Fault(index, name, short(value), *time_reason(moment, needs_zone, zone, limit))
+        for index, value, moment, needs_zone, limit in odd.select(
+            "index", "value", "time", "needs_zone", "limit"
+        ).iter_rows()
+        if moment is None or name not in TIMES_PROMISED
+    ]
+    return read["time"].cast(UTC_US).alias(name), faults
+
+
+def placed_times(texts: pl.DataFrame, name: str, pieces: list[Piece], zone: str | None) -> pl.DataFrame:
+    """One column of times, each file in its own way: `index`, `value`, `time`, `limit` and how it was placed."""
     limits = pl.DataFrame(
         {"file": range(len(pieces)), "limit": [piece.received_at + TOO_LATE for piece in pieces]},
         schema={"file": pl.Int32, "limit": UTC_US},
@@ -177,21 +207,11 @@ def cast_time(texts: pl.DataFrame, name: str, pieces: list[Piece], zone: str | N
         own_zone = (piece.profile.zone if piece.profile else None) or zone
         ways.setdefault((patterns, own_zone), []).append(file)
     cells = texts.select("index", "file", value=name).join(limits, on="file", maintain_order="left")
-    read = pl.concat(
+    return pl.concat(
         part.with_columns(*read_times(part["value"], patterns, own_zone).get_columns())
         for (patterns, own_zone), files in ways.items()
         for part in [cells.filter(pl.col("file").is_in(files))]
-    )
-    read = read.sort("index")
-    odd = read.filter(pl.col("value").is_not_null() & (pl.col("time").is_null() | (pl.col("time") > pl.col("limit"))))
-    faults = [
-        Fault(index, name, short(value), *time_reason(moment, needs_zone, zone, limit))
-        for index, value, moment, needs_zone, limit in odd.select(
-            "index", "value", "time", "needs_zone", "limit"
-        ).iter_rows()
-        if moment is None or name not in TIMES_PROMISED
-    ]
-    return read["time"].cast(UTC_US).alias(name), faults
+    ).sort("index")
 
 
 def time_reason(moment: datetime | None, needs_zone: bool, zone: str | None, limit: datetime) -> tuple[str, str]:
@@ -213,8 +233,10 @@ def failures(typed: pl.DataFrame, texts: pl.DataFrame, kind: str) -> list[Fault]
         cases = error.failure_cases
     else:
         return []
+    order = list(schema.columns)
+    failed = set(cases.select("index", "column").iter_rows())
     faults = []
-    for name, index in cases.select("column", "index").unique(maintain_order=True).iter_rows():
+    for index, name in sorted(failed, key=lambda f: (f[0] or 0, order.index(f[1]) if f[1] in order else -1)):
         if index is None:
             raise SourceError(f"{kind}: the frame does not fit its contract: {cases['check'].to_list()}")
         value = texts[name][index]

@@ -1,0 +1,93 @@
+"""Rows of text take the shape of their kind, or say column by column why they cannot."""
+
+from datetime import UTC, datetime
+
+from pipeline.normalise.shape import Piece, Shaped, shape
+from pipeline.sources.profile import profile_of
+from pipeline.sources.tables import read_table
+
+RECEIVED = datetime(2026, 11, 3, 18, tzinfo=UTC)
+CHICAGO = "America/Chicago"
+HEAD = "unit_id,at,sequence,battery_percent,power\n"
+
+
+def shaped(
+    text: str, kind: str = "status", profile: dict | None = None, zone: str | None = CHICAGO, form: str = "csv"
+) -> Shaped:
+    described = profile_of(profile, "test") if profile else None
+    raw = read_table(text.encode(), "file.csv", form, described)
+    return shape([Piece(raw, RECEIVED, described)], kind, zone)
+
+
+def reasons(result: Shaped) -> list[tuple[int, str | None, str | None, str]]:
+    return [(f.row, f.column, f.value, f.reason) for f in result.faults[0]]
+
+
+def test_good_values_take_their_types():
+    row = shaped(HEAD + "U1,2026-11-03T09:30:00,7.0,81.5,Mains\n").good.to_dicts()[0]
+    assert row["at"] == datetime(2026, 11, 3, 15, 30, tzinfo=UTC) and row["sequence"] == 7
+    assert row["battery_percent"] == 81.5 and row["power"] == "mains" and row["jams"] is None
+
+
+def test_each_bad_column_has_its_value_and_reason():
+    result = shaped(HEAD + "U1,25:99,x,140,steam\n")
+    assert result.good.is_empty()
+    assert [(column, value) for _, column, value, _ in reasons(result)] == [
+        ("at", "25:99"), ("sequence", "x"), ("battery_percent", "140"), ("power", "steam"),
+    ]  # fmt: skip
+    assert "0 to 100" in reasons(result)[2][3] and "mains, battery" in reasons(result)[3][3]
+
+
+def test_a_required_value_that_is_missing_is_named():
+    assert reasons(shaped(HEAD + ",2026-11-03T09:30:00,1,,\n")) == [(2, "unit_id", None, "required, and empty")]
+
+
+def test_a_time_more_than_twelve_hours_after_receipt_is_refused_but_not_one_less():
+    assert shaped(HEAD + "U1,2026-11-03T23:59:00,1,,\n").good.height == 1  # 11 h 59 min after receipt
+    assert "more than 12 hours after its receipt" in reasons(shaped(HEAD + "U1,2026-11-04T00:01:00,1,,\n"))[0][3]
+
+
+def test_a_promise_may_lie_far_ahead():
+    text = "outage_id,circuit,started_at,estimated_restoration_at\nO1,K1,2026-11-03T10:00:00,2026-11-05T10:00:00\n"
+    assert shaped(text, "outages").good.height == 1
+
+
+def test_headers_match_whatever_their_case_and_blanks():
+    result = shaped("Unit ID,AT,Sequence,Battery-Percent,weather\nU1,2026-11-03T09:30:00,1,50,wet\n")
+    assert result.good["battery_percent"].to_list() == [50] and result.extra == ("weather",)
+
+
+def test_a_missing_required_column_is_said_once_a_row():
+    found = reasons(shaped("unit_id,sequence\nU1,1\nU2,2\n"))
+    assert [(row, column) for row, column, _, _ in found] == [(2, "at"), (3, "at")]
+    assert "found: unit_id, sequence" in found[0][3]
+
+
+def test_local_times_wait_for_the_zone():
+    result = shaped(HEAD + "U1,2026-11-03T09:30:00,1,,\nU1,2026-11-03T09:30:00Z,2,,\n", zone=None)
+    assert result.good["row"].to_list() == [3] and result.faults[0][0].code == "no-zone"
+
+
+def test_a_time_in_the_twice_occurring_hour_is_kept_and_marked():
+    result = shaped(HEAD + "U1,2026-11-01T01:30:00,1,,\nU1,2026-11-01T03:30:00,2,,\n")
+    assert result.good["ambiguous_times"].to_list() == ["at", None]
+
+
+def test_a_profile_renames_translates_and_fixes():
+    profile = {
+        "kind": "tickets", "delimiter": ";", "zone": "America/Denver",
+        "columns": {"ticket_id": "Ref", "opened_at": "Logged", "site": ["Where", "Place"], "text": "Story"},
+        "times": {"opened_at": ["%d/%m/%Y %H:%M"]},
+        "values": {"status": {"open": ["NEW", "Waiting"]}},
+        "constants": {"urgency": "none given"},
+    }  # fmt: skip
+    text = "Ref;Logged;Place;Story;Status;site\n9;03/11/2026 08:00;Grange;no light;waiting;east\n"
+    row = shaped(text, "tickets", profile).good.to_dicts()[0]
+    assert (row["ticket_id"], row["site"], row["status"], row["urgency"]) == ("9", "Grange", "open", "none given")
+    assert row["opened_at"] == datetime(2026, 11, 3, 15, tzinfo=UTC) and row["their_site"] == "east"
+
+
+def test_thousands_marks_are_read_and_fractions_of_a_count_are_not():
+    head = "site_id,checked_in\n"
+    assert shaped(head + 'P1,"1,204"\n', "reconciliation").good["checked_in"].to_list() == [1204]
+    assert reasons(shaped(head + "P1,12.5\n", "reconciliation"))[0][1:3] == ("checked_in", "12.5")

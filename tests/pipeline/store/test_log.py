@@ -1,0 +1,72 @@
+"""The log tells where it was tampered with, to the entry."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipeline import run
+from pipeline.errors import BookBroken
+from pipeline.store import log
+from pipeline.store.book import Book, open_book
+
+
+@pytest.fixture
+def book(write_day: Callable[..., Path], tmp_path: Path, now) -> Book:
+    run.take([write_day()], tmp_path / "book", now)
+    return open_book(tmp_path / "book")
+
+
+def tamper(book: Book, statement: str) -> None:
+    with duckdb.connect(str(book.log)) as con:
+        con.execute(statement)
+
+
+def test_an_untouched_log_is_whole(book: Book):
+    head = log.verify(book.log)
+    assert head.size > 20 and log.missing_originals(book.log, book.originals) == []
+
+
+def test_taking_more_keeps_it_whole_and_growing(book: Book, write_day, now):
+    before = log.verify(book.log).size
+    run.take([write_day({"lines-1000.csv": "site_id,at,checkin_line\nP01,2026-11-03T10:00:00,4\n"})], book.folder, now)
+    assert log.verify(book.log).size > before
+
+
+@pytest.mark.parametrize(
+    ("statement", "message"),
+    [
+        ("update log set body = replace(body, 'Marlpit', 'Marlput') where seq = 3", "entry 3: its text differs"),
+        ("update log set key = 'P99' where seq = 5", "entry 5: its index differs"),
+        ("update log set received_at = received_at - interval 1 hour where seq = 6", "entry 6: its index differs"),
+        ("delete from log where seq = 7", "entry 7: missing"),
+        ("update heads set root = repeat('0', 64) where size = (select max(size) from heads)", "whose tree head differs"),
+        ("delete from heads where size = (select max(size) from heads)", "no tree head covers"),
+        ("delete from log where seq = (select max(seq) from log)", "missing, the tree head counts"),
+    ],
+)
+def test_what_was_changed_is_named(book: Book, statement: str, message: str):
+    tamper(book, statement)
+    with pytest.raises(BookBroken, match=message):
+        log.verify(book.log)
+
+
+def test_a_changed_entry_with_a_recomputed_leaf_still_breaks_the_tree_head(book: Book):
+    with duckdb.connect(str(book.log)) as con:
+        body = con.sql("select body from log where seq = 3").fetchall()[0][0].replace("Marlpit", "Marlput")
+        con.execute("update log set body = ?, leaf = ? where seq = 3", [body, log.tree.leaf_hash(body.encode())])
+    with pytest.raises(BookBroken, match="whose tree head differs"):
+        log.verify(book.log)
+
+
+def test_a_changed_original_is_named(book: Book):
+    kept = next(p for p in book.originals.iterdir() if p.read_bytes().startswith(b"site_id,name"))
+    kept.write_bytes(kept.read_bytes() + b" ")
+    assert "sites.csv" in log.missing_originals(book.log, book.originals)[0]
+
+
+def test_people_are_kept_apart_and_can_be_deleted(book: Book):
+    assert book.people.stat().st_mode & 0o777 == 0o600 and book.secret.stat().st_mode & 0o777 == 0o600
+    book.people.unlink()
+    assert log.verify(book.log).size > 20
