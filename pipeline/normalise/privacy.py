@@ -9,12 +9,9 @@ import re
 from collections.abc import Sequence
 from functools import lru_cache
 
+from pipeline.normalise.word_lists import words_of
+
 PHONE, EMAIL, NAME = "[phone]", "[email]", "[name]"
-
-
-def words_of(text: str) -> frozenset[str]:
-    """The words of a list written as running text."""
-    return frozenset(text.split())
 
 
 GAP = r"(?:\s?[-./\u2010-\u2015\u00b7]\s?|\s)"
@@ -38,13 +35,16 @@ EXTENSION_ALONE = re.compile(r"(?<![\w-])(?:x\.?\s?\d{3,5}|(?:ext|extn|extension
 DIGIT_WORD = r"(?:zero|oh|one|two|three|four|five|six|seven|eight|nine)"
 SPOKEN_PHONE = re.compile(rf"\b{DIGIT_WORD}(?:[\s,-]+{DIGIT_WORD}){{6,}}\b", re.I)
 PHONE_SAID = re.compile(
-    r"(?:\b(?:call(?:s|ed|ing)?(?:\s?back)?|callback|cb|c/b|ph|phone|tel|telephone|cell|mobile|mob|number|num|nbr|dial"
+    r"(?:\b(?:call(?:s|ed|ing)?(?:\s?back)?|callback|cb|c/b|ph|phone|tel|telephone|cell|mobile|mob|number|num|nbr"
+    r"|dial"
     r"|reach|text|txt|fax|contact|rtn|ring|line\s+is)\b|#|\[name\])[^.;!?\d]{0,24}$",
     re.I,
 )
 COUNTED = re.compile(  # what numbers other than telephones belong to
-    r"(?:\b(?:seals?|tags?|serial|ser|sn|s/n|asset|case|ticket|unit|scanner|scnr|printer|machine|card|bin|box|bag|lock"
-    r"|pct|pcts|precincts?|ballots?|ref|order|total|count(?:er|ed)?|tape)\b|\bno\b)\W*(?:(?:no|number|num|nr|is|was|now|at|of"
+    r"(?:\b(?:seals?|tags?|serial|ser|sn|s/n|asset|case|ticket|unit|scanner|scnr|printer|machine|card|bin|box|bag"
+    r"|lock"
+    r"|pct|pcts|precincts?|ballots?|ref|order|total|count(?:er|ed)?|tape)\b|\bno\b)\W*(?:(?:no|number|num|nr|is|was"
+    r"|now|at|of"
     r"|it|says|reads|shows|on|the)\W+){0,4}(?:\d+\W+(?:and|to|or|&)?\W*)?$",
     re.I,
 )
@@ -52,18 +52,21 @@ PHONE_AFTER = re.compile(r"\W{1,3}(?:call|cb|c/b|is my|my cell|cell|text me)\b",
 COUNT_AFTER = re.compile(r"\s*(?:ballots?|voters?|people|ppl|sheets?|heads|in line|counted|total)\b", re.I)
 
 TITLES = r"(?:Mr|Mrs|Ms|Miss|Mx|Dr|Rev|Sgt|Cpl|Lt|Capt|Officer|Ofc|Deputy|Father|Sister|Pastor|Fr|Sr)\.?"
-ROLES = words_of(
-    """judge chief asst assistant clerk rover tech technician worker pollworker inspector captain manager mgr lead
+ROLES = frozenset(
+    words_of(
+        """judge chief asst assistant clerk rover tech technician worker pollworker inspector captain manager mgr lead
     deputy officer supervisor sup super super. coordinator greeter watcher observer voter caller custodian janitor
     principal pastor secretary helper helpdesk hotline operator officer sheriff runner floater poll site precinct
     presiding election board member warden moderator mrs mister miss the and from with for unknown anonymous anon none
     name self staff student team volunteer security admin desk phone call called office field support county city
     alternate backup head first second third machine equipment greeter line party rep republican democrat dem
     opener closer traffic usher intern temp insp dep mr ms miss dr"""
+    )
 )
 # Surnames and first names that are ordinary words here: masked only beside another part of the name or a title.
-ORDINARY = words_of(
-    """hall church street lane park page young power price bell wood woods banks field fields long short white black
+ORDINARY = frozenset(
+    words_of(
+        """hall church street lane park page young power price bell wood woods banks field fields long short white black
     brown green gray grey may will mark grace rose king noble justice early late back line best church cross day days
     door doors key keys card cards case chase close cook cord dark drew east west north south north. fair fine fire
     flood ford fork forest frank good grant guard hand hill home hope house hunt joy june april august summer lock
@@ -74,18 +77,23 @@ ORDINARY = words_of(
     dean drew earl faith gene gray guy hank ivy jack jam jewel lance misty mark norm olive patience pearl penny peg
     rusty sandy skip sky sunny tab tally trip unity victor violet wren clay glen heath heather holly iris jasmine
     lily hazel"""
+    )
 )
-FIRST_NAMES = words_of(
-    "art bill bob buck earl gene guy hank ivy jack jewel lance norm olive pearl peg rusty sandy tab violet mark"
+FIRST_NAMES = frozenset(
+    words_of(
+        "art bill bob buck earl gene guy hank ivy jack jewel lance norm olive pearl peg rusty sandy tab violet mark"
+    )
 )
 # Capitalised words that follow "caller", "per" or "Judge" without being a name.
 NOT_NAMES = (
     ROLES
-    | words_of(
-        """a an all are asked at be been but by can cannot could did do does down error for get go going got had has
+    | frozenset(
+        words_of(
+            """a an all are asked at be been but by can cannot could did do does down error for get go going got had has
     have he help her here him his how i if in into is it its just know like me my need needs new no not now of off on
     one only or our out over please said saw say says see she should so some someone somebody still that them then there
-    they this to too two up upset us want wants was we were what when where which who why will would yes yet you your am pm
+    they this to too two up upset us want wants was we were what when where which who why will would yes yet you your
+    am pm
     ballot ballots scanner scanners printer paper bmd epollbook pollbook book ipad tablet unit machine seal seals tape
     memory wifi internet modem power lights battery generator utility util lines queue room door doors parking ramp
     elementary school high middle library center centre community fellowship fire station house vets veterans senior
@@ -93,19 +101,25 @@ NOT_NAMES = (
     ct lane ln pike boulevard blvd place terrace ter way monday tuesday wednesday thursday friday saturday sunday ada
     north south east west n s e w usb vvpat id ids english spanish procedure handbook manual guide instructions
     statute law rule protocol polling location precinct pct building campus twp again urgent asap also and"""
+        )
     )
     | (ORDINARY - FIRST_NAMES)
 )
 PART = r"(?:[A-Z]\.|[A-Z][a-z]+(?:['\u2019-][A-Z]?[a-z]+)*|(?:Mc|Mac|O['\u2019]|De|Van|La)[A-Z][a-z]+)"
 FULL = rf"{PART}(?:,?\s{PART}){{0,2}}"
 LEAD_IN = re.compile(
-    r"\b((?:[Cc]aller(?:\s(?:is|was|name|name\sis))?|[Aa]sk(?:ed)?\s(?:for|4)|[Tt]his\sis|[Mm]y\sname\sis|[Nn]ame(?:\sis)?"
+    r"\b((?:[Cc]aller(?:\s(?:is|was|name|name\sis))?|[Aa]sk(?:ed)?\s(?:for|4)|[Tt]his\sis|[Mm]y\sname\sis"
+    r"|[Nn]ame(?:\sis)?"
     r"|[Ss]poke(?:n)?\s(?:w/|with|to)|[Ss]pk\sw/|[Tt]alk(?:ed)?\s(?:to|with|w/)|[Pp]er|[Cc]ontact|[Aa]ttn|c/o"
     r"|[Rr]eported\sby|[Cc]alled\s(?:in\s)?by|[Ss]igned|[Rr]egards|[Tt]hanks|[Tt]hank\syou|[Hh]i|[Cc]all(?:\sback)?"
-    rf"|[Vv]oter|[Jj]udge|[Cc]hief|[Cc]lerk|[Rr]over|{TITLES})[:,]?\s+(?:(?:[Jj]udge|[Cc]hief|[Cc]lerk|[Rr]over|[Tt]he|{TITLES})\s+)*)"
+    rf"|[Vv]oter|[Jj]udge|[Cc]hief|[Cc]lerk|[Rr]over|{TITLES})[:,]?\s+(?:(?:[Jj]udge|[Cc]hief|[Cc]lerk|[Rr]over"
+    rf"|[Tt]he|{TITLES})\s+)*)"
     rf"({FULL})"
 )
-BEFORE_VERB = re.compile(rf"({FULL})(?=\s+(?:calling|called\s(?:in|back|from|to)|called\b|on\sthe\sline|is\scalling))")
+BEFORE_VERB = re.compile(
+    rf"({FULL})(?=\s+(?:calling|called\s(?:in|back|from|to)|called\b|on\sthe\sline"
+    rf"|is\scalling))"
+)
 BEFORE_PHONE = re.compile(rf"({FULL})(?=[\s,:(-]+\[(?:phone|email)\])")
 RUN = re.compile(r"(?:[A-Z]\.?\s)?\[name\](?:(?:[,.]?\s(?:[A-Z]\.\s?)?|[-/])\[name\])+(?:,?\s[A-Z]\.?(?=$|[\s,;.]))?")
 INITIAL = re.compile(r"\b[A-Za-z]\.\s?(?=\[name\])")

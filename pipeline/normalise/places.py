@@ -1,0 +1,346 @@
+"""Which site a caller means: names, aliases, addresses, rooms, precincts and the unit named, as a probability.
+
+Every reading adds its evidence to the sites that it fits, in units of log odds; a softmax over the sites, with "none
+of these" among them, gives the probability. Below `tickets.site_threshold` no site is answered: a person is asked.
+"""
+
+import math
+import re
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+from rapidfuzz import process
+from rapidfuzz.distance import OSA
+
+from pipeline.normalise.place_words import (
+    DIRECTIONS,
+    FILLERS,
+    KINDS,
+    OPPOSED,
+    ORDINAL,
+    PREPOSITIONS,
+    STREETS,
+    place_tokens,
+    plain,
+)
+
+# Weights of evidence [log odds], our choice; checked on the sample days: docs/methods/reading.md.
+MATCHED, UNMATCHED_SAID, UNMATCHED_NAME = 2.0, 1.3, 0.35
+WHOLE_NAME = 2.5  # every word of a name or alias was said, and nothing else
+CONFLICT = 6.0  # north for south, Station 3 for Station 13, a library for a school
+ADDRESS, PRECINCT, SITE_ID, UNIT_NAMED = 9.0, 9.0, 14.0, 6.0
+STREET_SAID = 1.5  # per unit of rarity, for a word of the street or the room
+NOWHERE = 3.0  # what "none of these" holds before anything is read
+KIND_SHARE = 0.6  # a kind of place says less than its rarity: people swap "hall" and "center"
+
+PRECINCT_FORM = re.compile(
+    r"\b(?:pct|pcts|prec|precs|precinct|precincts|prct|precint"
+    r"|p)\s*(?:no\b)?\W{0,3}(\d{1,4})\s*-?\s*([a-z](?![a-z]))?(-\d+)?",
+    re.I,
+)
+BARE_PRECINCT = re.compile(r"(?<![\w-])(\d{1,4}-[a-z]|\d{1,4}[a-z]|0\d{1,3}(?:-\d)?|\d{1,3}-\d{1,2})(?![\w-])", re.I)
+
+
+@dataclass
+class Place:
+    """One site's words, ready for matching."""
+
+    site_id: str
+    names: list[tuple[str, ...]]
+    street: frozenset[str]
+    number: str | None
+    room: frozenset[str]
+    kinds: frozenset[str] = frozenset()
+    opposed: frozenset[str] = frozenset()
+    numbers: frozenset[str] = frozenset()
+    squeezed: frozenset[str] = frozenset()
+
+
+@dataclass
+class Gazetteer:
+    """The roster of sites as an index of words."""
+
+    places: list[Place]
+    precincts: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
+    wholes: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
+    numbers: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
+    by_word: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
+    rarity: dict[str, float] = field(default_factory=dict)
+    vocabulary: list[str] = field(default_factory=list)
+    ids: dict[str, int] = field(default_factory=dict)
+    alike: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
+    answers: dict[tuple[str, tuple[str, ...]], tuple[str | None, float]] = field(default_factory=dict)
+
+
+def precinct_key(number: str, letter: str | None, part: str | None = None) -> str:
+    """A precinct's name in one form: 044-a, 44A and "44 A" give 44a."""
+    return (number.lstrip("0") or "0") + (letter or "").lower() + (part or "")
+
+
+def read_precinct(text: str) -> str | None:
+    """A precinct of the roster in its common form."""
+    found = re.match(r"\s*(?:[a-z]{0,4}\W*)?(\d{1,4})\s*-?\s*([a-z])?(-\d+)?\s*$", text, re.I)
+    return precinct_key(*found.groups()) if found else None
+
+
+def make_place(row: dict[str, Any]) -> Place:
+    """One site of the roster, its words in their common form."""
+    spoken = [row["name"] or "", *((row.get("aliases") or "").split(";"))]
+    names = sorted({place_tokens(n) for n in spoken if n.strip()})
+    full = place_tokens(row["name"] or "")
+    address = place_tokens(row.get("address") or "")
+    number = address[0] if address and address[0].isdigit() else None
+    every = [t for name in names for t in name]
+    initials = "".join(t[0] for t in full) if len(full) >= 3 else ""
+    return Place(
+        site_id=row["site_id"],
+        names=[n for n in names if n],
+        street=frozenset(address[1:] if number else address),
+        number=number,
+        room=frozenset(place_tokens(row.get("room") or "")),
+        kinds=frozenset(t for t in every if t in KINDS),
+        opposed=frozenset(t for t in full if t in OPPOSED),
+        numbers=frozenset(t for t in every if t.isdigit()),
+        squeezed=frozenset({initials} - {""}),
+    )
+
+
+def gazetteer(sites: pl.DataFrame) -> Gazetteer:
+    """The index of a roster of sites."""
+    columns = ["site_id", "name", "aliases", "address", "room", "precincts"]
+    book = Gazetteer([make_place(row) for row in sites.sort("site_id").select(columns).to_dicts()])
+    for i, row in enumerate(sites.sort("site_id").select("site_id", "precincts").to_dicts()):
+        book.ids[plain(row["site_id"])] = i
+        for precinct in filter(None, (row["precincts"] or "").split(";")):
+            key = read_precinct(precinct)
+            if key:
+                book.precincts[key].add(i)
+                book.wholes[re.match(r"\d+", key).group(0)].add(i)  # type: ignore[union-attr]
+    for i, place in enumerate(book.places):
+        for word in {t for name in place.names for t in name} | place.street | place.room | place.squeezed:
+            book.by_word[word].add(i)
+        if place.number:
+            book.numbers[place.number].add(i)
+    total = max(1, len(book.places))
+    book.rarity = {word: math.log(1 + total / len(sites_)) for word, sites_ in book.by_word.items()}
+    book.vocabulary = sorted(w for w in book.by_word if not w.isdigit())
+    return book
+
+
+def words_like(book: Gazetteer, token: str) -> list[tuple[str, float]]:
+    """Words of the roster that a token can stand for, each with a likeness up to 1."""
+    if token not in book.alike:
+        book.alike[token] = find_words_like(book, token)
+    return book.alike[token]
+
+
+def find_words_like(book: Gazetteer, token: str) -> list[tuple[str, float]]:
+    """`words_like`, worked out anew."""
+    if token in book.by_word:
+        return [(token, 1.0)]
+    if token.isdigit() or len(token) < 2:
+        return []
+    if ORDINAL.match(token):  # "14" for 14th Avenue is found below, "14th" for Station 14 never
+        return []
+    limit = 1 if len(token) <= 5 else 2 if len(token) <= 9 else 3
+    found = []
+    if len(token) >= 3:
+        near = process.extract(token, book.vocabulary, scorer=OSA.distance, score_cutoff=limit, limit=6)
+        found = [(w, 1 - 1.2 * d / max(len(w), len(token))) for w, d, _ in near if len(w) > 3 or w[0] == token[0]]
+    if not found:
+        found = [(w, 0.65) for w in book.vocabulary if is_short_for(token, w)]
+    best = max((s for _, s in found), default=0.0)
+    return [(w, s) for w, s in found if s >= best - 0.2 and s > 0.4]
+
+
+def is_short_for(token: str, word: str) -> bool:
+    """Whether a token shortens a word: its beginning ("Bramble"), or its consonants in order ("mdw")."""
+    if len(word) <= len(token) + 1 or token[0] != word[0]:
+        return False
+    if word.startswith(token):
+        return len(token) >= 4
+    rest = iter(word)
+    return 3 <= len(token) <= 5 and not set(token[1:]) & set("aeiou") and all(c in rest for c in token)
+
+
+def taken_apart(book: Gazetteer, tokens: tuple[str, ...]) -> tuple[str, ...]:
+    """Tokens, with words run together taken apart ("creekrec") and words broken in two put together ("red bnar")."""
+    out: list[str] = []
+    i = 0
+    while i < len(tokens):
+        token = tokens[i]
+        pair = token + tokens[i + 1] if i + 1 < len(tokens) else ""
+        if pair in book.by_word and not pair.isdigit():
+            out.append(pair)
+            i += 2
+            continue
+        if len(token) >= 7 and not token.isdigit() and not words_like(book, token):
+            parts = halves(book, token)
+            out += parts or [token]
+        else:
+            out.append(token)
+        i += 1
+    return tuple(out)
+
+
+def halves(book: Gazetteer, token: str) -> list[str]:
+    """Two words of the roster that a token runs together, or nothing."""
+    for cut in range(3, len(token) - 1):
+        left, right = place_tokens(token[:cut]), place_tokens(token[cut:])
+        if len(left) == len(right) == 1 and left[0] in book.by_word and right[0] in book.by_word:
+            return [left[0], right[0]]
+    return []
+
+
+def site_of(book: Gazetteer, said: str, unit_sites: tuple[str, ...] = ()) -> tuple[str | None, float]:
+    """The likeliest site and its probability.
+
+    Parameters
+    ----------
+    said : the place as the caller said it
+    unit_sites : sites that hold a unit that the caller's words fit
+    """
+    key = (said, unit_sites)
+    if key not in book.answers:
+        book.answers[key] = weigh(book, said, unit_sites)
+    return book.answers[key]
+
+
+def weigh(book: Gazetteer, said: str, unit_sites: tuple[str, ...]) -> tuple[str | None, float]:
+    """`site_of`, worked out anew."""
+    score: dict[int, float] = defaultdict(float)
+    rest = take_site_id(book, plain(said), score)
+    rest = take_precincts(book, rest, score)
+    for i, value in name_scores(book, rest).items():
+        score[i] += value
+    for site_id in unit_sites:
+        i = book.ids.get(plain(site_id), -1)
+        if i >= 0:
+            score[i] += UNIT_NAMED - math.log(len(unit_sites))
+    if not score:
+        return None, 0.0
+    best = max(sorted(score), key=lambda i: score[i])
+    top = score[best]
+    total = sum(math.exp(v - top) for v in score.values()) + math.exp(NOWHERE - top)
+    return book.places[best].site_id, 1 / total
+
+
+def take_site_id(book: Gazetteer, text: str, score: dict[int, float]) -> str:
+    """The text without a bare site_id, whose site is credited."""
+    for word in re.findall(r"[\w-]+", text):
+        if word in book.ids:
+            score[book.ids[word]] += SITE_ID
+            text = text.replace(word, " ", 1)
+    return text
+
+
+def take_precincts(book: Gazetteer, text: str, score: dict[int, float]) -> str:
+    """The text without precincts, whose sites are credited; several sites share one precinct's evidence."""
+
+    def take(found: re.Match[str], number: str, letter: str | None, part: str | None) -> str:
+        key = precinct_key(number, letter, part)
+        fits = book.precincts.get(key) or (book.wholes.get(precinct_key(number, None)) if not part else None)
+        for i in fits or ():
+            score[i] += PRECINCT - math.log(len(fits or (1,)))
+        return " " if fits else found.group(0)
+
+    text = PRECINCT_FORM.sub(lambda m: take(m, m.group(1), m.group(2), m.group(3)), text)
+
+    def bare(found: re.Match[str]) -> str:
+        key = read_precinct(found.group(1))
+        fits = book.precincts.get(key or "", set()) if key else set()
+        for i in fits:
+            score[i] += PRECINCT - 2 - math.log(len(fits))
+        return " " if fits else found.group(0)
+
+    return BARE_PRECINCT.sub(bare, text)
+
+
+def name_scores(book: Gazetteer, text: str) -> dict[int, float]:
+    """Evidence of the words left, for each site that one of them fits."""
+    tokens = taken_apart(book, place_tokens(text))
+    if not tokens:
+        return {}
+    fits = [words_like(book, t) for t in tokens]
+    after = [any(p in PREPOSITIONS for p in tokens[max(0, i - 2) : i]) for i in range(len(tokens))]
+    candidates = {i for near in fits for word, _ in near if word not in KINDS for i in book.by_word[word]}
+    candidates |= {i for t in tokens for i in book.numbers.get(t, ())}
+    if not candidates:
+        candidates = {i for near in fits for word, _ in near for i in book.by_word[word]}
+    return {i: score_place(book, book.places[i], tokens, fits, after) for i in candidates}
+
+
+def score_place(
+    book: Gazetteer, place: Place, tokens: tuple[str, ...], fits: list[list[tuple[str, float]]], after: list[bool]
+) -> float:
+    """Evidence of said words for one site: the best of its names, then its street and room for what is left."""
+    sums = [score_name(book, place, name, tokens, fits, after) for name in place.names]
+    return max(sums, default=0.0)
+
+
+def score_name(
+    book: Gazetteer,
+    place: Place,
+    name: tuple[str, ...],
+    tokens: tuple[str, ...],
+    fits: list[list[tuple[str, float]]],
+    after: list[bool],
+) -> float:
+    """Evidence of said words for one name of a site."""
+    left, total, unmatched = list(name), 0.0, 0.0
+    numbered = place.number is not None and place.number in tokens
+    strong = 0
+    for token, near, follows in zip(tokens, fits, after, strict=True):
+        hit = max(((s, w) for w, s in near if w in left), default=None)
+        if hit:
+            left.remove(hit[1])
+            share = (KIND_SHARE if hit[1] in KINDS else 1.0) * (0.5 if follows and hit[1] not in KINDS else 1.0)
+            if hit[1].isdigit() and not KINDS & set(tokens):  # "Ward 3", "room 3" is no Station 3
+                share = 0.3
+            total += MATCHED * book.rarity[hit[1]] * hit[0] * share
+            strong += hit[1] not in KINDS
+            continue
+        near_by = max(((s, w) for w, s in near if w in place.street or w in place.room), default=None)
+        if near_by and (near_by[1] not in STREETS):
+            total += STREET_SAID * book.rarity[near_by[1]] * near_by[0] * (1.3 if follows or numbered else 0.8)
+        elif token == place.number:
+            total += ADDRESS
+        elif near_by or token in FILLERS or token in STREETS:
+            continue
+        elif ORDINAL.sub(r"\1", token) != token and token in place.street:
+            total += STREET_SAID
+        else:
+            unmatched += cost(book, place, token, near)
+    if not left and not unmatched and strong:
+        total += WHOLE_NAME
+    missing = sum(book.rarity[w] * (0.3 if w in KINDS else 1.0) for w in left)
+    return total - unmatched - UNMATCHED_NAME * missing - conflicts(place, tokens, numbered)
+
+
+def cost(book: Gazetteer, place: Place, token: str, near: list[tuple[str, float]]) -> float:
+    """What a said word that the site does not have counts against it."""
+    if token.isdigit() or not near:
+        return UNMATCHED_SAID
+    word = max(near, key=lambda x: x[1])[0]
+    if word in KINDS:
+        return 0.8 if not place.kinds else 2.0
+    return UNMATCHED_SAID * min(2.5, book.rarity.get(word, 2.0))
+
+
+def conflicts(place: Place, tokens: tuple[str, ...], numbered: bool) -> float:
+    """Words that speak against a site: another direction, another number, old for new."""
+    if numbered:
+        return 0.0
+    said = frozenset(tokens)
+    lost = 0.0
+    opposed = said & OPPOSED
+    if opposed and place.opposed and not opposed & place.opposed and not opposed <= place.street:
+        lost += CONFLICT
+    numbers = {t for t in said if t.isdigit()}
+    if place.numbers and numbers and not numbers & place.numbers and "fire" in said:
+        lost += CONFLICT
+    if opposed & DIRECTIONS and not place.opposed and not opposed & place.street:
+        lost += 1.5
+    return lost

@@ -1,0 +1,112 @@
+"""Tickets that tell of one trouble: a caller who calls again, or two callers about one jam."""
+
+import re
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from rapidfuzz import fuzz
+
+# Minutes after which a further call is about something else, and how alike two texts must be [0-100]: our choice, set
+# on half of the sample days, checked on the other half (docs/methods/reading.md).
+CALLBACK_MINUTES = 150.0
+ALIKE = 84.0
+TOLD_AGAIN_MINUTES = {  # two callers, other words, same site and category [min]
+    "scanner-jam": 30, "scanner-down": 45, "bin-full": 60, "memory-card": 40, "tape-printer": 40, "bmd": 40,
+    "accessible-device": 45, "poll-book": 40, "power": 60, "ballot-stock": 60, "seal": 40, "transmission": 40,
+    "long-line": 18, "site-access": 45, "conduct": 25, "safety": 30, "staffing": 30,
+}  # fmt: skip
+AGAIN = re.compile(
+    r"^\W*(?:again\b|2nd call|second call|3rd call|third call|update(?:\s+(?:pls|please|on))?|still no fix"
+    r"|same as before|calling (?:back|again)"
+    r"|called (?:back|again)|any update|follow(?:ing)? up|following-up|repeat call|re:|as (?:i )?(?:said"
+    r"|reported) (?:before|earlier)|call ?back)\b[\s:,.;-]*",
+    re.I,
+)
+SAYS_AGAIN = re.compile(
+    r"\b(?:2nd|second|3rd|third)\s+(?:time\s+)?call|\bcall(?:ed|ing)\s+(?:again|back)\b|\bstill no (?:fix|one|rover"
+    r"|help)|\bsame as before|\bupdate\s+(?:pls|please)"
+    r"|\bfollow(?:ing)?[\s-]up|\bas reported|\bstill waiting (?:for|on)\b",
+    re.I,
+)
+LEADS = re.compile(
+    r"^\W*(?:vm|rcvd call|from text|walk up to rover|per \w+|spoke w/? ?\w+|judge says|pw reports|poll mgr says"
+    r"|caller says|they say|hi|hello|hey|fyi|jic"
+    r"|ok so|quick q|not urgent but|urgent|update|just want to say)\b[\s:,.-]*",
+    re.I,
+)
+
+
+def link(rows: list[dict[str, Any]]) -> None:
+    """Fill `same_as` of each row with the earlier ticket that it repeats, where there is one.
+
+    Parameters
+    ----------
+    rows : readings in the order of opening, with `opened_at` and `text`
+    """
+    at_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows:
+        site = row["site_id"]
+        if site is None:
+            continue
+        earlier = at_site[site]
+        row["core"] = core(row["text"])
+        row["again"] = bool(SAYS_AGAIN.search(row["text"]) or AGAIN.match(row["text"]))
+        row["same_as"] = repeated(row, earlier)
+        earlier.append(row)
+
+
+def core(text: str) -> str:
+    """A text without what is said before the trouble ("2nd call", "update pls"), lower case."""
+    text = re.sub(r"\[(?:phone|name|email)\]", " ", text).strip()
+    for form in (AGAIN, LEADS, AGAIN, LEADS):
+        text = form.sub("", text)
+    return re.sub(r"[^a-z0-9]+", " ", text.lower()).strip()
+
+
+def repeated(row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> str | None:
+    """The latest earlier ticket that a ticket repeats."""
+    best: tuple[float, int] | None = None
+    for i in range(len(earlier) - 1, -1, -1):
+        score = likeness(row, earlier[i])
+        if score > 0 and (best is None or score > best[0]):
+            best = (score, i)
+    return earlier[best[1]]["ticket_id"] if best else None
+
+
+def likeness(row: dict[str, Any], other: dict[str, Any]) -> float:
+    """How sure it is that two tickets of one site tell of one trouble; 0 where they do not."""
+    minutes = minutes_between(other["opened_at"], row["opened_at"])
+    if minutes > CALLBACK_MINUTES:
+        return 0.0
+    told = text_likeness(row["core"], other["core"])
+    if told >= ALIKE and (len(row["core"]) >= 12 or row["again"]):
+        return told
+    if row["unit_id"] and other["unit_id"] and row["unit_id"] != other["unit_id"]:
+        return 0.0
+    if row["category"] != other["category"] and row["category"] not in other["categories"]:
+        return 0.0
+    within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
+    if row["again"] and row["category"] == other["category"]:
+        within = max(2 * within, 30.0)
+    if row["unit_id"] and row["unit_id"] == other["unit_id"]:
+        within *= 1.5
+    if row["line_said"] and other["line_said"] and row["line_said"] != other["line_said"]:
+        return 0.0
+    return 40.0 - minutes / 10 if minutes <= within else 0.0
+
+
+def text_likeness(one: str, other: str) -> float:
+    """0 to 100; a text cut short counts as like its beginning."""
+    if not one or not other:
+        return 0.0
+    short, long = sorted((one, other), key=len)
+    if len(short) >= 12 and len(short) >= 0.3 * len(long):
+        return max(fuzz.ratio(short, long), fuzz.ratio(short, long[: len(short)]))
+    return fuzz.ratio(short, long)
+
+
+def minutes_between(start: datetime, end: datetime) -> float:
+    """Minutes from one time to another."""
+    return (end - start).total_seconds() / 60

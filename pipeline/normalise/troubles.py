@@ -1,0 +1,217 @@
+"""What a ticket is about: category, severity and the numbers in line, read out of a caller's words."""
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from pipeline.contracts.events import TicketReadings
+from pipeline.contracts.known import Known, empty
+from pipeline.normalise import crowds, places, same, severity, units, wording
+from pipeline.normalise.word_lists import words_of
+from pipeline.normalise.wording import Match, Vocabulary
+
+ENOUGH = 2.0  # weight from which a category counts as found: our choice
+CARRIED = 0.8  # share of a rule's weight where the thing was named in an earlier clause or only as the unit
+REPEATED = 0.3  # share of the weight of further signs for the same category
+LATER = 0.9  # each later trouble of a ticket counts this much of the one before: callers put the main one first
+NEGATORS = frozenset(
+    wording.stem(w) for w in words_of("no not isnt nothing never none without hasnt doesnt aint nobody")
+)
+FINE = frozenset(wording.stem(w) for w in words_of("fine ok okay good normal great working works alright"))
+PROBLEM = frozenset(wording.stem(w) for w in words_of("problem issue trouble concern complaint"))
+SECOND_RATE = {"procedure": 0.62, "long-line": 0.62, "other": 0.8, "staffing": 0.95}
+UNIT_THING = {"scanner": "scanner", "bmd": "bmd", "pollbook": "pollbook"}
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one text says."""
+
+    scores: tuple[tuple[str, float], ...]
+    words: tuple[tuple[str, str], ...]
+    things: frozenset[str]
+
+
+def read_clause(
+    book: Vocabulary, words: list[tuple[str, str]], carried: frozenset[str]
+) -> tuple[dict[str, float], dict[str, str], frozenset[str]]:
+    """A clause's weight for each category, the words that gave it, and the things that it names."""
+    found = matches_that_hold(book, words)
+    things = {m.phrase.kind[6:]: m for m in found if m.phrase.kind.startswith("thing:")}
+    signs = {m.phrase.kind[5:]: m for m in found if m.phrase.kind.startswith("sign:")}
+    weights: dict[str, list[tuple[float, str]]] = defaultdict(list)
+    for m in found:
+        if m.phrase.kind.startswith("cue:"):
+            weights[m.phrase.kind[4:]].append((m.phrase.weight + 0.4 * (len(m.places) - 1), said(words, m)))
+    for category, thing, sign, weight in book.rules:
+        if sign in signs and (thing in things or (not things and thing in carried)):
+            both = signs[sign].places | (things[thing].places if thing in things else frozenset())
+            share = 1.0 if thing in things else CARRIED
+            weights[category].append((weight * share, " ".join(words[i][1] for i in sorted(both))))
+    scores, why = {}, {}
+    for category, hits in weights.items():
+        hits.sort(reverse=True)
+        scores[category] = hits[0][0] + REPEATED * min(6.0, sum(w for w, _ in hits[1:3]))
+        why[category] = hits[0][1]
+    return scores, why, frozenset(things) or carried
+
+
+def said(words: list[tuple[str, str]], match: Match) -> str:
+    """The caller's own words of a match."""
+    return " ".join(words[i][1] for i in sorted(match.places))
+
+
+def matches_that_hold(book: Vocabulary, words: list[tuple[str, str]]) -> list[Match]:
+    """The phrases of a clause that are neither denied nor words about the call."""
+    found = wording.matches(book, words)
+    noise = {i for m in found if m.phrase.kind == "noise" for i in m.places}
+    found = [m for m in found if m.phrase.kind != "noise" and not m.places <= noise]
+    return [m for m in found if not denied(words, m)]
+
+
+def denied(words: list[tuple[str, str]], match: Match) -> bool:
+    """Whether a phrase is denied: "not a power problem", "nothing stuck", "line is fine"."""
+    before = [words[i][0] for i in range(max(0, match.start - 2), match.start) if i not in match.places]
+    if NEGATORS & set(before) and (not match.phrase.kind.startswith("thing") or "not" in before or "isnt" in before):
+        return True
+    after = [words[i][0] for i in range(match.end, min(len(words), match.end + 2))]
+    if NEGATORS & set(before) and PROBLEM & set(after):
+        return True
+    if not after or len(match.places) > 2 or NEGATORS & {words[i][0] for i in match.places}:
+        return False
+    for i, word in enumerate(after):
+        rest = words[match.end + i + 1][0] if match.end + i + 1 < len(words) else ""
+        if word in FINE:
+            return rest not in ("to", "only", "but", "until")
+        if word in NEGATORS or word in ("only", "barely", "halfway", "with"):
+            return False
+    return False
+
+
+@lru_cache(maxsize=50_000)
+def read_text(text: str, carried: str = "") -> Reading:
+    """What a text says, `carried` being the thing that the unit's name or type gives ("scanner")."""
+    book = wording.vocabulary()
+    best: dict[str, float] = {}
+    extra: dict[str, float] = defaultdict(float)
+    why: dict[str, str] = {}
+    things: set[str] = set()
+    carry = frozenset({carried} - {""})
+    rank = 0
+    for words in wording.clauses_of(book, text):
+        scores, words_for, carry = read_clause(book, words, carry)
+        things |= carry
+        top = max(scores.values(), default=0.0)
+        for category, value in scores.items():
+            value *= LATER**rank
+            if value > best.get(category, 0.0):
+                extra[category] += best.get(category, 0.0)
+                best[category], why[category] = value, words_for[category]
+            else:
+                extra[category] += value
+        rank += top >= ENOUGH
+    total = {c: v + 0.25 * min(4.0, extra[c]) for c, v in best.items()}
+    return Reading(tuple(sorted(total.items())), tuple(sorted(why.items())), frozenset(things))
+
+
+def weigh(reading: Reading, kind: str | None, context: dict[str, float]) -> tuple[str, list[str], float, str]:
+    """The primary category, every category found, the chance that the primary is right, and the words that decided.
+
+    Parameters
+    ----------
+    kind : the thing that the unit is (`scanner`, `bmd`, `pollbook`), where the unit is known
+    context : weight that the place's state adds to a category (an outage there to `power`)
+    """
+    scores = dict(reading.scores)
+    strongest = max((v for c, v in scores.items() if c not in SECOND_RATE), default=0.0)
+    for category, share in SECOND_RATE.items():
+        if category in scores and strongest >= 4.0:
+            scores[category] *= share
+    if kind:
+        for category, of in units.CATEGORY_TYPE.items():
+            if category in scores and of == kind:
+                scores[category] += 0.8
+    for category, value in context.items():
+        if category in scores:
+            scores[category] += value
+    if not scores or max(scores.values()) < 1.0:
+        return "other", ["other"], 0.35, "no word of a known trouble"
+    order = sorted(scores, key=lambda c: (-scores[c], c))
+    words = dict(reading.words)
+    found = [c for c in order if scores[c] >= max(ENOUGH, 0.45 * scores[order[0]])] or order[:1]
+    why = "; ".join(words.get(c, c) for c in found[:2])
+    return order[0], found, confidence(scores, order), why
+
+
+def confidence(scores: dict[str, float], order: list[str]) -> float:
+    """The chance that the first category is right, from its weight and its lead.
+
+    Fitted on half of the sample days (logistic), checked on the other half: docs/methods/reading.md.
+    """
+    first = scores[order[0]]
+    lead = first - (scores[order[1]] if len(order) > 1 else 0.0)
+    return 1 / (1 + math.exp(-(-1.2 + 0.35 * min(first, 8.0) + 0.45 * min(lead, 6.0))))
+
+
+def read_tickets(known: Known) -> DataFrame[TicketReadings]:
+    """What every ticket known by T says, one row each."""
+    if known.tickets.is_empty():
+        return empty(TicketReadings)  # type: ignore[return-value]
+    atlas, stock = places.gazetteer(known.sites), units.unit_book(known.units)
+    facts = severity.site_facts(known)
+    troubled = severity.troubled_units(known)
+    threshold = known.settings["tickets.site_threshold"]
+    rows = []
+    for ticket in known.tickets.sort("opened_at", "ticket_id").to_dicts():
+        rows.append(read_ticket(ticket, atlas, stock, facts, troubled, threshold))
+    same.link(rows)
+    frame = pl.DataFrame(rows, schema_overrides=dict(empty(TicketReadings).schema), infer_schema_length=None)
+    names = list(TicketReadings.to_schema().columns)
+    return TicketReadings.validate(frame.select(names).sort("ticket_id"))
+
+
+def read_ticket(
+    ticket: dict[str, Any],
+    atlas: places.Gazetteer,
+    stock: units.UnitBook,
+    facts: dict[str | None, severity.SiteFacts],
+    troubled: severity.Troubled,
+    threshold: float,
+) -> dict[str, Any]:
+    """What one ticket says."""
+    text, unit_said = ticket["text"] or "", ticket["unit"] or ""
+    named = units.sites_named(stock, unit_said, text)
+    site, sure = places.site_of(atlas, ticket["site"] or "", named)
+    site_id = site if sure >= threshold else None
+    fact = facts.get(site_id, severity.NO_FACTS)
+    unit_id = units.unit_of(stock, site_id, unit_said, text)
+    kind = units.kind_of(stock, unit_id) or units.kind_said(unit_said)
+    reading = read_text(text, kind or "")
+    category, found, chance, why = weigh(reading, kind, fact.context(ticket["opened_at"]))
+    if unit_id is None:
+        unit_id = units.unit_of(stock, site_id, unit_said, text, category)
+    if unit_id is None:
+        unit_id = severity.unit_in_trouble(stock, troubled, site_id, category, ticket["opened_at"])
+    crowd = crowds.read_crowd(text, category, reading.things)
+    return {
+        "ticket_id": ticket["ticket_id"],
+        "site_id": site_id,
+        "site_confidence": sure,
+        "unit_id": unit_id,
+        "category": category,
+        "categories": found,
+        "category_confidence": chance,
+        "severity": severity.severity(category, found, text, crowd, fact, ticket["opened_at"]),
+        "same_as": None,
+        "waiting_said": crowd.waiting,
+        "line_said": crowd.line,
+        "is_no_line": crowd.is_none,
+        "decided_by": why,
+        "opened_at": ticket["opened_at"],
+        "text": text,
+    }

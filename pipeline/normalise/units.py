@@ -1,0 +1,255 @@
+"""Which unit a caller means: an asset tag, a serial, its last digits, or the only unit of its type at the site."""
+
+import re
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+from rapidfuzz.distance import OSA
+
+TAIL_DIGITS = 3  # "at least three final digits of id or serial", as hotline staff ask for: common practice, no source
+TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what the trouble is about
+    "scanner": ("scan-single", "scan-batch"),
+    "bmd": ("bmd", "dre", "electronic-cast", "electronic-cast-paper"),
+    "pollbook": ("electronic-poll-book", "ballot-activation"),
+    "printer": ("ballot-printing", "blank-ballot-printing"),
+}
+CATEGORY_TYPE = {
+    "scanner-jam": "scanner",
+    "scanner-down": "scanner",
+    "bin-full": "scanner",
+    "memory-card": "scanner",
+    "tape-printer": "scanner",
+    "bmd": "bmd",
+    "accessible-device": "bmd",
+    "poll-book": "pollbook",
+}
+DEVICE_NOUN = (
+    r"(?:scanners?|scnrs?|scanr|scan|tabulators?|tab|reader|machine|mach|unit|bmd|marker|touch\s?screen|screen|epb"
+    r"|pb|pollbook"
+    r"|poll\s?book|tablet|ipad|laptop|station|ck[\s-]?in|check[\s-]?in|device|asset|tag|serial|ser|s/?n|no|number"
+    r"|num|sc|md|id)"
+)
+TAG = re.compile(r"(?<![\w])([a-z]{1,4})[\s\u2010-\u2015_#.-]{0,2}(\d{3,10})(?![\w])", re.I)
+ENDING = re.compile(
+    r"(?:ends?|ending|ended|last)\s*(?:in|with|w/|digits?|numbers?|nos?\.?|#|are|is|three|four|3|4"
+    r"|\W){0,4}\s*#?\s*(\d{2,6})(?!\w)",
+    re.I,
+)
+THE_ONE = re.compile(r"\bthe\s+#?(\d{3,6})\s+(?:one|unit|machine|scanner)\b", re.I)
+HASHED = re.compile(r"#\s?(\d{2,10})(?![\w:])|\((\d{3,6})\)")
+AFTER_NOUN = re.compile(
+    rf"\b{DEVICE_NOUN}\s*(?:no\.?|number|num|#|is|:|-|ending|in)?\s*#?\s*(\d{{1,10}})(?![\w:%/-])", re.I
+)
+COUNT_UNIT = re.compile(
+    r"\s*(?:min|minute|mins|hr|hour|in line|people|ppl|voters?|ballots?|sheets?|waiting|deep|standing|ahead|pct"
+    r"|percent|%|am\b|pm\b|times|of\b|yr)",
+    re.I,
+)
+ORDINALS = {
+    "one": 1, "first": 1, "1st": 1, "two": 2, "second": 2, "2nd": 2,
+    "three": 3, "third": 3, "3rd": 3, "four": 4, "fourth": 4, "4th": 4, "five": 5, "fifth": 5, "5th": 5,
+}  # fmt: skip
+
+SAID_KINDS = tuple(
+    (kind, re.compile(form))
+    for kind, form in (
+        ("pollbook", r"check|ck\s?-?in|poll\s?-?book|\bepb|\bpb\b|tablet|ipad|laptop|e-?book|sign"),
+        ("bmd", r"\bbmd|mark|touch|\bmd\b|\bada\b|access"),
+        ("scanner", r"scan|scnr|tabul|reader|\bsc\b|count"),
+    )
+)
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One unit of the roster, its numbers ready for comparing."""
+
+    unit_id: str
+    site_id: str | None
+    type: str
+    tag: str
+    digits: str
+    serial: str
+
+
+@dataclass
+class UnitBook:
+    """The roster of units as an index."""
+
+    units: list[Unit]
+    at_site: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
+    by_tag: dict[str, Unit] = field(default_factory=dict)
+    by_id: dict[str, Unit] = field(default_factory=dict)
+    by_tail: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
+
+
+def digits_of(text: str) -> str:
+    """The digits of a text."""
+    return "".join(c for c in text if c.isdigit())
+
+
+def tag_of(text: str) -> str:
+    """A tag in one form: "sc-07375", "SC07375" and "SC 7375" agree."""
+    letters, number = re.sub(r"[^a-z]", "", text.lower()), digits_of(text)
+    return letters + (number.lstrip("0") or number)
+
+
+def unit_book(units: pl.DataFrame) -> UnitBook:
+    """The index of a roster of units."""
+    rows = units.sort("unit_id").select("unit_id", "site_id", "type", "serial").to_dicts()
+    book = UnitBook([make_unit(row) for row in rows])
+    for unit in book.units:
+        if unit.site_id:
+            book.at_site[unit.site_id].append(unit)
+        book.by_tag[unit.tag] = unit
+        book.by_id[unit.unit_id] = unit
+        for number in {unit.digits, unit.serial} - {""}:
+            for size in range(TAIL_DIGITS, len(number) + 1):
+                book.by_tail[number[-size:]].append(unit)
+    return book
+
+
+def make_unit(row: dict[str, Any]) -> Unit:
+    """One unit of the roster."""
+    return Unit(
+        row["unit_id"],
+        row["site_id"],
+        row["type"],
+        tag_of(row["unit_id"]),
+        digits_of(row["unit_id"]),
+        digits_of(row["serial"] or ""),
+    )
+
+
+def numbers_said(said: str, text: str) -> list[tuple[str, str]]:
+    """Numbers that can name a unit, surest first: (how they were said, the digits or the tag).
+
+    In free text a number needs a sign that it names a unit, since most numbers there count people or minutes.
+    """
+    found: list[tuple[str, str]] = []
+    for source in (said, text):
+        found += [("tag", m.group(1) + m.group(2)) for m in TAG.finditer(source)]
+    if digits_of(said):
+        found.append(("field", digits_of(said)))
+    for form in (ENDING, THE_ONE, HASHED, AFTER_NOUN):
+        for m in form.finditer(text):
+            number = next(g for g in m.groups() if g)
+            if not COUNT_UNIT.match(text, m.end()):
+                found.append(("text", number))
+    return found
+
+
+def sites_named(book: UnitBook, said: str | None, text: str | None) -> tuple[str, ...]:
+    """Sites that hold a unit that the words fit, for choosing between places; empty where nothing fits."""
+    sites: set[str] = set()
+    for how, number in numbers_said(said or "", text or ""):
+        if how == "tag" and tag_of(number) in book.by_tag:
+            unit = book.by_tag[tag_of(number)]
+            return (unit.site_id,) if unit.site_id else ()
+        digits = digits_of(number)
+        if how != "text" and len(digits) >= 4:
+            sites |= {u.site_id for u in book.by_tail.get(digits, []) if u.site_id}
+    return tuple(sorted(sites)) if len(sites) <= 3 else ()
+
+
+def unit_of(
+    book: UnitBook, site_id: str | None, said: str | None, text: str | None, category: str | None = None
+) -> str | None:
+    """The unit that the words name, else the only one that fits the trouble; null where more than one could be meant.
+
+    Parameters
+    ----------
+    said : the unit as the caller said it
+    text : what the caller said
+    category : the ticket's primary category; None leaves the type open
+    """
+    said, text = said or "", text or ""
+    here = book.at_site.get(site_id or "", [])
+    wanted = wanted_types(said, text, category)
+    for how, number in numbers_said(said, text):
+        if how == "tag" and tag_of(number) in book.by_tag:
+            return book.by_tag[tag_of(number)].unit_id
+        unit = unit_by_digits(
+            book, same_letters(here, number) if how == "tag" else here, digits_of(number), wanted, how
+        )
+        if unit:
+            return unit.unit_id
+    fits = [u for u in here if u.type in wanted]
+    if len(fits) == 1:
+        return fits[0].unit_id
+    place = ordinal_said(said)
+    return fits[place - 1].unit_id if place and place <= len(fits) else None
+
+
+def same_letters(here: list[Unit], tag: str) -> list[Unit]:
+    """Units whose tag begins with the letters said; all of them where none does ("SN 08498")."""
+    letters = re.sub(r"[^a-z]", "", tag.lower())
+    return [u for u in here if re.match(r"[a-z]*", u.tag).group(0) == letters] or here  # type: ignore[union-attr]
+
+
+def wanted_types(said: str, text: str, category: str | None) -> tuple[str, ...]:
+    """The types of unit that the trouble, or the caller's word for the unit, is about."""
+    kind = CATEGORY_TYPE.get(category or "")
+    return TYPES.get(kind or "", ())
+
+
+def unit_by_digits(book: UnitBook, here: list[Unit], digits: str, wanted: tuple[str, ...], how: str) -> Unit | None:
+    """The one unit whose id or serial ends in the digits: at the site first, then anywhere, then one slip away."""
+    if len(digits) < 2:
+        return None
+    near = [u for u in here if u.digits.endswith(digits) or (len(digits) >= TAIL_DIGITS and u.serial.endswith(digits))]
+    if len(near) > 1 and wanted:
+        near = [u for u in near if u.type in wanted] or near
+    if len(near) == 1 and (len(digits) >= TAIL_DIGITS or not wanted or near[0].type in wanted):
+        return near[0]
+    if near or len(digits) < TAIL_DIGITS:
+        return None
+    if not here or (how != "text" and len(digits) >= 5):
+        far = book.by_tail.get(digits, [])
+        if len(far) == 1:
+            return far[0]
+    return one_slip_away(here, digits, wanted)
+
+
+def one_slip_away(here: list[Unit], digits: str, wanted: tuple[str, ...]) -> Unit | None:
+    """The one unit at the site whose last digits differ by one slip: two swapped, one wrong, dropped or doubled."""
+    if len(digits) < 4:
+        return None
+    close = [
+        u
+        for u in here
+        if any(
+            n and OSA.distance(n[-len(digits) :], digits) <= 1 or OSA.distance(n, digits) <= 1
+            for n in (u.digits, u.serial)
+        )
+    ]
+    if len(close) > 1 and wanted:
+        close = [u for u in close if u.type in wanted] or close
+    return close[0] if len(close) == 1 else None
+
+
+def ordinal_said(said: str) -> int | None:
+    """The place in the row that a caller's word gives a unit: "scanner 2", "first one", "bmd one"."""
+    for word in re.findall(r"[a-z]+|\d+(?:st|nd|rd|th)?", said.lower()):
+        if word in ORDINALS:
+            return ORDINALS[word]
+        if word.isdigit() and 1 <= int(word) <= 9:
+            return int(word)
+    return None
+
+
+def kind_of(book: UnitBook, unit_id: str | None) -> str | None:
+    """What a unit is to its users: scanner, bmd, pollbook or printer."""
+    unit = book.by_id.get(unit_id or "")
+    return next((kind for kind, types in TYPES.items() if unit and unit.type in types), None)
+
+
+def kind_said(said: str) -> str | None:
+    """What the caller's word for the unit says that it is."""
+    words = said.lower()
+    for kind, form in SAID_KINDS:
+        if form.search(words):
+            return kind
+    return None

@@ -1,0 +1,286 @@
+"""Text into words: contractions, small words, endings, slips of the keys; and phrases found among the words."""
+
+import re
+import tomllib
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from rapidfuzz import process
+from rapidfuzz.distance import OSA
+
+from pipeline.normalise.word_lists import words_of
+
+NUMBER = "<n>"
+GAP = "~"
+GAP_WORDS = 3  # a gap in a phrase spans up to three words: our choice
+CONTRACTIONS = (
+    (r"[\u2018\u2019\u02bc`]", "'"),
+    (r"[\u2010-\u2015]", " - "),
+    (r"\[(?:phone|email|name)\]", " "),
+    (r"\b(?:wo(?:n't|nt)|will not|would(?: not|n'?t)|willnt|wil not)\b", "wont"),
+    (r"\b(?:can'?t|cannot|can not|could(?: not|n'?t)|unable to|not able to)\b", "cant"),
+    (r"\b(?:do(?:es)?(?: not|n'?t)|did(?: not|n'?t)|dont)\b", "doesnt"),
+    (r"\b(?:is(?: not|n'?t)|are(?: not|n'?t)|was(?: not|n'?t)|were(?: not|n'?t)|ain'?t|isnt)\b", "isnt"),
+    (r"\b(?:ha(?:s|ve|d)(?: not|n'?t))\b", "hasnt"),
+    (r"\bw/o\b", " without "),
+    (r"\bw/", " with "),
+    (r"\bc/b\b", " cb "),
+    (r"\bs/n\b|\bsn#", " serial "),
+    (r"\b(?:check|ck|chk|chek)[\s-]?ins?\b", "checkin"),
+    (r"\b([a-z]+)-([a-z]+)\b", r"\1 \2"),
+    (r"'s\b", ""),
+    (r"'", ""),
+    (r"&", " and "),
+    (r"#", " number "),
+    (r"(\d)([a-z])", r"\1 \2"),
+)
+CONTRACTION_FORMS = tuple((re.compile(form), to) for form, to in CONTRACTIONS)
+CLAUSE = re.compile(
+    r"[.;!?\n|]+|,|/|\s-+\s|:\s|\b(?:and|but|also|plus|because|however|secondly|moreover|furthermore|additionally"
+    r"|2 nd thing)\b"
+)
+TOKEN = re.compile(r"\d+|[a-z]+")
+SMALL = frozenset(
+    words_of(
+        "a an the our my your their his her its this that these those is are was were be been being am just even really"
+        " very quite so now also still some s t re m ve ll d th st nd rd as"
+    )
+)
+COUNT_WORDS = {
+    w: i
+    for i, w in enumerate(
+        words_of(
+            "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen"
+            " seventeen eighteen nineteen"
+        )
+    )
+} | {w: 10 * i for i, w in enumerate(words_of("twenty thirty forty fifty sixty seventy eighty ninety"), 2)}
+
+
+def stem(word: str) -> str:
+    """A word without its ending, so that jam, jams, jammed and jamming agree. Crude, but the same on both sides."""
+    if len(word) <= 3:
+        return word
+    for ending in ("ing", "ed", "es", "s", "e"):
+        base = word[: -len(ending)]
+        if word.endswith(ending) and len(base) >= 3 and any(c in "aeiouy" for c in base):
+            if ending == "s" and word.endswith("ss"):
+                return word
+            if ending in ("ing", "ed") and len(base) > 3 and base[-1] == base[-2] and base[-1] not in "ls":
+                base = base[:-1]
+            return base[:-1] if base.endswith("e") and len(base) > 3 else base
+    return word
+
+
+@dataclass(frozen=True)
+class Phrase:
+    """One phrase of the vocabulary: what it is a sign of, its weight, and its words (each a set of stems)."""
+
+    kind: str
+    weight: float
+    words: tuple[frozenset[str], ...]
+    gaps: tuple[bool, ...]
+    text: str
+
+
+@dataclass
+class Vocabulary:
+    """The trade's words, ready for reading."""
+
+    phrases: dict[str, list[Phrase]]
+    rules: list[tuple[str, str, str, float]]
+    spelled: dict[str, tuple[str, ...]]
+    stems: frozenset[str]
+    raw: list[str]
+    known: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Match:
+    """A phrase found: its places among the clause's words."""
+
+    phrase: Phrase
+    start: int
+    end: int
+    places: frozenset[int]
+
+
+def parse_phrase(text: str, kind: str, weight: float, classes: Mapping[str, list[str]]) -> Phrase | None:
+    """One line of the vocabulary as a phrase; None where nothing but small words is left."""
+    words: list[frozenset[str]] = []
+    gaps: list[bool] = []
+    gap = False
+    for element in text.split():
+        if element == GAP:
+            gap = True
+            continue
+        options = [o for part in element.split("|") for o in (classes[part[1:]] if part[0] == "@" else [part])]
+        chosen = frozenset(o if o == NUMBER else stem(o) for o in options if o not in SMALL)
+        if chosen:
+            words.append(chosen)
+            gaps.append(gap)
+            gap = False
+    return Phrase(kind, weight, tuple(words), tuple(gaps), text) if words else None
+
+
+def phrases_of(table: Mapping[str, Any], classes: Mapping[str, list[str]]) -> Iterable[Phrase]:
+    """Every phrase of a vocabulary table."""
+
+    def lines(text: str) -> list[str]:
+        return [line.strip() for line in text.splitlines() if line.strip()]
+
+    found: list[Phrase | None] = []
+    for section in ("things", "signs"):
+        for name, text in table[section].items():
+            found += [parse_phrase(line, f"{section[:-1]}:{name}", 0.0, classes) for line in lines(text)]
+    for category, groups in table["cues"].items():
+        for weight, text in groups.items():
+            found += [parse_phrase(line, f"cue:{category}", float(weight), classes) for line in lines(text)]
+    found += [parse_phrase(line, "noise", 0.0, classes) for line in lines(table["noise"]["phrases"])]
+    return [p for p in found if p]
+
+
+def build_vocabulary(table: Mapping[str, Any]) -> Vocabulary:
+    """A vocabulary from its TOML table."""
+    classes = {name: text.split() for name, text in table["classes"].items()}
+    phrases = list(phrases_of(table, classes))
+    index: dict[str, list[Phrase]] = defaultdict(list)
+    for phrase in phrases:
+        for first in sorted(phrase.words[0]):
+            index[first].append(phrase)
+    rules = []
+    for category, text in table["rules"].items():
+        for line in filter(None, map(str.strip, text.splitlines())):
+            pair, weight = line.split("=")
+            thing, sign = pair.split("+")
+            rules.append((category, thing.strip(), sign.strip(), float(weight)))
+    raw = {
+        w for p in re.findall(r"[a-z]+", str(table["things"]) + str(table["signs"]) + str(table["cues"])) for w in [p]
+    }
+    raw |= {w for words in classes.values() for w in words}
+    ordinary = set(table["ordinary"]["words"].split())
+    stems = {s for p in phrases for options in p.words for s in options} | {stem(w) for w in ordinary | raw}
+    spelled = {k: tuple(stem(w) for w in v.split()) for k, v in table["spelled"].items()}
+    return Vocabulary(
+        dict(index), rules, spelled, frozenset(stems | set(SMALL)), sorted(w for w in raw | ordinary if len(w) > 3)
+    )
+
+
+@lru_cache(maxsize=1)
+def vocabulary() -> Vocabulary:
+    """The trade's words as shipped (`vocabulary.toml`)."""
+    return build_vocabulary(tomllib.loads(files("pipeline.normalise").joinpath("vocabulary.toml").read_text("utf-8")))
+
+
+def understood(book: Vocabulary, token: str) -> tuple[str, ...]:
+    """The stems that a token stands for: itself, a spelling put right, or two words run together."""
+    if token not in book.known:
+        book.known[token] = put_right(book, token)
+    return book.known[token]
+
+
+def put_right(book: Vocabulary, token: str) -> tuple[str, ...]:
+    """`understood`, worked out anew."""
+    if token in book.spelled:
+        return book.spelled[token]
+    base = stem(token)
+    if base in book.stems or token in book.stems or len(token) < 4:
+        return (base,)
+    limit = 1 if len(token) <= 6 else 2 if len(token) <= 11 else 3
+    near = process.extract(token, book.raw, scorer=OSA.distance, score_cutoff=limit, limit=5)
+    # A slip seldom changes the first letter, and in a short word only a swap or a lost letter is safe to undo.
+    sure = [(d + (w[0] != token[0]) * 0.5, w) for w, d, _ in near if len(token) > 4 or is_swap(token, w)]
+    if sure:
+        return (stem(min(sure)[1]),)
+    return run_together(book, token) or (base,)
+
+
+def is_swap(token: str, word: str) -> bool:
+    """Whether two short words differ by swapped neighbours or one letter more or less."""
+    return sorted(token) == sorted(word) or (abs(len(token) - len(word)) == 1 and token[0] == word[0])
+
+
+def run_together(book: Vocabulary, token: str) -> tuple[str, ...]:
+    """Two known words written as one ("saysneed"), or nothing."""
+    if len(token) < 6:
+        return ()
+    for cut in range(len(token) - 2, 1, -1):
+        left, right = stem(token[:cut]), stem(token[cut:])
+        if left in book.stems and right in book.stems and (cut > 2 or token[:cut] in SMALL):
+            return (left, right)
+    return ()
+
+
+def tidy(text: str) -> str:
+    """Lower case, contractions in one form, marks taken out."""
+    text = text.lower()
+    for form, to in CONTRACTION_FORMS:
+        text = form.sub(to, text)
+    return text
+
+
+def clauses_of(book: Vocabulary, text: str) -> list[list[tuple[str, str]]]:
+    """The clauses of a text, each a list of (stem, digits or the word itself)."""
+    out = []
+    for part in CLAUSE.split(tidy(text)):
+        words: list[tuple[str, str]] = []
+        for token in TOKEN.findall(part):
+            if token.isdigit():
+                words.append((NUMBER, token))
+            elif token not in SMALL:
+                words += [(s, token) for s in understood(book, token) if s not in SMALL]
+        if words:
+            out.append(words)
+    return out
+
+
+def fits(options: frozenset[str], word: tuple[str, str]) -> bool:
+    """Whether one word of a text is one of a phrase's words."""
+    return (
+        word[0] in options
+        or (word[0] == NUMBER and word[1] in options)
+        or (NUMBER in options and word[1] in COUNT_WORDS)
+    )
+
+
+def match_at(phrase: Phrase, words: list[tuple[str, str]], at: int) -> frozenset[int] | None:
+    """The places of a phrase that begins at one word, gaps as short as they can be; None where it does not fit."""
+    places = [at]
+    here = at + 1
+    for options, gap in zip(phrase.words[1:], phrase.gaps[1:], strict=True):
+        reach = range(here, min(len(words), here + (GAP_WORDS if gap else 0) + 1))
+        found = next((i for i in reach if fits(options, words[i])), None)
+        if found is None:
+            return None
+        places.append(found)
+        here = found + 1
+    return frozenset(places)
+
+
+def matches(book: Vocabulary, words: list[tuple[str, str]]) -> list[Match]:
+    """Every phrase in a clause; one that a longer one of another kind covers wholly is left out."""
+    found: list[Match] = []
+    for at, (first, said) in enumerate(words):
+        starts = book.phrases.get(first, [])
+        if first == NUMBER:
+            starts = starts + book.phrases.get(said, [])
+        elif said in COUNT_WORDS:
+            starts = starts + book.phrases.get(NUMBER, [])
+        for phrase in starts:
+            places = match_at(phrase, words, at)
+            if places:
+                found.append(Match(phrase, at, max(places) + 1, places))
+    return [m for m in found if not any(covers(o, m) for o in found)]
+
+
+def covers(long: Match, short: Match) -> bool:
+    """Whether a longer phrase of another kind takes a shorter one's words: "pad is upside down" is not down."""
+    return (
+        long.places > short.places
+        and long.phrase.kind != short.phrase.kind
+        and not short.phrase.kind.startswith("thing")
+    )
