@@ -1,0 +1,90 @@
+"""What the printed pages share: templates, times in the county's zone, and how figures are written."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from pipeline.contracts.known import Known
+
+TEMPLATES = Path(__file__).parent / "templates"
+MOST_ROWS = 12  # rows of a list of worst cases [count]; our choice
+
+
+@dataclass(frozen=True)
+class Section:
+    """One part of the report: a lead, a drawing, a table; `right` are the columns of numbers."""
+
+    title: str
+    lead: str = ""
+    names: tuple[str, ...] = ()
+    rows: Sequence[tuple[str, ...]] = ()
+    right: tuple[int, ...] = ()
+    empty: str = ""
+    drawing: str = ""
+
+
+@cache
+def environment() -> Environment:
+    """The templates; every value is escaped, a name that is missing is an error."""
+    return Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def page(template: str, **values: object) -> str:
+    """One page as text, complete in itself: no script, no picture, no font from elsewhere."""
+    return environment().get_template(template).render(**values)
+
+
+def clock(moment: datetime | None, zone: str) -> str:
+    """A time of day in the county's zone, or a dash."""
+    return "–" if moment is None else f"{moment.astimezone(ZoneInfo(zone)):%H:%M}"
+
+
+def long_time(moment: datetime, zone: str) -> str:
+    """Day, time and zone, as a heading says it."""
+    local = moment.astimezone(ZoneInfo(zone))
+    return f"{local:%A} {local.day} {local:%B %Y, %H:%M %Z}"
+
+
+def whole(number: float | None) -> str:
+    """A count with thousands apart, or a dash."""
+    return "–" if number is None else f"{number:,.0f}"
+
+
+def minutes(number: float | None) -> str:
+    """Minutes, whole, or a dash."""
+    return "–" if number is None else f"{number:,.0f} min"
+
+
+def between(mean: float | None, low: float | None, high: float | None, digits: int = 0) -> str:
+    """A figure with its 5 % to 95 % interval."""
+    if mean is None:
+        return "–"
+    if low is None or high is None:
+        return f"{mean:,.{digits}f}"
+    return f"{mean:,.{digits}f} ({low:,.{digits}f} to {high:,.{digits}f})"
+
+
+def two_figures(number: float) -> float:
+    """A number as an estimate deserves to be said: to two figures."""
+    return float(f"{number:.2g}")
+
+
+def names(known: Known) -> dict[str | None, str]:
+    """Site names by id."""
+    return {site_id: name or site_id for site_id, name in known.sites.select("site_id", "name").iter_rows()}
+
+
+def first_of(count: int) -> str:
+    """How much of a list is shown, if not all of it."""
+    return f"; the first {MOST_ROWS} are shown" if count > MOST_ROWS else ""

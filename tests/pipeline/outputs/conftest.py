@@ -1,0 +1,23 @@
+"""Answers made of invented frames, for tests of the pages."""
+
+from collections.abc import Callable
+from types import SimpleNamespace
+
+import polars as pl
+import pytest
+
+from pipeline.contracts.estimates import ESTIMATES
+from pipeline.contracts.known import empty
+from pipeline.estimates.dispatch import dispatch
+
+
+@pytest.fixture
+def answers_of() -> Callable[..., SimpleNamespace]:
+    """Answers from the inputs of a dispatch: its plan and tickets; the other estimates as given, else empty."""
+
+    def build(inputs: tuple, **more: pl.DataFrame) -> SimpleNamespace:
+        frames = {name: empty(model) for name, model in ESTIMATES.items()}
+        frames |= {"tickets": inputs[1], "power": inputs[3], "dispatch": dispatch(*inputs)} | more
+        return SimpleNamespace(**frames)
+
+    return build

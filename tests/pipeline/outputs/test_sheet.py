@@ -1,0 +1,140 @@
+import re
+from datetime import timedelta
+from html.parser import HTMLParser
+
+import pytest
+
+from pipeline.contracts.words import TICKET_CATEGORIES
+from pipeline.errors import WardbookError
+from pipeline.estimates.needs import SKILLS
+from pipeline.outputs.sheet import guidance, sheet
+
+
+class Page(HTMLParser):
+    """The text of a page, and whatever it would fetch from elsewhere."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.words, self.fetched, self.open = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.fetched += [value for name, value in attrs if name in ("src", "href", "srcset", "action")]
+        if tag not in ("meta", "br", "img", "input", "link", "hr"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if not self.open or self.open[-1] != "style":
+            self.words.append(data)
+
+    @property
+    def text(self):
+        return re.sub(r"\s+", " ", " ".join(self.words))
+
+
+@pytest.fixture
+def inputs(day, dispatch_inputs):
+    sites = [
+        day.site("S1", address="12 Mill Lane", room="Gym", entrance="ramp on the north side", phone="p-aa11"),
+        day.site("S2", 0.05),
+    ]
+    units = [{"unit_id": "U-7", "site_id": "S1", "type": "scan-single", "serial": "90817", "role": "deployed"}]
+    tickets = [
+        day.ticket("K1", unit_id="U-7", text="it <stopped> & beeps"),
+        day.ticket("K2", "S2", "tape-printer"),
+        day.ticket("K3", "S9", "safety", opened_at=day.at - timedelta(minutes=30)),
+    ]
+    return dispatch_inputs(tickets, sites=sites, units=units, rovers=[day.rover("R1"), day.rover("R2", 0.9)])
+
+
+def page(inputs, answers_of, rover="R1", **more):
+    return Page(sheet(inputs[0], answers_of(inputs), rover, **more))
+
+
+def test_a_sheet_says_where_what_since_when_and_why(inputs, answers_of):
+    text = page(inputs, answers_of).text
+    for said in (
+        "12 Mill Lane", "Room: Gym", "Entrance: ramp on the north side", "scanner stopped", "K1, 11:50",
+        "it <stopped> & beeps", "Unit U-7 (scan-single, serial 90817)", "paper-roll", "voter-minutes saved",
+        "about 20 min", "there about", "The next best, R2",
+    ):  # fmt: skip
+        assert said in text
+
+
+def test_a_sheet_carries_its_time_and_says_that_it_can_be_replaced(inputs, answers_of):
+    text = page(inputs, answers_of).text
+    assert "Juniper Flats County" in text
+    assert "Tuesday 3 November 2026, 12:00 CST" in text and "(America/Chicago)" in text
+    assert "A later plan may replace this sheet" in text
+    assert "results stay unofficial" in text
+    assert "the dispatcher decides" in text
+
+
+def test_stops_stand_in_their_order_with_the_caution_in_full(inputs, answers_of):
+    answers = answers_of(inputs)
+    text = page(inputs, answers_of).text
+    plan = answers.dispatch.sort("stop")
+    places = [text.index(f"{site_id} Grange Hall") for site_id in plan["site_id"]]
+    assert len(places) == 2 and places == sorted(places)
+    for caution in plan["caution"]:
+        assert caution in text
+
+
+def test_there_is_room_to_tick_and_for_two_names_and_seals(inputs, answers_of):
+    text = page(inputs, answers_of).text
+    for said in ("arrived", "done", "needs a part", "needs a second person", "Seal found", "Seal put on"):
+        assert text.count(said) >= 2
+    assert text.count("Second person") == 2
+
+
+def test_places_in_danger_come_first(inputs, answers_of):
+    text = page(inputs, answers_of).text
+    assert text.index("Keep away until the election official says") < text.index("12 Mill Lane")
+    assert "danger reported at 11:30 (ticket K3)" in text
+    assert "call 911" in text
+
+
+def test_a_telephone_number_is_printed_only_when_it_is_given(inputs, answers_of):
+    assert "p-aa11" not in page(inputs, answers_of).text
+    assert "Phone" not in page(inputs, answers_of).text
+    assert "Phone: 555-0142" in page(inputs, answers_of, phones={"p-aa11": "555-0142"}).text
+
+
+def test_a_sheet_is_complete_in_itself(inputs, answers_of):
+    text = sheet(inputs[0], answers_of(inputs), "R1")
+    assert Page(text).fetched == [] and Page(text).open == []
+    assert "http" not in text and "<script" not in text and "url(" not in text and "@import" not in text
+    assert 'name="viewport"' in text and "@media print" in text
+
+
+def test_a_rover_without_stops_is_told_so(inputs, answers_of):
+    text = page(inputs, answers_of, "R2").text
+    assert "No stop is proposed for R2 at 12:00." in text
+
+
+def test_a_rover_that_is_not_rostered_is_refused_with_the_rovers_that_are(inputs, answers_of):
+    with pytest.raises(WardbookError, match=r'no rover "R9" in the roster. Rovers: R1, R2. Ask for one of them.'):
+        page(inputs, answers_of, "R9")
+
+
+def test_a_book_without_rovers_says_so(dispatch_inputs, answers_of):
+    with pytest.raises(WardbookError, match="none has been taken in yet"):
+        page(dispatch_inputs(rovers=[]), answers_of)
+
+
+def test_a_site_that_may_go_dark_has_a_sheet_without_tickets(day, dispatch_inputs, answers_of):
+    dark = {
+        "unit_id": "U1", "site_id": "S2", "supply": "battery", "chance_dark": 0.6, "expected_dark_minutes": 60.0,
+        "expected_voter_minutes": 900.0, "basis": "invented",
+    }  # fmt: skip
+    text = page(dispatch_inputs([], power=[dark]), answers_of).text
+    assert "may go dark" in text and "at least 20 ft" in text
+
+
+def test_every_category_that_a_rover_mends_has_a_card_of_what_to_look_at_first():
+    assert set(SKILLS) <= set(guidance())
+    assert set(guidance()) <= set(TICKET_CATEGORIES)
+    assert all(card["title"] and len(card["steps"]) >= 2 for card in guidance().values())
