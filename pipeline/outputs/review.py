@@ -97,7 +97,8 @@ def headline(known: Known, answers: DayAnswers) -> list[dict[str, str]]:
     return [
         fact(
             f"{told.height - late} of {opened.height}",
-            f"sites opened on time, within {OPEN_GRACE_MINUTES} min; {late} later, {opened.height - told.height} {UNTIMED}",
+            f"sites opened on time, within {OPEN_GRACE_MINUTES} min; {late} later, "
+            f"{opened.height - told.height} {UNTIMED}",
         ),
         fact(whole(int(read["ballots"].sum())), f"ballots counted, by the reports of {read.height} scanners"),
         fact(whole(tickets.height), f"tickets, {still} not resolved"),

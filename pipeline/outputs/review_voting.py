@@ -30,7 +30,8 @@ def openings(known: Known) -> Section:
         (row["name"], clock(row["opens_at"], zone), clock(row["opened_at"], zone), minutes(row["late_minutes"]))
         for row in odd.head(MOST_ROWS).iter_rows(named=True)
     ]
-    lead = f"{odd.height} of {frame.height} sites opened more than {OPEN_GRACE_MINUTES} min late or did not report their opening{first_of(odd.height)}."
+    late = f"sites opened more than {OPEN_GRACE_MINUTES} min late or did not report their opening"
+    lead = f"{odd.height} of {frame.height} {late}{first_of(odd.height)}."
     return Section(
         "Opening", lead, ("Site", "Due", "Opened", "Late"), rows, (1, 2, 3), "No site is known to have opened late."
     )
