@@ -60,6 +60,8 @@ class Engine:
         self.rng = {site.site_id: stream("voters", site.site_id) for site in self.sites}
         self.trace: dict[tuple[str, str], list[tuple[float, str, float]]] = {}
         self.lines: list[tuple[str, str, float, int, bool]] = []
+        self.charges: list[tuple[str, float, float, float]] = []
+        self.bins: list[tuple[str, float]] = []
         self.outage_truth: list[tuple[str, str, float, float]] = []
 
     def at(self, when: float, what: Callable[[], None]) -> None:
@@ -123,10 +125,18 @@ class Engine:
                 self.lines.append((site.site_id, "checkin", self.now, waiting, is_free))
                 is_free = any(unit.is_up and not unit.busy for unit in site.of_type("scan-single"))
                 self.lines.append((site.site_id, "scanner", self.now, len(site.scan_line), is_free))
+            self.record_charges(site)
             waiting = len(site.checkin_line)
             if waiting >= 30 and self.now - site.long_line_told > 75 and self.rng[site.site_id].random() < 0.03:
                 site.long_line_told = self.now
                 self.tell(Step("long-line", self.now, site, number=waiting))
+
+    def record_charges(self, site: Site) -> None:
+        """For the truth: every five minutes, what the batteries of a site without mains still hold."""
+        for unit in site.units:
+            if self.now % 5 == 0 and not unit.on_mains:
+                charge = max(0.0, unit.charge - (self.now - unit.charge_at) / unit.run_minutes)
+                self.charges.append((unit.unit_id, self.now, charge, self.now + charge * unit.run_minutes))
 
     # ---- voters -----------------------------------------------------------------------------------
     def arrive(self, site: Site) -> None:
@@ -259,6 +269,7 @@ class Engine:
         self.leave(site)
         if unit.bin_used >= int(str(unit.row["bin_capacity"])) and not unit.full:
             unit.full = True
+            self.bins.append((unit.unit_id, self.now))
             self.tell(Step("bin-full", self.now, site, unit))
         self.scan(site)
 

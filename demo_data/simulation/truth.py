@@ -61,8 +61,21 @@ def write(where: Path, engine: Engine, hotline: Hotline, defects: list[Row]) -> 
         }
         for u in units
     ]  # fmt: skip
+    tables["batteries"] = [
+        {"unit_id": u, "at": utc(at), "charge": charge, "empty_at_if_off": utc(empty)}
+        for u, at, charge, empty in engine.charges
+    ]
+    full = dict(engine.bins)
+    scanners = [u for u in units if u.type == "scan-single"]
+    tables["bins"] = [{"unit_id": u.unit_id, "full_at": utc(full.get(u.unit_id))} for u in scanners]
     tables["unit_spans"] = [
-        {"unit_id": u.unit_id, "kind": k, "start_at": utc(a), "end_at": utc(b), "cause": k}
+        {
+            "unit_id": u.unit_id,
+            "kind": k,
+            "start_at": utc(a),
+            "end_at": utc(b),
+            "cause": "outage" if k == "off-mains" else k,
+        }
         for u in units
         for k, a, b in u.spans
     ]
