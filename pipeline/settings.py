@@ -130,7 +130,7 @@ POWER = [
     ),
     Assumption(
         "power.fleet_weight",
-        8,
+        4,
         "count",
         "batteries seen discharging today that weigh as much as the settings of run time",
         "our choice",

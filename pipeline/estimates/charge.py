@@ -137,13 +137,14 @@ def fleet_shift(known: Known, settings: Settings) -> tuple[float, float]:
         return 0.0, spread
     expected = run_minutes(runs, known.county.election_day.year, settings)
     seen = np.log(1 / runs["rate"].to_numpy() / expected)
-    # The error of one slope: two percentages' error over the fall that they span.
-    error = np.sqrt(2) * settings["power.percent_error"] / 100 / runs["fall"].to_numpy()
+    # Relative error of a least-squares slope through n evenly spaced points: sd * sqrt(12 / n) over the fall.
+    error = settings["power.percent_error"] / 100 * np.sqrt(12 / runs["n"].to_numpy()) / runs["fall"].to_numpy()
     trust = 1 / (spread**2 + error**2)
     shift = float((trust * seen).sum() / (trust.sum() + weight / spread**2))
     excess = np.maximum((seen - shift) ** 2 - error**2, 0.0)
     variance = (weight * spread**2 + excess.sum()) / (weight + len(seen))
-    return shift, float(np.sqrt(variance))
+    # Never narrower than the setting: a few batteries of one delivery say little of the others.
+    return shift, max(spread, float(np.sqrt(variance)))
 
 
 def battery_runs(status: pl.DataFrame) -> pl.DataFrame:

@@ -40,19 +40,28 @@ class Length:
         return np.asarray(self.survival(past + np.asarray(ahead, float)) / self.survival(past), float)
 
 
-def learnt(ended_minutes: ArrayLike, settings: Settings) -> Length:
-    """The length of outages: the published mean, drawn to what the outages that ended today took.
+def learnt(ended_minutes: ArrayLike, running_minutes: ArrayLike, settings: Settings) -> Length:
+    """The length of outages: the published mean, drawn to what today's outages took.
 
-    Lengths on a logarithmic scale; the published mean weighs as much as `power.outage_prior_weight` outages.
+    The published length weighs as much as `power.outage_prior_weight` outages. Those still running are censored:
+    leaving them out would teach that outages are short. Expectation-maximisation: a running outage stands for the
+    mean and variance of a normal (of the logarithm) cut off at its age.
+
+    Source: Dempster, Laird and Rubin, J. R. Statist. Soc. B 39 (1977), section 4.1 (censored data).
     """
     prior = Length.of_mean(settings["power.outage_minutes"], settings["power.outage_sigma"])
-    logs = np.log(np.maximum(np.asarray(ended_minutes, float), 1.0))
-    if logs.size == 0:
-        return prior
     weight = settings["power.outage_prior_weight"]
-    mu = (weight * prior.mu + logs.sum()) / (weight + logs.size)
-    square = (weight * prior.sigma**2 + ((logs - mu) ** 2).sum() + weight * (prior.mu - mu) ** 2) / (weight + logs.size)
-    return Length(float(mu), float(np.sqrt(square)))
+    ended = np.log(np.maximum(np.asarray(ended_minutes, float), 1.0))
+    cut = np.log(np.maximum(np.asarray(running_minutes, float), 1.0))
+    mu, sigma, total = prior.mu, prior.sigma, weight + ended.size + cut.size
+    for _ in range(60):
+        beyond = (cut - mu) / sigma
+        ratio = np.exp(-(beyond**2) / 2 - special.log_ndtr(-beyond)) / np.sqrt(2 * np.pi)
+        mean, variance = mu + sigma * ratio, sigma**2 * np.maximum(1 + beyond * ratio - ratio**2, 0.0)
+        centre = float((weight * prior.mu + ended.sum() + mean.sum()) / total)
+        squares = weight * (prior.sigma**2 + (prior.mu - centre) ** 2) + ((ended - centre) ** 2).sum()
+        mu, sigma = centre, float(np.sqrt((squares + (variance + (mean - centre) ** 2).sum()) / total))
+    return Length(mu, sigma)
 
 
 def grid() -> Floats:

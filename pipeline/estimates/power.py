@@ -171,7 +171,8 @@ def integrals(
     probability of being empty in place of the step at x (docs/methods/power.md). Trapezoids; cut at closing.
     """
     step = np.diff(u)
-    inside = np.clip((left[:, None] - u[None, :-1]) / step[None, :], 0.0, 1.0)
+    room = left[:, None] - u[None, :-1]
+    inside = np.where(step > 0, np.clip(room / np.where(step > 0, step, 1.0), 0.0, 1.0), room > 0)
     survive = (lasts[:, 1:] + lasts[:, :-1]) / 2
     chance = gone[:, 0] * (left > 0) + (np.diff(gone, axis=1) * survive * inside).sum(axis=1)
     width = step[None, :] * inside
@@ -184,9 +185,15 @@ def integrals(
 
 def outlasting(known: Known, off: pl.DataFrame, age: Floats) -> tuple[Floats, Floats]:
     """The grid of minutes ahead, and per unit the chance that its outage outlasts each point."""
-    ended = known.outages.filter((pl.col("restored_at") > pl.col("started_at")) & (pl.col("restored_at") <= known.at))
-    minutes = ended.select((pl.col("restored_at") - pl.col("started_at")).dt.total_seconds() / 60).to_series()
-    length = outages.learnt(np.sort(minutes.to_numpy().astype(float)), known.settings)
+    started = known.outages.filter(pl.col("started_at") <= known.at)
+    is_over = pl.col("restored_at").is_not_null() & (pl.col("restored_at") <= known.at)
+    until = pl.when(is_over).then("restored_at").otherwise(known.at)
+    lengths = started.select(is_over=is_over, minutes=(until - pl.col("started_at")).dt.total_seconds() / 60)
+    sorts = [
+        lengths.filter(pl.col("is_over") == over, pl.col("minutes") > 0)["minutes"].sort().to_numpy()
+        for over in (True, False)
+    ]
+    length = outages.learnt(sorts[0], sorts[1], known.settings)
     promised = offset(off, "restoration_at", known.at)
     made = made_ago(known, off)
     return outages.remaining_survival(length, age, promised, made, known.settings)

@@ -132,8 +132,10 @@ def neighbours(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[p
 def changes(recent: pl.DataFrame) -> pl.DataFrame:
     """A site's latest change-over in each direction: columns site_id, is_off, at, began.
 
-    Losing mains counts from a unit's first word of it; a unit that has always been on mains has not changed over.
+    Losing mains counts from a unit's first word of it; a unit that has always been on mains has not changed over. A
+    word of mains from the same site since then says that it is one cord, or over: it is no sign for the others.
     """
+    on_at = recent.filter(~pl.col("is_off")).group_by("site_id").agg(on_at=pl.col("at").max())
     moved = recent.filter(pl.col("is_off") | pl.col("other_at").is_not_null()).with_columns(
         newest=pl.col("began").max().over("site_id", "is_off")
     )
@@ -142,7 +144,9 @@ def changes(recent: pl.DataFrame) -> pl.DataFrame:
         moved.filter(together)
         .group_by("site_id", "is_off")
         .agg(at=pl.col("began").max(), began=pl.col("began").min())
+        .join(on_at, on="site_id", how="left")
         .filter(pl.col("site_id").is_not_null())
+        .filter(~pl.col("is_off") | pl.col("on_at").is_null() | (pl.col("on_at") < pl.col("at")))
     )
 
 
