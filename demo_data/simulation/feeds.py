@@ -11,8 +11,9 @@ from zoneinfo import ZoneInfo
 from demo_data.simulation import evening, places, staged
 from demo_data.simulation.cast import make_spares, stream
 from demo_data.simulation.engine import Engine
-from demo_data.simulation.hotline import Hotline, Ticket
+from demo_data.simulation.hotline import Hotline
 from demo_data.simulation.reports import Report, Reporters
+from demo_data.simulation.tickets import Ticket
 
 ZONE = ZoneInfo(places.ZONE)
 MIDNIGHT = datetime.fromisoformat(places.DAY).replace(tzinfo=ZONE)
@@ -211,7 +212,7 @@ def milestones(folder: Folder, engine: Engine) -> None:
 
 def power_notes(folder: Folder, hotline: Hotline) -> None:
     """The power desk's notes, a line each."""
-    reports = [Report(at, {"text": text}) for at, text in hotline.notes]
+    reports = [Report(at, {"text": text}) for at, text in hotline.desk.notes]
     folder.batches("power", ".txt", reports, 10, lambda batch: "".join(f"{r.row['text']}\n" for r in batch))
 
 

@@ -4,11 +4,12 @@ Its rule is plain on purpose (most severe first, then first come; the nearest fr
 to do better than that.
 """
 
-from dataclasses import dataclass, field
-
 from demo_data.simulation import places, staged, texts
 from demo_data.simulation.cast import Rover, Site, Unit, kilometres, lognormal, make_rovers, stream
 from demo_data.simulation.engine import Engine, Step
+from demo_data.simulation.power_desk import PowerDesk
+from demo_data.simulation.tickets import Ticket, Trouble
+from demo_data.simulation.voices import Voices
 
 # Ordinary troubles of the whole county and day, by category: mean number, first and last time; our choice
 ORDINARY: dict[str, tuple[float, str, str]] = {
@@ -44,74 +45,10 @@ TOLD_TWICE = {"scanner-down", "poll-book", "bmd", "site-access", "conduct", "saf
 STOPS = {"scanner-down", "poll-book", "bmd", "accessible-device"}
 CALL_MINUTES = 4.0  # from trouble to call, mean
 ROAD_FACTOR, ROVER_KMH, ROVER_START = 1.3, 45.0, 3.0  # our choice
-OPENERS = [
-    "",
-    "",
-    "",
-    "",
-    "Hi, ",
-    "Judge {p} here: ",
-    "fyi: ",
-    "{p}: ",
-    "Inspector says: ",
-    "from the clerk at table 1 - ",
-]
-AGAIN = ["calling again: ", "Second time I ring about this. ", "still: "]
-CLOSERS = ["", "", "", "", "", " Call back {f}.", " thx", " - {p}", " Please hurry.", " ask for {p}, {f}"]
-WORDS = {"scan-single": "scanner", "bmd": "marking device", "electronic-poll-book": "tablet"}
-
-
-@dataclass
-class Ticket:
-    """One call. A state at any time follows from its times."""
-
-    ticket_id: str
-    opened_at: float
-    site: str
-    unit: str
-    caller: str
-    text: str
-    urgency: str
-    category: str
-    categories: list[str]
-    true_site: str
-    true_unit: str | None
-    event_id: str
-    same_as: str | None = None
-    assigned_at: float | None = None
-    rover_id: str = ""
-    arrived_at: float | None = None
-    resolved_at: float | None = None
-    resolution: str = ""
-    unit_in_text: bool = False
-
-
-@dataclass
-class Trouble:
-    """One event in the world; several tickets may tell of it."""
-
-    event_id: str
-    category: str
-    site: Site
-    start: float
-    unit: Unit | None = None
-    also: tuple[str, ...] = ()
-    text: str = ""
-    said: str = ""
-    done: str = ""
-    by_rover: bool = False
-    minutes: float = 15.0
-    number: int = 0
-    ends: float | None = None  # ends by itself then
-    is_effective: bool = False
-    is_pack: bool = False
-    has_no_site: bool = False
-    finish: float | None = None
-    tickets: list[Ticket] = field(default_factory=list)
 
 
 class Hotline:
-    """Takes calls, settles them or sends rovers; also keeps the power desk's notes."""
+    """Takes calls, settles them or sends rovers."""
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
@@ -121,8 +58,8 @@ class Hotline:
         self.tickets: list[Ticket] = []
         self.troubles: list[Trouble] = []
         self.waiting: list[tuple[Trouble, Ticket]] = []
-        self.notes: list[tuple[float, str]] = []
-        self.decks: dict[str, list[str]] = {}
+        self.voices = Voices(self.rng)
+        self.desk = PowerDesk(engine, self.voices)
 
     # ---- what there is to call about --------------------------------------------------------------
     def prepare(self) -> None:
@@ -206,7 +143,7 @@ class Hotline:
 
     def outage(self, step: Step) -> None:
         """Calls from some of the sites, and the power desk's notes."""
-        self.note_outage(step)
+        self.desk.note_outage(step)
         if step.site.site_id in ("P119", "P120", "P125") or self.rng.random() > 0.6:
             return
         unit = step.site.of_type("scan-single")[0]
@@ -240,11 +177,11 @@ class Hotline:
         now, rng = self.engine.now, self.rng
         ticket_id = f"H-{3001 + len(self.tickets)}"
         severity = SEVERITY.get(trouble.category, 4)
-        said_unit = self.say_unit(trouble)
-        text = self.say(trouble, said_unit, is_repeat=bool(trouble.tickets))
+        said_unit = self.voices.say_unit(trouble)
+        text = self.voices.say(trouble, said_unit, is_repeat=bool(trouble.tickets))
         number = rng.randrange(100)
         caller = rng.choice([f"{rng.choice(places.PEOPLE)} 555-01{number:02d}", f"814-555-01{number:02d}", "judge", ""])
-        site = self.say_site(trouble)
+        site = self.voices.say_site(trouble)
         column = rng.choice([said_unit, said_unit, "", "", trouble.unit.unit_id if trouble.unit else ""])
         ticket = Ticket(
             ticket_id,
@@ -351,131 +288,3 @@ class Hotline:
         self.settle(trouble, ticket)
         rover.free = True
         self.engine.at(self.engine.now + 1, self.dispatch)
-
-    # ---- words ------------------------------------------------------------------------------------
-    def say(self, trouble: Trouble, unit: str, is_repeat: bool) -> str:
-        """What the caller says, in one of several voices."""
-        rng = self.rng
-        template = trouble.text
-        if not template or is_repeat:
-            deck = self.decks.setdefault(trouble.category, [])
-            if not deck:
-                deck += rng.sample(texts.TEXTS[trouble.category], len(texts.TEXTS[trouble.category]))
-            template = deck.pop()
-            openers = AGAIN if is_repeat and rng.random() < 0.4 else OPENERS
-            template = rng.choice(openers) + template + rng.choice(CLOSERS)
-        waiting = trouble.number or max(3, len(trouble.site.checkin_line) + len(trouble.site.scan_line))
-        if trouble.category == "long-line":
-            waiting = max(12, round(len(trouble.site.checkin_line) * rng.uniform(0.85, 1.2)))
-        seal = rng.randrange(10000, 99999)
-        number = trouble.unit.counted if trouble.unit else rng.randrange(40, 110)
-        return template.format(
-            u=unit or "the unit",
-            n=waiting,
-            m=max(10, round(waiting * trouble.site.checkin_minutes / max(1, trouble.site.stations))),
-            k=rng.randrange(2, 5),
-            b=number if trouble.category != "ballot-stock" else rng.randrange(30, 120),
-            c=self.say_time(trouble.start),
-            p=rng.choice(places.PEOPLE),
-            f=f"814-555-01{rng.randrange(100):02d}",
-            s1=f"{seal:07d}",
-            s2=f"{seal + rng.choice([9, 18, 90]):07d}",
-            style=f"{trouble.site.site_id[2:]}-{rng.choice('AB')}",
-        )
-
-    def say_unit(self, trouble: Trouble) -> str:
-        unit = trouble.unit
-        if unit is None:
-            return ""
-        number = trouble.site.of_type(unit.type).index(unit) + 1
-        word = WORDS[unit.type]
-        alone = len(trouble.site.of_type(unit.type)) == 1
-        options = [unit.unit_id, unit.unit_id, unit.unit_id.replace("-", " ").lower(), f"{word} {unit.unit_id[-4:]}"]
-        options += [f"the {word}" if alone else f"{word} {number}", f"our {word}" if alone else f"{word} no. {number}"]
-        return self.rng.choice(options)
-
-    def say_site(self, trouble: Trouble) -> str:
-        """The place as the caller says it: its name, another name, a street, a precinct, a slip of the tongue."""
-        if trouble.said:
-            return trouble.said
-        rng, site = self.rng, trouble.site
-        aliases = str(site.row["aliases"]).split(";")
-        draw = rng.random()
-        if draw < 0.42:
-            return site.name
-        if draw < 0.70:
-            return rng.choice(aliases)
-        if draw < 0.77:
-            return rng.choice(aliases).lower()
-        if draw < 0.83:
-            return site.site_id
-        if draw < 0.88:
-            return f"precinct {str(site.row['precincts']).split(';')[0]}"
-        if draw < 0.92:
-            return str(site.row["address"])
-        place = rng.randrange(1, len(site.name) - 2)  # two neighbouring letters change places
-        return site.name[:place] + site.name[place + 1] + site.name[place] + site.name[place + 2 :]
-
-    def say_time(self, when: float) -> str:
-        hours, minutes = int(when // 60) % 24, int(when % 60)
-        short = f"{(hours - 1) % 12 + 1}:{minutes:02d}"
-        return self.rng.choice(
-            [f"{hours:02d}:{minutes:02d}", short, f"{hours:02d}{minutes:02d}", f"{short}{'ap'[hours > 11]}m"]
-        )
-
-    # ---- the power desk ---------------------------------------------------------------------------
-    def note_outage(self, step: Step) -> None:
-        """Notes on one site's outage: lost, promised, low, restored."""
-        rng, start, site = stream("notes", step.site.site_id, round(step.at)), step.at, step.site
-        promised = next((p for c, _, _, p, _ in staged.STORM if c == site.circuit), [])
-        plan = [("lost", start + rng.uniform(1, 9), "")] if rng.random() < 0.8 else []
-        plan += [
-            ("promise", staged.clock(told) + rng.uniform(1, 6), due) for told, due in promised if rng.random() < 0.3
-        ]
-        if step.number > 70 and rng.random() < 0.6:
-            plan.append(("battery-low", start + rng.uniform(60, step.number), ""))
-        if rng.random() < 0.6:
-            plan.append(("restored", start + step.number + rng.uniform(1, 10), ""))
-        for kind, when, due in plan:
-            self.engine.at(when, lambda k=kind, d=due: self.write_note(k, site, d))  # type: ignore[misc]
-
-    def write_note(self, kind: str, site: Site, due: str) -> None:
-        """One line, as the person at the desk writes it."""
-        rng, now = self.rng, self.engine.now
-        unit = site.of_type("scan-single")[0]
-        unit.settle_charge(now)
-        if kind == "battery-low" and unit.charge < 0.04:
-            return
-        place = rng.choice([site.name, *str(site.row["aliases"]).split(";"), site.site_id])
-        when = self.say_time(now) if rng.random() > 0.08 else ""
-        if due and rng.random() < 0.5:
-            due = f"{int(due[:2]) - 12 if due > '12:59' else due[:2]}{due[2:]}"
-        template = rng.choice(texts.NOTES[kind])
-        self.notes.append((now, template.format(t=when, p=place, e=due, pct=round(unit.charge * 100)).strip(" -")))
-
-    def extra_notes(self) -> None:
-        """Notes that stand by themselves: blips, and a generator where it must not be."""
-        for circuit, start, _ in staged.BLIPS:
-            sites = [site for site in self.engine.sites if site.circuit == circuit]
-            for site in sites[:2]:
-                self.engine.at(staged.clock(start) + 3, lambda s=site: self.write_note("flicker", s, ""))  # type: ignore[misc]
-        for when, text in EXTRA_NOTES:
-            self.engine.at(staged.clock(when), lambda t=text: self.notes.append((self.engine.now, t)))  # type: ignore[misc]
-
-
-EXTRA_NOTES = [
-    ("08:15", "forecast: wind front from the west mid-morning, gusts to 55 - chargers checked at all sites"),
-    ("10:14", "10:13 utility control: WEX-1 tripped, 1,840 customers, crew rolling, no estimate yet"),
-    (
-        "10:52",
-        "10:50 Post 318: neighbors brought generator, running inside the back door. told them OUTSIDE, 20 ft off, now",
-    ),
-    (
-        "11:02",
-        "1058 Post 318 generator is out on the lawn now, doors aired, two workers with headache went to get checked",
-    ),
-    ("13:25", "13:24 SEAT-3 out, tree on the line by Quarry St. utility says a long one"),
-    ("13:33", "Maddox branch lost power 13:22, scanner fine so far"),
-    ("16:38", "4:36pm Depot Hall and neighbours dark. BRM-2"),
-    ("16:58", "power is back on all of SEAT-3 as of 16:52 per utility"),
-]

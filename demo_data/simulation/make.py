@@ -29,7 +29,7 @@ def run_day() -> Day:
     issued: dict[float, dict[str, int]] = {}
     engine.prepare()
     hotline.prepare()
-    hotline.extra_notes()
+    hotline.desk.extra_notes()
     reporters.prepare()
     plan_the_rest(engine, issued)
     engine.run()
