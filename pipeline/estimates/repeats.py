@@ -13,6 +13,7 @@ from pipeline.estimates import faults as fault_events
 from pipeline.estimates import reliability
 
 BALLOT_KINDS = ("misfeed", "jam", "scanner-jam")  # faults that come with sheets read, not with hours
+LEAST_EVENTS = 10  # fewer faults of a type than this do not tell how its units differ; our choice [count]
 OVER = 3.0  # the rate ratio that chance_over_3 asks about (contract section 5) [-]
 
 
@@ -78,14 +79,16 @@ def rate(faults: pl.Expr, exposure: pl.Expr) -> pl.Expr:
 def pooled(frame: pl.DataFrame) -> pl.DataFrame:
     """Adds the rate ratio's posterior (mean, 5 %, 95 %, chance over 3) and the Poisson tail `p_value`.
 
-    The ratio's prior is a gamma, fitted by maximum likelihood to the units of a type, scaled to a mean of one.
+    The ratio's prior is a gamma, fitted by maximum likelihood to the units of a type, scaled to a mean of one. A type
+    with fewer than `LEAST_EVENTS` faults takes the spread of the whole fleet: its own would be a guess.
     """
+    everyone = reliability.gamma_poisson_fit(frame["faults"].to_numpy(), frame["expected_faults"].to_numpy())
     parts = []
     for _, fleet in sorted(frame.group_by("type"), key=lambda item: str(item[0])):
         n, due = fleet["faults"].to_numpy().astype(float), fleet["expected_faults"].to_numpy()
-        shape, inverse = reliability.gamma_poisson_fit(n, due)
-        inverse *= shape / inverse  # mean ratio one by definition: the fleet is its own yardstick
-        ratio = stats.gamma(shape + n, scale=1 / (inverse + due))
+        shape, _ = reliability.gamma_poisson_fit(n, due) if n.sum() >= LEAST_EVENTS else everyone
+        # Mean ratio one by definition (rate equal to shape): the fleet is its own yardstick.
+        ratio = stats.gamma(shape + n, scale=1 / (shape + due))
         parts.append(
             fleet.with_columns(
                 rate_ratio_mean=pl.Series(np.asarray(ratio.mean())),
