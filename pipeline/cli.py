@@ -7,7 +7,7 @@ import threading
 import webbrowser
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -28,7 +28,8 @@ from pipeline.outputs import export
 from pipeline.sources.folder import gather
 from pipeline.sources.profile import Profile, read_profile
 from pipeline.store import handover, log, read
-from pipeline.store.book import is_held, open_book
+from pipeline.store.book import Book, is_held, open_book
+from pipeline.store.people import names_behind
 from pipeline.watch import Watcher, summary, told
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
@@ -126,17 +127,8 @@ def estimate(
         raise UsageError("estimate all: needs a folder for its files. Add --out FOLDER.")
     if format == "parquet" and out is None:
         raise UsageError("--format parquet: cannot be printed. Add --out FILE.")
-    known_book = open_book(book)
-    with read.Snapshot(known_book.published) as snapshot:
-        rows = read.read_rows(snapshot.con)
-        newest = read.newest_receipt(snapshot.con)
-    if newest is None:
-        raise BookEmpty(f"{book}: no row has been taken yet. Take files in first.")
-    zone = read.zone_of(rows)
-    if at:
-        times = [moment(text, zone) for text in at]
-    else:
-        times = [now() if is_held(known_book) and now() - newest <= run.DAY_IS_OVER else newest]
+    asked = asked_of(book, at)
+    rows, times, zone = asked.rows, asked.times, asked.zone
     parts = []
     with working("Estimating", len(times)) as advance:
         for time in times:
@@ -144,7 +136,7 @@ def estimate(
             if what == "all":
                 for each in WHATS:
                     name = f"{each}-{time.astimezone(UTC):%Y%m%dT%H%MZ}.{format}"
-                    export.write(answers.answer(each), format, Path(out or ".") / name, time, zone or "UTC")
+                    export.write(answers.answer(each), format, Path(out or ".") / name, time, zone)
             else:
                 parts.append(export.stamped(answers.answer(what), time))
             advance()
@@ -153,9 +145,86 @@ def estimate(
         return
     table = export.together(parts)
     if out is not None:
-        export.write(table, format, out, None, zone or "UTC")
+        export.write(table, format, out, None, zone)
     else:
-        print(export.as_text(table, format, zone or "UTC"))
+        print(export.as_text(table, format, zone))
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a question is answered from: the published rows, the times asked for, and the county's zone."""
+
+    book: Book
+    rows: read.Rows
+    times: list[datetime]
+    zone: str
+
+
+def asked_of(folder: Path, at: list[str] | None) -> Asked:
+    """The published rows of a book and the times asked for: the newest receipt if none is, now while it is watched."""
+    book = open_book(folder)
+    with read.Snapshot(book.published) as snapshot:
+        rows = read.read_rows(snapshot.con)
+        newest = read.newest_receipt(snapshot.con)
+        zone = read.zone_of(snapshot.con)
+    if newest is None:
+        raise BookEmpty(f"{folder}: no row has been taken yet. Take files in first.")
+    if at:
+        times = [moment(text, zone) for text in at]
+    else:
+        times = [now() if is_held(book) and now() - newest <= run.DAY_IS_OVER else newest]
+    return Asked(book, rows, times, zone or "UTC")
+
+
+def put(text: str, out: Path | None) -> None:
+    """A page to a file, or to stdout."""
+    if out is None:
+        print(text)
+        return
+    out.parent.mkdir(parents=True, exist_ok=True)
+    out.write_text(text, "utf-8")
+    messages.print(f"Written to {out}", markup=False)
+
+
+@app.command()
+def sheet(
+    rover: Annotated[str, typer.Option(help="A rover_id of the roster.")],
+    book: BookOption,
+    at: Annotated[str | None, typer.Option(help="What was known at this time.")] = None,
+    out: Annotated[Path | None, typer.Option(help="An HTML file; else stdout.")] = None,
+    phones: Annotated[bool, typer.Option("--phones", help="Print the sites' telephone numbers.")] = False,
+) -> None:
+    """Print a rover's next stops as one page. Example: wardbook sheet --rover R3 --book day --out R3.html
+
+    For paper or a phone; complete in itself. A later plan may replace it.
+    """
+    from pipeline.estimates import Answers  # loading them takes seconds
+    from pipeline.outputs.sheet import sheet as page
+
+    asked = asked_of(book, [at] if at else None)
+    known = read.known_at(asked.rows, asked.times[0])
+    numbers = names_behind(asked.book.people) if phones else None
+    put(page(known, Answers(known), rover, numbers), out)
+
+
+@app.command()
+def review(
+    book: BookOption,
+    at: Annotated[str | None, typer.Option(help="What was known at this time.")] = None,
+    out: Annotated[Path | None, typer.Option(help="An HTML file; else stdout.")] = None,
+) -> None:
+    """Write the day's first report for reviewers. Example: wardbook review --book day --out review.html
+
+    Ballot counts only, never votes; every figure is unofficial.
+    """
+    from pipeline.estimates import Answers  # loading them takes seconds
+    from pipeline.outputs.review import review as page
+
+    asked = asked_of(book, [at] if at else None)
+    known = read.known_at(asked.rows, asked.times[0])
+    with read.Snapshot(asked.book.published) as snapshot:
+        intake = read.intake_by_kind(snapshot.con, asked.times[0])
+    put(page(known, Answers(known), intake), out)
 
 
 @app.command()

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+import pandera.polars as pa
 import polars as pl
 from pandera.typing.polars import DataFrame
 
@@ -52,6 +53,6 @@ class Known:
     entries: DataFrame[events.EntryRows]
 
 
-def empty(model: type) -> pl.DataFrame:
+def empty(model: type[pa.DataFrameModel]) -> pl.DataFrame:
     """A frame of a model's columns without rows."""
     return pl.DataFrame(schema={name: column.dtype.type for name, column in model.to_schema().columns.items()})

@@ -5,9 +5,12 @@ the county, the election day and the site.
 """
 
 from functools import cached_property
+from typing import cast
 
 import polars as pl
+from pandera.typing.polars import DataFrame
 
+from pipeline.contracts import events
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import Known
 from pipeline.estimates import (
@@ -33,9 +36,9 @@ class Answers:
         self.known = known
 
     @cached_property
-    def readings(self) -> pl.DataFrame:
+    def readings(self) -> DataFrame[events.TicketReadings]:
         """What the tickets say: TicketReadings."""
-        return troubles.read_tickets(self.known)
+        return cast(DataFrame[events.TicketReadings], troubles.read_tickets(self.known))
 
     @cached_property
     def notes(self) -> pl.DataFrame:
@@ -53,9 +56,9 @@ class Answers:
         return lines.line_states(self.known, self.readings, self.supply)
 
     @cached_property
-    def loads(self) -> pl.DataFrame:
+    def loads(self) -> DataFrame[events.SiteLoads]:
         """Each site's lines and arrivals still to come: SiteLoads."""
-        return lines.site_loads(self.line_states)
+        return cast(DataFrame[events.SiteLoads], lines.site_loads(self.line_states))
 
     @cached_property
     def faults(self) -> pl.DataFrame:

@@ -10,6 +10,7 @@ import json
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from hashlib import sha256
+from typing import Any
 
 import polars as pl
 import rfc8785
@@ -119,7 +120,7 @@ def quarantined(
             raw = texts.get((file, row), {})
             values = {name: value for name, value in raw.items() if name not in ("file", "row") and value is not None}
             found.append(quarantine_entry(kind, shas[file], row, received[file], values, reasons, secret, tokens))
-    schema = {name: pl.Int64 if name == "row" else pl.String for name in ENTRY_COLUMNS} | {
+    schema: dict[str, Any] = {name: pl.Int64 if name == "row" else pl.String for name in ENTRY_COLUMNS} | {
         "received_at": pl.Datetime("us", "UTC"),
         "reasons": pl.String,
         "place": pl.Int32,
@@ -128,7 +129,7 @@ def quarantined(
     return pl.DataFrame([entry | {"place": places[entry["file"]]} for entry in found], schema=schema, orient="row")
 
 
-def bad_rows(shaped: Shaped) -> list[dict[str, object]]:
+def bad_rows(shaped: Shaped) -> list[dict[str, Any]]:
     """The rows that have a fault, as they came."""
     keys = [(file, fault.row) for file, faults in enumerate(shaped.faults) for fault in faults]
     wanted = pl.DataFrame(keys, schema={"file": pl.Int32, "row": pl.Int64}, orient="row").unique()
@@ -144,7 +145,7 @@ def quarantine_entry(
     faults: list[Fault],
     secret: bytes,
     tokens: Tokens,
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """One row in quarantine, as an entry of the log."""
     raw = rfc8785.dumps(values or {"line": faults[0].value}).decode()
     personal = columns_marked(kind, "personal")
@@ -158,7 +159,7 @@ def quarantine_entry(
         }
         for fault in faults
     ]
-    entry = {
+    entry: dict[str, Any] = {
         "type": "quarantine",
         "kind": kind,
         "key": "",
@@ -167,7 +168,7 @@ def quarantine_entry(
         "file": sha,
         "row": row,
     }
-    body = entry | {
+    body: dict[str, Any] = entry | {
         "received_at": rfc3339(received_at),
         "values": safe,
         "reasons": reasons,
@@ -181,7 +182,7 @@ def masked(value: str | None, names: str | None) -> str | None:
     return None if value is None else short(mask_texts([value], [names])[0] or "")
 
 
-def plain_entry(kind: str, type_: str, key: str, received_at: datetime, **more: object) -> dict[str, object]:
+def plain_entry(kind: str, type_: str, key: str, received_at: datetime, **more: object) -> dict[str, Any]:
     """An entry that is no row of a feed: a file's receipt, an earlier receipt, the settings in force."""
     index = {
         "type": type_,
@@ -196,9 +197,9 @@ def plain_entry(kind: str, type_: str, key: str, received_at: datetime, **more: 
     return index | {"received_at": received_at, "body": body}
 
 
-def entry_frame(entries: Iterable[dict[str, object]]) -> pl.DataFrame:
+def entry_frame(entries: Iterable[dict[str, Any]]) -> pl.DataFrame:
     """Plain entries as a frame that the log takes."""
-    schema = {name: pl.Int64 if name == "row" else pl.String for name in ENTRY_COLUMNS} | {
+    schema: dict[str, Any] = {name: pl.Int64 if name == "row" else pl.String for name in ENTRY_COLUMNS} | {
         "received_at": pl.Datetime("us", "UTC")
     }
     return pl.DataFrame(list(entries), schema=schema, orient="row")

@@ -45,8 +45,9 @@ def read_rows(con: duckdb.DuckDBPyConnection, so_far: Rows | None = None) -> Row
     size = con.sql("select coalesce(max(seq) + 1, 0) from log").fetchall()[0][0]
     if size == old.upto:
         return old
-    tables = {}
-    for kind in FEEDS:
+    tables = dict(old.tables)
+    changed = con.sql("select distinct kind from log where type = 'row' and seq >= $start", params={"start": old.upto})
+    for (kind,) in changed.fetchall():
         found = con.sql(
             'select seq, key, content_key, content_hash, file, "row", received_at, '
             "json_extract(body, '$.attributes')::varchar as attributes, json_extract(body, '$.values')::varchar as v "
@@ -58,10 +59,7 @@ def read_rows(con: duckdb.DuckDBPyConnection, so_far: Rows | None = None) -> Row
     earlier = con.sql(
         "select content_key, min(received_at) as earlier_at from log where type = 'earlier' group by content_key"
     ).pl()
-    settings = con.sql(
-        "select received_at, json_extract_string(body, '$.text') from log where type = 'settings' order by seq"
-    ).fetchall()
-    return Rows(size, tables, earlier, settings)
+    return Rows(size, tables, earlier, settings_logged(con))
 
 
 def decode(found: pl.DataFrame, kind: str) -> pl.DataFrame:
@@ -166,10 +164,20 @@ def settings_at(rows: Rows, at: datetime, assumptions: str) -> Settings:
     return Settings(own | flatten(json.loads(assumptions), "county.toml"))
 
 
-def zone_of(rows: Rows) -> str | None:
+def zone_of(con: duckdb.DuckDBPyConnection) -> str | None:
     """The county's zone as last received, None while unknown."""
-    table = received(rows, "county")
-    return None if table.is_empty() else str(table.sort("received_at", "content_hash")["zone"][-1])
+    found = con.sql(
+        "select json_extract_string(body, '$.values.zone') from log where type = 'row' and kind = 'county' "
+        "order by received_at desc, content_hash desc limit 1"
+    ).fetchall()
+    return found[0][0] if found else None
+
+
+def settings_logged(con: duckdb.DuckDBPyConnection) -> list[tuple[datetime, str]]:
+    """The texts of settings.toml that have been in force, each with the time from which it counts."""
+    return con.sql(
+        "select received_at, json_extract_string(body, '$.text') from log where type = 'settings' order by seq"
+    ).fetchall()
 
 
 def newest_receipt(con: duckdb.DuckDBPyConnection) -> datetime | None:
@@ -198,8 +206,22 @@ def receipts_at(con: duckdb.DuckDBPyConnection, at: datetime) -> pl.DataFrame:
             }
         )
     counts = dict.fromkeys(("read", "accepted", "already_known", "superseded", "quarantined"), pl.Int64)
-    schema = {"file": pl.String, "kind": pl.String, "received_at": UTC_US, **counts, "refused": pl.String}
+    schema: dict[str, Any] = {
+        "file": pl.String,
+        "kind": pl.String,
+        "received_at": UTC_US,
+        **counts,
+        "refused": pl.String,
+    }
     return pl.DataFrame(records, schema=schema, orient="row")
+
+
+def intake_by_kind(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, dict[str, int]]:
+    """Rows by outcome for each kind, of the files received by `at`."""
+    receipts = receipts_at(con, at).with_columns(pl.col("kind").fill_null("not known"))
+    outcomes = ("read", "accepted", "already_known", "superseded", "quarantined")
+    sums = receipts.group_by("kind").agg(pl.col(outcomes).sum()).sort("kind")
+    return {row.pop("kind"): row for row in sums.to_dicts()}
 
 
 def quarantine_at(con: duckdb.DuckDBPyConnection, rows: Rows, at: datetime) -> pl.DataFrame:
@@ -218,7 +240,7 @@ def quarantine_at(con: duckdb.DuckDBPyConnection, rows: Rows, at: datetime) -> p
     ]
     records += [waiting | {"file": names.get(waiting["file"], waiting["file"])} for waiting in waiting_rows(rows, at)]
     texts = dict.fromkeys(("column", "value", "reason"), pl.String)
-    schema = {"file": pl.String, "kind": pl.String, "row": pl.Int64, "received_at": UTC_US, **texts}
+    schema: dict[str, Any] = {"file": pl.String, "kind": pl.String, "row": pl.Int64, "received_at": UTC_US, **texts}
     return pl.DataFrame(records, schema=schema, orient="row")
 
 

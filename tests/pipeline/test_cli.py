@@ -1,0 +1,140 @@
+"""The commands as a person or a script calls them: exit status, one sentence for what is wrong, machine output."""
+
+import csv
+import io
+import json
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from pipeline import cli
+
+AT = "2026-11-03T10:00:00-06:00"
+
+
+class Outcome:
+    """What a command did."""
+
+    def __init__(self, status: int, out: str, err: str) -> None:
+        self.status, self.out, self.err = status, out, err
+
+
+@pytest.fixture
+def wardbook(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
+    """Runs a command in this process through its real entry."""
+
+    def call(*words: object) -> Outcome:
+        monkeypatch.setattr(sys, "argv", ["wardbook", *map(str, words)])
+        capsys.readouterr()
+        try:
+            cli.main()
+            status = 0
+        except SystemExit as done:
+            status = int(done.code or 0)
+        said = capsys.readouterr()
+        return Outcome(status, said.out, said.err)
+
+    return call
+
+
+@pytest.fixture
+def book(wardbook, write_day, tmp_path: Path) -> Path:
+    assert wardbook("take", write_day(), "--book", tmp_path / "book").status == 0
+    return tmp_path / "book"
+
+
+def test_take_prints_receipts_and_their_sum(wardbook, write_day, tmp_path: Path):
+    done = wardbook("take", write_day(), "--book", tmp_path / "book")
+    assert done.status == 0 and "sites.csv: 2 rows read, 2 accepted" in done.out
+    assert "8 files, 0 refused whole; 16 rows read, 16 accepted" in done.out
+
+
+def test_take_returns_receipts_as_json(wardbook, write_day, tmp_path: Path):
+    done = wardbook("take", write_day(), "--book", tmp_path / "book", "--format", "json")
+    receipts = json.loads(done.out)
+    assert {"file", "kind", "read", "accepted", "already_known", "superseded", "quarantined", "reasons"} <= set(receipts[0])
+    assert [r["kind"] for r in receipts][:4] == ["county", "sites", "units", "rovers"]
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "sentence"),
+    [
+        (("take", "nowhere.csv", "--book", "b"), 2, "nowhere.csv: no such file or folder"),
+        (("estimate", "lines", "--book", "nobook"), 2, "nobook: no book there"),
+        (("verify", "--book", "nobook"), 2, "nobook: no book there"),
+        (("take", "BAD", "--book", "BOOK", "--received", "yesterday"), 2, "'yesterday': not a time"),
+        (("take", "BAD", "--book", "BOOK", "--profile", "none.toml"), 2, "none.toml: no such profile"),
+        (("take", "BAD", "--book", "BOOK"), 1, "A file was refused whole"),
+        (("estimate", "weather", "--book", "BOOK"), 2, "WHAT weather: not one of"),
+        (("estimate", "all", "--book", "BOOK"), 2, "Add --out FOLDER"),
+        (("estimate", "lines", "--book", "BOOK", "--at", "noon"), 2, "'noon': not a time"),
+        (("estimate", "lines", "--book", "BOOK", "--at", "2026-11-01T12:00:00Z"), 1, "Nothing is known of the county"),
+        (("sheet", "--book", "BOOK", "--rover", "R99"), 2, "R99"),
+        (("watch", "nowhere", "--book", "BOOK"), 2, "nowhere: not a folder"),
+        (("demo", "--at", "half past"), 2, "--at half past: not a time of day"),
+        (("demo", "--speed", "-1"), 2, "--speed -1"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_said_in_one_sentence(wardbook, book: Path, tmp_path: Path, words, status: int, sentence: str):
+    bad = tmp_path / "holiday.csv"
+    bad.write_text("a,b\n1,2\n")
+    done = wardbook(*[{"BOOK": book, "BAD": bad}.get(word, word) for word in words])
+    assert done.status == status and sentence in done.err and "Traceback" not in done.err
+
+
+def test_an_empty_book_is_said_to_be_empty(wardbook, tmp_path: Path):
+    empty = tmp_path / "status-0900.jsonl"
+    empty.write_text("")
+    assert wardbook("take", empty, "--book", tmp_path / "book").status == 1
+    done = wardbook("estimate", "lines", "--book", tmp_path / "book")
+    assert done.status == 1 and "no row has been taken yet" in done.err
+
+
+def test_estimates_are_json_with_an_offset_in_every_time(wardbook, book: Path):
+    rows = json.loads(wardbook("estimate", "lines", "--book", book, "--at", AT).out)
+    assert {(r["site_id"], r["line"]) for r in rows} == {(s, line) for s in ("P01", "P02") for line in ("checkin", "scanner")}
+    assert all(re.search(r"[+-]\d\d:\d\d$", r["at"]) for r in rows) and all(r["basis"] for r in rows)
+
+
+def test_several_times_give_rows_that_carry_theirs(wardbook, book: Path):
+    later = "2026-11-03T10:30:00-06:00"
+    done = wardbook("estimate", "tickets", "--book", book, "--at", AT, "--at", later, "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(done.out)))
+    assert [r["ticket_id"] for r in rows] == ["K1", "K2"] * 2 and len({r["as_of"] for r in rows}) == 2
+
+
+def test_all_estimates_go_to_one_file_each(wardbook, book: Path, tmp_path: Path):
+    assert wardbook("estimate", "all", "--book", book, "--at", AT, "--out", tmp_path / "out").status == 0
+    names = sorted(p.name for p in (tmp_path / "out").iterdir())
+    assert names == sorted(f"{what}-20261103T1600Z.json" for what in cli.WHATS)
+    for path in (tmp_path / "out").iterdir():
+        assert isinstance(json.loads(path.read_text()), list) and "NaN" not in path.read_text()
+
+
+def test_verify_tells_whole_from_broken(wardbook, book: Path):
+    import duckdb
+
+    done = wardbook("verify", "--book", book)
+    assert done.status == 0 and done.out.startswith("whole: ")
+    with duckdb.connect(str(book / "log.duckdb")) as con:
+        con.execute("update log set body = replace(body, 'Oxbow', 'Elbow') where kind = 'sites' and type = 'row'")
+    broken = wardbook("verify", "--book", book)
+    assert broken.status == 1 and "entry 4: its text differs" in broken.err
+
+
+def test_the_installed_command_runs():
+    found = Path(sys.executable).with_name("wardbook")
+    done = subprocess.run([found, "take", "--help"], capture_output=True, text=True, check=True)
+    assert "Example: wardbook take" in done.stdout
+
+
+def test_every_command_has_help_with_an_example():
+    for command in cli.app.registered_commands:
+        name = command.callback.__name__  # type: ignore[union-attr]
+        result = CliRunner().invoke(cli.app, [name, "--help"])
+        assert result.exit_code == 0 and f"Example: wardbook {name}" in " ".join(result.output.split()), name
