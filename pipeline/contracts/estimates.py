@@ -16,19 +16,23 @@ class Lines(pa.DataFrameModel):
     `waiting` leaves out people being served; `wait_minutes` is what a voter who joins now waits until service begins.
     """
 
-    site_id: str
-    line: str = pa.Field(isin=list(words.LINES))
-    at: Time
-    waiting_mean: float = pa.Field(ge=0)
-    waiting_median: float = pa.Field(ge=0)
-    waiting_low: float = pa.Field(ge=0)
-    waiting_high: float = pa.Field(ge=0)
-    wait_minutes_mean: float = pa.Field(ge=0)
-    wait_minutes_median: float = pa.Field(ge=0)
-    wait_minutes_low: float = pa.Field(ge=0)
-    wait_minutes_high: float = pa.Field(ge=0)
-    chance_over_30: float = pa.Field(ge=0, le=1)
-    basis: str
+    site_id: str = pa.Field(description="the site")
+    line: str = pa.Field(isin=list(words.LINES), description="which line")
+    at: Time = pa.Field(description="the time the row speaks of")
+    waiting_mean: float = pa.Field(ge=0, description="people waiting, not yet being served [count], mean")
+    waiting_median: float = pa.Field(ge=0, description="50 %")
+    waiting_low: float = pa.Field(ge=0, description="5 %")
+    waiting_high: float = pa.Field(ge=0, description="95 %")
+    wait_minutes_mean: float = pa.Field(
+        ge=0, description="wait of a voter who joins now, until service begins [min], mean"
+    )
+    wait_minutes_median: float = pa.Field(ge=0, description="50 %")
+    wait_minutes_low: float = pa.Field(ge=0, description="5 %")
+    wait_minutes_high: float = pa.Field(ge=0, description="95 %")
+    chance_over_30: float = pa.Field(
+        ge=0, le=1, description="chance that such a voter waits over 30 minutes in that line"
+    )
+    basis: str = pa.Field(description="what the row stands on, and how old that is")
 
 
 class Outlook(Lines):
@@ -37,120 +41,146 @@ class Outlook(Lines):
     The rows of the last horizon also say when the last voter leaves.
     """
 
-    ahead_minutes: float = pa.Field(ge=0)
-    last_voter_at_low: Time = pa.Field(nullable=True)
-    last_voter_at_mean: Time = pa.Field(nullable=True)
-    last_voter_at_high: Time = pa.Field(nullable=True)
+    ahead_minutes: float = pa.Field(ge=0, description="looked ahead from T: 30, 60 or 120 [min]")
+    last_voter_at_low: Time = pa.Field(nullable=True, description="when the last voter leaves the site, 5 %")
+    last_voter_at_mean: Time = pa.Field(nullable=True, description="mean")
+    last_voter_at_high: Time = pa.Field(nullable=True, description="95 %")
 
 
 class Power(pa.DataFrameModel):
     """One row a rostered unit. Key: unit_id."""
 
-    unit_id: str
-    site_id: str = pa.Field(nullable=True)
-    supply: str = pa.Field(isin=list(words.SUPPLIES))
-    since: Time = pa.Field(nullable=True)
-    charge_mean: float = pa.Field(nullable=True, ge=0, le=1)
-    empty_at_low: Time = pa.Field(nullable=True)
-    empty_at_mean: Time = pa.Field(nullable=True)
-    empty_at_high: Time = pa.Field(nullable=True)
-    chance_dark: float = pa.Field(ge=0, le=1)
-    expected_dark_minutes: float = pa.Field(ge=0)
-    expected_voter_minutes: float = pa.Field(ge=0)
-    restoration_at: Time = pa.Field(nullable=True)
-    basis: str
+    unit_id: str = pa.Field(description="the unit")
+    site_id: str = pa.Field(nullable=True, description="where it is; null at the depot")
+    supply: str = pa.Field(isin=list(words.SUPPLIES), description="what it runs on")
+    since: Time = pa.Field(nullable=True, description="start of that state, where known")
+    charge_mean: float = pa.Field(
+        nullable=True, ge=0, le=1, description="state of charge, 0 to 1; null where nothing is known of it"
+    )
+    empty_at_low: Time = pa.Field(
+        nullable=True, description="when the charge would end if mains stayed off, 5 %; null on mains or dark"
+    )
+    empty_at_mean: Time = pa.Field(nullable=True, description="mean")
+    empty_at_high: Time = pa.Field(nullable=True, description="95 %")
+    chance_dark: float = pa.Field(
+        ge=0,
+        le=1,
+        description="chance to go dark in the present outage, before power returns or the scheduled closing; 1 if dark",
+    )
+    expected_dark_minutes: float = pa.Field(
+        ge=0, description="dark time from T to the scheduled closing [min]; 0 on mains"
+    )
+    expected_voter_minutes: float = pa.Field(ge=0, description="voter-minutes that this costs [voter-minutes]")
+    restoration_at: Time = pa.Field(nullable=True, description="the utility's or a note's promise")
+    basis: str = pa.Field(description="what the state stands on, and how old that is")
 
 
 class Repeats(pa.DataFrameModel):
     """One row a rostered unit. Key: unit_id. Rank 1 is worst."""
 
-    unit_id: str
-    site_id: str = pa.Field(nullable=True)
-    rank: int = pa.Field(ge=1, unique=True)
-    faults: int = pa.Field(ge=0)
-    exposure_ballots: float = pa.Field(nullable=True, ge=0)
-    exposure_hours: float = pa.Field(ge=0)
-    expected_faults: float = pa.Field(ge=0)
-    rate_ratio_mean: float = pa.Field(ge=0)
-    rate_ratio_low: float = pa.Field(ge=0)
-    rate_ratio_high: float = pa.Field(ge=0)
-    chance_over_3: float = pa.Field(ge=0, le=1)
-    q_value: float = pa.Field(ge=0, le=1)
-    standing: str = pa.Field(isin=list(words.REPEAT_STANDINGS))
+    unit_id: str = pa.Field(description="the unit")
+    site_id: str = pa.Field(nullable=True, description="where it is; null at the depot")
+    rank: int = pa.Field(ge=1, unique=True, description="1 is worst, unique")
+    faults: int = pa.Field(ge=0, description="faults so far, each counted once [count]")
+    exposure_ballots: float = pa.Field(
+        nullable=True, ge=0, description="ballots read so far [count]; null without a counter: hours carry the rate"
+    )
+    exposure_hours: float = pa.Field(ge=0, description="hours at work so far [h]")
+    expected_faults: float = pa.Field(ge=0, description="faults at the rate of the fleet's like units [count]")
+    rate_ratio_mean: float = pa.Field(ge=0, description="the unit's rate over the fleet's, mean of the posterior")
+    rate_ratio_low: float = pa.Field(ge=0, description="5 %")
+    rate_ratio_high: float = pa.Field(ge=0, description="95 %")
+    chance_over_3: float = pa.Field(ge=0, le=1, description="chance that its rate is over three times the fleet's")
+    q_value: float = pa.Field(ge=0, le=1, description="Benjamini-Hochberg q of the Poisson tail")
+    standing: str = pa.Field(isin=list(words.REPEAT_STANDINGS), description="what that amounts to")
 
 
 class Tickets(pa.DataFrameModel):
     """One row a ticket known by T. Key: ticket_id."""
 
-    ticket_id: str
-    site_id: str = pa.Field(nullable=True)
-    site_confidence: float = pa.Field(ge=0, le=1)
-    unit_id: str = pa.Field(nullable=True)
-    category: str = pa.Field(isin=list(words.TICKET_CATEGORIES))
-    categories: pl.List(pl.String)  # type: ignore[valid-type]
-    category_confidence: float = pa.Field(ge=0, le=1)
-    severity: int = pa.Field(ge=1, le=4)
-    opened_at: Time
-    status: str = pa.Field(isin=list(words.TICKET_STATUSES))
-    same_as: str = pa.Field(nullable=True)
+    ticket_id: str = pa.Field(description="the ticket")
+    site_id: str = pa.Field(
+        nullable=True, description="the site it is about; null: nobody recognises it, a person is asked"
+    )
+    site_confidence: float = pa.Field(ge=0, le=1, description="probability that site_id is right")
+    unit_id: str = pa.Field(nullable=True, description="the unit it is about, where told")
+    category: str = pa.Field(isin=list(words.TICKET_CATEGORIES), description="the primary one")
+    categories: pl.List(pl.String) = pa.Field(description="every category found, the primary one first")  # type: ignore[valid-type]
+    category_confidence: float = pa.Field(ge=0, le=1, description="probability that category is right")
+    severity: int = pa.Field(ge=1, le=4, description="1 worst to 4")
+    opened_at: Time = pa.Field(description="when it was opened")
+    status: str = pa.Field(isin=list(words.TICKET_STATUSES), description="as the hotline last said")
+    same_as: str = pa.Field(nullable=True, description="the earlier ticket that this one repeats")
     voter_minutes_at_risk: float = pa.Field(ge=0, description="in the next hour, if nobody comes [voter-minutes]")
-    decided_by: str
+    decided_by: str = pa.Field(description="the words that decided the category")
 
 
 class Dispatch(pa.DataFrameModel):
     """One row a stop of a rover's proposed order. Key: rover_id, stop."""
 
-    rover_id: str
-    stop: int = pa.Field(ge=1)
-    site_id: str
-    unit_id: str = pa.Field(nullable=True)
-    ticket_ids: pl.List(pl.String)  # type: ignore[valid-type]
-    leave_at: Time
-    arrive_at: Time
-    parts: pl.List(pl.String)  # type: ignore[valid-type]
-    voter_minutes_saved: float = pa.Field(ge=0)
-    why: str
-    caution: str = pa.Field(nullable=True)
+    rover_id: str = pa.Field(description="the rover")
+    stop: int = pa.Field(ge=1, description="1 is next")
+    site_id: str = pa.Field(description="where to")
+    unit_id: str = pa.Field(nullable=True, description="which unit, where one is meant")
+    ticket_ids: pl.List(pl.String) = pa.Field(description="tickets that the stop answers")  # type: ignore[valid-type]
+    leave_at: Time = pa.Field(description="setting off")
+    arrive_at: Time = pa.Field(description="arriving")
+    parts: pl.List(pl.String) = pa.Field(description="parts to take along")  # type: ignore[valid-type]
+    voter_minutes_saved: float = pa.Field(
+        ge=0, description="cost if nobody comes less cost with this visit [voter-minutes]; read it as a rank"
+    )
+    why: str = pa.Field(description="the reason, in words")
+    caution: str = pa.Field(nullable=True, description="what can hurt someone there; local rules come first")
 
 
 class Milestones(pa.DataFrameModel):
     """One row a site and step that applies. Key: site_id, milestone."""
 
-    site_id: str
-    milestone: str = pa.Field(isin=list(words.MILESTONES))
-    due_at: Time = pa.Field(nullable=True)
-    at: Time = pa.Field(nullable=True)
-    standing: str = pa.Field(isin=list(words.MILESTONE_STANDINGS))
+    site_id: str = pa.Field(description="the site")
+    milestone: str = pa.Field(isin=list(words.MILESTONES), description="the step")
+    due_at: Time = pa.Field(nullable=True, description="when it is due; null: no time is set")
+    at: Time = pa.Field(nullable=True, description="when it was done, as reported")
+    standing: str = pa.Field(isin=list(words.MILESTONE_STANDINGS), description="how it stands at T")
     note: str = pa.Field(nullable=True, description="what is out of order: a gap in custody, a seal that differs")
 
 
 class Supplies(pa.DataFrameModel):
     """One row a unit and consumable (ballots: a site and style, unit_id null). Key: unit_id, item, site_id, style."""
 
-    unit_id: str = pa.Field(nullable=True)
-    site_id: str = pa.Field(nullable=True)
-    item: str = pa.Field(isin=list(words.SUPPLY_ITEMS))
-    style: str = pa.Field(nullable=True)
-    used: float = pa.Field(nullable=True, ge=0)
-    capacity: float = pa.Field(nullable=True, ge=0)
+    unit_id: str = pa.Field(nullable=True, description="the unit; null for ballots")
+    site_id: str = pa.Field(nullable=True, description="the site")
+    item: str = pa.Field(isin=list(words.SUPPLY_ITEMS), description="which consumable")
+    style: str = pa.Field(nullable=True, description="ballot style, for ballots")
+    used: float = pa.Field(nullable=True, ge=0, description="used so far, or read into the bin [count]")
+    capacity: float = pa.Field(
+        nullable=True, ge=0, description="what it holds [count]; null where only ok, low or out is known"
+    )
     state: str = pa.Field(nullable=True, description="ok, low, out, as reported")
-    full_at_low: Time = pa.Field(nullable=True)
-    full_at_mean: Time = pa.Field(nullable=True)
-    full_at_high: Time = pa.Field(nullable=True)
-    chance_full: float = pa.Field(ge=0, le=1)
-    basis: str
+    full_at_low: Time = pa.Field(
+        nullable=True, description="when it is full or used up, if voting went on at the forecast rate, 5 %"
+    )
+    full_at_mean: Time = pa.Field(nullable=True, description="mean")
+    full_at_high: Time = pa.Field(nullable=True, description="95 %")
+    chance_full: float = pa.Field(ge=0, le=1, description="chance of that before closing")
+    basis: str = pa.Field(description="what the row stands on")
 
 
 class Reconciliation(pa.DataFrameModel):
     """One row a site that has reported counts. Key: site_id."""
 
-    site_id: str
-    checked_in: int = pa.Field(nullable=True)
-    accounted_for: int = pa.Field(nullable=True)
-    difference: int = pa.Field(nullable=True)
-    standing: str = pa.Field(isin=list(words.RECONCILIATION_STANDINGS))
-    likely_cause: str = pa.Field(nullable=True, isin=list(words.RECONCILIATION_CAUSES))
-    explanation: str
+    site_id: str = pa.Field(description="the site")
+    checked_in: int = pa.Field(nullable=True, description="voters checked in [count]")
+    accounted_for: int = pa.Field(
+        nullable=True, description="ballots counted, emergency ballots and voters who left [count]"
+    )
+    difference: int = pa.Field(nullable=True, description="checked in less counted less emergency [count]")
+    standing: str = pa.Field(isin=list(words.RECONCILIATION_STANDINGS), description="what that amounts to")
+    likely_cause: str = pa.Field(
+        nullable=True,
+        isin=list(words.RECONCILIATION_CAUSES),
+        description="most likely reason of a difference; null where nothing differs",
+    )
+    explanation: str = pa.Field(description="the same in words")
 
 
 ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
@@ -163,4 +193,17 @@ ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
     "milestones": Milestones,
     "supplies": Supplies,
     "reconciliation": Reconciliation,
+}
+# Columns that follow the model's own where an answer has rows: name → its type and meaning.
+FURTHER: dict[str, dict[str, tuple[str, str]]] = {
+    "tickets": {
+        "waiting_said": ("number", "people in line, as the caller put it [count]"),
+        "line_said": ("text", "which line, if the caller said so: checkin or scanner"),
+    },
+    "dispatch": {
+        "voter_minutes_saved_low": ("number", "5 %, from the voters still to come alone"),
+        "voter_minutes_saved_high": ("number", "95 %, likewise"),
+        "visit_minutes": ("number", "time planned at the stop [min]"),
+        "is_under_way": ("yes or no", "the rover has been given the stop and drives there already"),
+    },
 }

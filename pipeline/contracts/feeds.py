@@ -3,7 +3,7 @@
 A field's `description` says what a good value looks like; intake quotes it when a value fails.
 `metadata` carries what pandera has no word for: `form` (how text is read: `clock` local HH:MM), `personal`
 (replaced by a token before the row enters the log), `masked` (free text, masked before it enters the log)
-and `roster` (an id that a roster must list).
+`roster` (an id that a roster must list) and `meaning` (what a closed list of words says, for docs/DATA.md).
 """
 
 from functools import cache
@@ -24,10 +24,13 @@ def text_field(description: str, *, nullable: bool = True, **metadata: Any) -> A
     return pa.Field(nullable=nullable, description=description, metadata=metadata or None)
 
 
-def word_field(choices: tuple[str, ...], *, nullable: bool = True) -> Any:
-    """A field that holds one of a closed list of words."""
+def word_field(choices: tuple[str, ...], meaning: str, *, nullable: bool = True) -> Any:
+    """A field that holds one of a closed list of words; `meaning` is for the documentation."""
     return pa.Field(
-        nullable=nullable, isin=list(choices), description="one of " + ", ".join(choices), metadata={"form": "word"}
+        nullable=nullable,
+        isin=list(choices),
+        description="one of " + ", ".join(choices),
+        metadata={"form": "word", "meaning": meaning},
     )
 
 
@@ -73,16 +76,16 @@ class Units(pa.DataFrameModel):
 
     unit_id: str = text_field("the unit's id", nullable=False)
     site_id: str = text_field("a site_id of the roster, or empty at the depot")
-    type: str = word_field(words.DEVICE_TYPES, nullable=False)
+    type: str = word_field(words.DEVICE_TYPES, "what it is: an SP 1500-101 DeviceType", nullable=False)
     serial: str = text_field("serial number")
-    role: str = word_field(words.ROLES)
+    role: str = word_field(words.ROLES, "in use at a site, or in reserve")
     in_service: int = number_field(1900, 2200, "year put into service")
     battery_minutes: float = number_field(0, 100_000, "rated run time on battery [min]")
     recharge_minutes: float = number_field(0, 100_000, "empty to full [min]")
     battery_age_years: float = number_field(0, 100, "age of the battery [years]")
     charge_at_open: float = number_field(0, 1, "state of charge at opening")
     bin_capacity: int = number_field(0, 1_000_000, "ballots that the main compartment holds [count]")
-    accessible_expected: str = word_field(("yes", "no"))
+    accessible_expected: str = word_field(("yes", "no"), "whether accessible equipment should be connected")
 
 
 class Rovers(pa.DataFrameModel):
@@ -108,7 +111,7 @@ class Tickets(pa.DataFrameModel):
     caller: str = text_field("who called", personal=True)
     text: str = text_field("what the caller said", nullable=False, masked=True)
     urgency: str = text_field("urgency as the hotline put it")
-    status: str = word_field(words.TICKET_STATUSES, nullable=False)
+    status: str = word_field(words.TICKET_STATUSES, "how far the hotline has got", nullable=False)
     assigned_at: Time = time_field("a time")
     rover_id: str = text_field("the rover it was given to; empty while assigned: handled by phone")
     arrived_at: Time = time_field("a time")
@@ -124,15 +127,15 @@ class Status(pa.DataFrameModel):
     sequence: int = number_field(0, 10_000_000_000, "report number", nullable=False)
     ballots_counted: int = number_field(0, 1_000_000, "ballots read so far [count]")
     checkins: int = number_field(0, 1_000_000, "voters checked in so far [count]")
-    power: str = word_field(words.POWER_SOURCES)
+    power: str = word_field(words.POWER_SOURCES, "what it runs on")
     battery_percent: float = number_field(0, 100, "state of charge [%]")
     misfeeds: int = number_field(0, 1_000_000, "misfeeds so far [count]")
     jams: int = number_field(0, 1_000_000, "jams so far [count]")
-    state: str = word_field(words.UNIT_STATES)
-    paper: str = word_field(words.PAPER_STATES)
-    cards: str = word_field(words.CARD_STATES)
-    modem: str = word_field(words.MODEM_STATES)
-    accessible: str = word_field(words.ACCESSIBLE_STATES)
+    state: str = word_field(words.UNIT_STATES, "what it is doing")
+    paper: str = word_field(words.PAPER_STATES, "paper of the report printer")
+    cards: str = word_field(words.CARD_STATES, "memory cards that work, of two")
+    modem: str = word_field(words.MODEM_STATES, "link for results, where there is one")
+    accessible: str = word_field(words.ACCESSIBLE_STATES, "accessible equipment")
 
 
 class PowerNotes(pa.DataFrameModel):
@@ -166,7 +169,7 @@ class Milestones(pa.DataFrameModel):
     """One row an opening, closing or custody step. Key: site_id, milestone, item."""
 
     site_id: str = text_field("a site_id of the roster", nullable=False, roster="sites")
-    milestone: str = word_field(words.MILESTONES, nullable=False)
+    milestone: str = word_field(words.MILESTONES, "which step", nullable=False)
     at: Time = time_field("a time", nullable=False)
     reported_by: str = text_field("who reported", personal=True)
     item: str = text_field("the unit, medium or container")
