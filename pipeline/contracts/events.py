@@ -99,13 +99,13 @@ TABLES: dict[str, type[Logged]] = {
 class TicketReadings(pa.DataFrameModel):
     """One row a ticket: what was read out of its words. Key: ticket_id."""
 
-    ticket_id: str = pa.Field(nullable=False)
+    ticket_id: str = pa.Field(nullable=False, description="the ticket")
     site_id: str = pa.Field(nullable=True, description="null: nobody's site; a person is asked")
     site_confidence: float = pa.Field(ge=0, le=1, description="probability that site_id is right")
-    unit_id: str = pa.Field(nullable=True)
+    unit_id: str = pa.Field(nullable=True, description="the unit, where told")
     category: str = pa.Field(isin=list(words.TICKET_CATEGORIES), description="the primary one")
     categories: pl.List(pl.String) = pa.Field(description="every category found, the primary one first")  # type: ignore[valid-type]
-    category_confidence: float = pa.Field(ge=0, le=1)
+    category_confidence: float = pa.Field(ge=0, le=1, description="probability that category is right")
     severity: int = pa.Field(ge=1, le=4, description="1 worst: see docs/METHODS.md")
     same_as: str = pa.Field(nullable=True, description="the earlier ticket that this one repeats")
     waiting_said: float = pa.Field(nullable=True, ge=0, description="people in line, as the caller put it [count]")
@@ -117,26 +117,26 @@ class TicketReadings(pa.DataFrameModel):
 class PowerReadings(pa.DataFrameModel):
     """One row a power note or a power ticket: what was read out of it."""
 
-    occurred_at: Time = pa.Field(nullable=False)
-    received_at: Time = pa.Field(nullable=False)
-    site_id: str = pa.Field(nullable=True)
-    circuit: str = pa.Field(nullable=True)
-    event: str = pa.Field(isin=list(words.POWER_EVENTS))
+    occurred_at: Time = pa.Field(nullable=False, description="when it happened, by the note")
+    received_at: Time = pa.Field(nullable=False, description="when the note was received")
+    site_id: str = pa.Field(nullable=True, description="the site it speaks of")
+    circuit: str = pa.Field(nullable=True, description="the utility circuit it speaks of")
+    event: str = pa.Field(isin=list(words.POWER_EVENTS), description="what happened")
     restoration_at: Time = pa.Field(nullable=True, description="restoration that was promised")
-    battery_percent: float = pa.Field(nullable=True, ge=0, le=100)
+    battery_percent: float = pa.Field(nullable=True, ge=0, le=100, description="state of charge, if told [%]")
     text: str = pa.Field(description="the note, masked")
 
 
 class SupplyStates(pa.DataFrameModel):
     """One row a rostered unit: what it runs on at T. Key: unit_id."""
 
-    unit_id: str = pa.Field(nullable=False)
-    site_id: str = pa.Field(nullable=True)
-    supply: str = pa.Field(isin=list(words.SUPPLIES))
+    unit_id: str = pa.Field(nullable=False, description="the unit")
+    site_id: str = pa.Field(nullable=True, description="where it is; null at the depot")
+    supply: str = pa.Field(isin=list(words.SUPPLIES), description="what it runs on")
     since: Time = pa.Field(nullable=True, description="start of the present state, where known")
     outage_since: Time = pa.Field(nullable=True, description="start of the present outage; null on mains")
     dark_since: Time = pa.Field(nullable=True, description="when the unit is believed to have gone dark")
-    charge_mean: float = pa.Field(nullable=True, ge=0, le=1)
+    charge_mean: float = pa.Field(nullable=True, ge=0, le=1, description="state of charge, 0 to 1")
     restoration_at: Time = pa.Field(nullable=True, description="the utility's or a note's promise")
     basis: str = pa.Field(description="what the state stands on, and how old that is")
 
@@ -144,13 +144,13 @@ class SupplyStates(pa.DataFrameModel):
 class SiteLoads(pa.DataFrameModel):
     """One row a site: its lines and what is still to come, for whoever weighs a trouble. Key: site_id."""
 
-    site_id: str = pa.Field(nullable=False)
+    site_id: str = pa.Field(nullable=False, description="the site")
     is_open: bool = pa.Field(description="voting at T, or people still in line")
     checkin_waiting: float = pa.Field(ge=0, description="people waiting for check-in at T, mean")
     scanner_waiting: float = pa.Field(ge=0, description="people waiting for a scanner at T, mean")
     arrivals_per_minute: float = pa.Field(ge=0, description="mean over the next hour [1/min]")
     remaining_voters_low: float = pa.Field(ge=0, description="arrivals from T to closing, 5 %")
-    remaining_voters_mean: float = pa.Field(ge=0)
+    remaining_voters_mean: float = pa.Field(ge=0, description="mean")
     remaining_voters_high: float = pa.Field(ge=0, description="95 %")
     minutes_to_close: float = pa.Field(ge=0, description="T to the scheduled closing [min]")
 
@@ -158,9 +158,18 @@ class SiteLoads(pa.DataFrameModel):
 class Faults(pa.DataFrameModel):
     """One row a fault of a unit, counted once however many tell of it."""
 
-    unit_id: str = pa.Field(nullable=False)
-    site_id: str = pa.Field(nullable=True)
-    at: Time = pa.Field(nullable=False)
+    unit_id: str = pa.Field(nullable=False, description="the unit")
+    site_id: str = pa.Field(nullable=True, description="where it was")
+    at: Time = pa.Field(nullable=False, description="when it began, as first told")
     kind: str = pa.Field(description="misfeed, jam, fault or the ticket's category")
     source: str = pa.Field(description="status, ticket, or both")
-    ticket_ids: pl.List(pl.String) = pa.Field()  # type: ignore[valid-type]
+    ticket_ids: pl.List(pl.String) = pa.Field(description="tickets that tell of it")  # type: ignore[valid-type]
+
+
+READINGS: dict[str, type[pa.DataFrameModel]] = {
+    "ticket readings": TicketReadings,
+    "power readings": PowerReadings,
+    "supply states": SupplyStates,
+    "site loads": SiteLoads,
+    "faults": Faults,
+}

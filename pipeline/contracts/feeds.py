@@ -2,7 +2,7 @@
 
 A field's `description` says what a good value looks like; intake quotes it when a value fails.
 `metadata` carries what pandera has no word for: `form` (how text is read: `clock` local HH:MM), `personal`
-(replaced by a token before the row enters the log), `masked` (free text, masked before it enters the log)
+(replaced by a token before the row enters the log), `masked` (free text, masked before it enters the log),
 `roster` (an id that a roster must list) and `meaning` (what a closed list of words says, for docs/DATA.md).
 """
 
@@ -36,7 +36,7 @@ def word_field(choices: tuple[str, ...], meaning: str, *, nullable: bool = True)
 
 def number_field(low: float, high: float, description: str, *, nullable: bool = True) -> Any:
     """A field that holds a number from `low` to `high`, both allowed."""
-    return pa.Field(nullable=nullable, ge=low, le=high, description=f"{description}, {low:g} to {high:g}")
+    return pa.Field(nullable=nullable, ge=low, le=high, description=f"{description}, {low:.15g} to {high:.15g}")
 
 
 def time_field(description: str, *, nullable: bool = True) -> Any:
