@@ -65,7 +65,9 @@ def test_taking_it_again_changes_nothing(write_day: Callable[..., Path], book: P
 def test_a_changed_ticket_supersedes_and_its_earlier_state_stays(write_day: Callable[..., Path], book: Path):
     take(write_day(), book)
     later = TICKETS + "K1,2026-11-03T09:10:00,Marlpit Grange,Alva Trennick,scanner jammed,resolved\n"
-    receipt = take(write_day({"tickets-1000.csv": later}), book, received=datetime(2026, 11, 3, 16, tzinfo=UTC))["tickets-1000.csv"]
+    receipt = take(write_day({"tickets-1000.csv": later}), book, received=datetime(2026, 11, 3, 16, tzinfo=UTC))[
+        "tickets-1000.csv"
+    ]
     assert counts(receipt) == (1, 0, 0, 1, 0)
     rows = rows_of(book)
     assert rows.tables["tickets"].filter(pl.col("key") == "K1").height == 2
@@ -83,7 +85,10 @@ def test_a_bad_row_is_quarantined_once_and_known_after(write_day: Callable[..., 
 
 
 def test_reasons_never_show_a_name_or_a_number(write_day: Callable[..., Path], book: Path):
-    bad = TICKETS + "K9,never,Marlpit Grange 555-0142,Alva Trennick,Alva Trennick says no,open\nK8,2026-11-03T09:10:00,x,Alva Trennick,y,lost\n"
+    bad = (
+        TICKETS
+        + "K9,never,Marlpit Grange 555-0142,Alva Trennick,Alva Trennick says no,open\nK8,2026-11-03T09:10:00,x,Alva Trennick,y,lost\n"
+    )
     receipt = take(write_day({"tickets-0940.csv": bad}), book)["tickets-0940.csv"]
     assert receipt.quarantined == 2
     con = connect(open_book(book).log, read_only=True)
@@ -113,7 +118,9 @@ def test_an_earlier_receipt_of_a_known_row_counts(write_day: Callable[..., Path]
     assert read.known_at(rows_of(book), early).tickets.height == 2
 
 
-def test_local_times_taken_before_the_county_are_placed_when_it_comes(write_day: Callable[..., Path], book: Path, tmp_path: Path):
+def test_local_times_taken_before_the_county_are_placed_when_it_comes(
+    write_day: Callable[..., Path], book: Path, tmp_path: Path
+):
     day = write_day()
     lines = tmp_path / "lines-0930.csv"
     lines.write_bytes((day / "lines-0930.csv").read_bytes())
@@ -131,8 +138,16 @@ def test_local_times_taken_before_the_county_are_placed_when_it_comes(write_day:
     [
         ('name = "Q"\nzone = "Mars/Base"\nelection_day = 2026-11-03\n', "zone", "IANA"),
         ('name = "Q"\nzone = "UTC"\nelection_day = "soon"\n', "election_day", "not a date"),
-        ('name = "Q"\nzone = "UTC"\nelection_day = 2026-11-03\n[lines]\nnonsense = 3\n', "assumptions", "no assumption"),
-        ('name = "Q"\nzone = "UTC"\nelection_day = 2026-11-03\n[milestones.lunch]\ndue = "12:00"\n', "milestones", "no step"),
+        (
+            'name = "Q"\nzone = "UTC"\nelection_day = 2026-11-03\n[lines]\nnonsense = 3\n',
+            "assumptions",
+            "no assumption",
+        ),
+        (
+            'name = "Q"\nzone = "UTC"\nelection_day = 2026-11-03\n[milestones.lunch]\ndue = "12:00"\n',
+            "milestones",
+            "no step",
+        ),
     ],
 )
 def test_county_facts_that_cannot_be_used_are_quarantined(write_day, book: Path, text: str, column: str, word: str):
@@ -153,7 +168,9 @@ TICKET_ROWS = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@settings(
+    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 @given(exports=st.lists(TICKET_ROWS, min_size=1, max_size=4), seed=st.integers(0, 10_000))
 def test_any_order_of_arrival_ends_in_the_same_state(exports, seed: int, write_day, tmp_path_factory):
     """Each export keeps its receipt; the order in which they are taken is shuffled, and some come twice."""

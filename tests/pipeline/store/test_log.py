@@ -41,7 +41,10 @@ def test_taking_more_keeps_it_whole_and_growing(book: Book, write_day, now):
         ("update log set key = 'P99' where seq = 5", "entry 5: its index differs"),
         ("update log set received_at = received_at - interval 1 hour where seq = 6", "entry 6: its index differs"),
         ("delete from log where seq = 7", "entry 7: missing"),
-        ("update heads set root = repeat('0', 64) where size = (select max(size) from heads)", "whose tree head differs"),
+        (
+            "update heads set root = repeat('0', 64) where size = (select max(size) from heads)",
+            "whose tree head differs",
+        ),
         ("delete from heads where size = (select max(size) from heads)", "no tree head covers"),
         ("delete from log where seq = (select max(seq) from log)", "missing, the tree head counts"),
     ],
