@@ -29,7 +29,7 @@ CLOCKS = [
     Assumption("clocks.correct_above_minutes", 5, "min", "a unit's clock is corrected when off by more", "our choice"),
 ]
 LINES: list[Assumption] = [
-    Assumption("lines.particles", 400, "count", "particles a site", "our choice", 50, 5000),
+    Assumption("lines.particles", 600, "count", "particles a site where a line can form", "our choice", 50, 5000),
     Assumption(
         "lines.checkin_minutes",
         1.45,

@@ -16,6 +16,7 @@ HOURLY_SHARE = np.array(
     [7.8] * 8 + [8.7, 9.5, 11.2, 8.7, 5.4, 7.2, 6.7, 6.3, 6.7, 6.8, 5.3] + [2.0] * 5, dtype=np.float64
 )
 OPENING_CROWD_MINUTES = 45  # over which the crowd before opening gathers [min]; our choice
+PROFILE_SD, PROFILE_MINUTES = 0.2, 60.0  # error of the hourly profile in the log, and over how long [min]; our choice
 SMOOTH_MINUTES = 30  # the hourly steps are smoothed over this [min]; our choice
 
 
@@ -62,23 +63,32 @@ class DayFactor:
     sites_used: int
 
 
-def day_factors(seen: Floats, expected: Floats, common_sd: float, site_sd: float) -> DayFactor:
+def day_factors(
+    seen: Floats, expected: Floats, minutes: Floats, common_sd: float, site_sd: float, burst_var: float
+) -> DayFactor:
     """Each site's prior log factor from what the other sites let through so far.
 
     Parameters
     ----------
     seen, expected : voters let through and voters expected over the same minutes [count]; 0 expected: no evidence
+    minutes : how long each site was seen [min]
     common_sd, site_sd : spread of the county's and of a site's own factor in the log
+    burst_var : variance of a burst in the log times twice its length [min]; its mean over D minutes has this over D
 
     Normal-normal pooling; a site is left out of its own prior, so that its data are not used twice. Saturated sites
     let through fewer than arrive: the pool is a weighted mean of logs held to twofold either side of their median.
+    The profile's own error is common to all sites: it stays however many report, and fades as the day goes on.
     """
     has = expected > 5
     ratio = np.log((seen + 1.0) / (expected + 1.0), where=has, out=np.zeros_like(seen))
     if has.any():
         middle = float(np.median(ratio[has]))
         ratio = np.clip(ratio, middle - np.log(2.0), middle + np.log(2.0))
-    weight = np.where(has, 1.0 / (site_sd**2 + 1.0 / np.maximum(expected, 1.0)), 0.0)
+    noise = site_sd**2 + 1.0 / np.maximum(expected, 1.0) + burst_var / np.maximum(minutes, 1.0)
+    weight = np.where(has, 1.0 / noise, 0.0)
+    longest = float(np.median(minutes[has])) if has.any() else 0.0
+    profile = PROFILE_SD**2 * PROFILE_MINUTES / max(longest, PROFILE_MINUTES)
     weights, sums = weight.sum() - weight, (weight * ratio).sum() - weight * ratio
-    precision = weights + 1.0 / common_sd**2
-    return DayFactor(sums / precision, np.sqrt(1.0 / precision + site_sd**2), int(has.sum()))
+    pooled, doubt = sums / np.maximum(weights, 1e-9), 1.0 / np.maximum(weights, 1e-9) + profile
+    kept = common_sd**2 / (common_sd**2 + doubt)
+    return DayFactor(kept * pooled, np.sqrt(kept * doubt + site_sd**2), int(has.sum()))

@@ -12,15 +12,22 @@ from scipy.special import ndtri
 
 Array = NDArray[np.float32]
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Chances = NDArray[np.uint16]
 
-# Rows of the state. Fixed quantities first: logs of the day factor and of the two service times.
-FACTOR, CHECKIN_LOG, SCAN_LOG, BURST, CHECKIN, PHASES, MARKING, SCANNING, SHUT, WINDOW = range(10)
-FIXED = (FACTOR, CHECKIN_LOG, SCAN_LOG)
-HEAD = 10  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
+# Rows of the state. Fixed quantities first: logs of the two service times [min]. LOG_RATE is the log of arrivals over
+# those expected; FACTOR and DOUBT are mean and variance of the level that it returns to, given the particle's path.
+CHECKIN_LOG, SCAN_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING, FINISHING, SCANNING, SHUT, WINDOW, SCANNED = (
+    range(13)
+)
+FIXED = 2  # rows that are jittered when particles are resampled
+HEAD = 13  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
 UP, JAM, STOP, DARK = 0, 1, 2, 3
+LEAST_KEPT = 0.1  # part of the particles that must keep weight after one observation; our choice
 SHRINK = 0.1  # Liu & West's h: part of the spread that is redrawn when particles are resampled
 
 LEVELS, PER_UNIT, TABLE_MOST = 1024, 16, 48  # table of Poisson quantiles: levels of chance, rows per unit of mean
+WHOLE = 65536  # chances are drawn as 16-bit whole numbers: u stands for u / 65536
 
 
 def poisson_table() -> NDArray[np.int16]:
@@ -41,22 +48,21 @@ def poisson_table() -> NDArray[np.int16]:
 
 TABLE = poisson_table().ravel()
 NORMALS = ndtri((np.arange(LEVELS) + 0.5) / LEVELS).astype(np.float32)
+RESTS = ((np.arange(64) + 0.5) / 64).astype(np.float32)
 
 
-def counts(mean: Array, uniform: Array) -> Array:
-    """Poisson numbers of the given means, from one uniform each: same uniform, larger mean, no fewer.
+def counts(mean: Array, chance: Chances) -> Array:
+    """Poisson numbers of the given means, from one chance each: same chance, larger mean, no fewer (but for rounding).
 
-    The top ten bits of the uniform choose the level, the rest rounds the mean to the table at random, so that the mean
+    The top ten bits of the chance choose the level, the rest rounds the mean to the table at random, so that the mean
     is kept. Above TABLE_MOST the normal limit stands in.
     """
-    scaled = uniform * LEVELS
-    level = np.minimum(scaled.astype(np.int32), LEVELS - 1)
-    rest = scaled - level
-    row = np.minimum(mean, TABLE_MOST) * PER_UNIT + rest
-    drawn = TABLE[row.astype(np.int32) * LEVELS + level].astype(np.float32)
-    large = mean > TABLE_MOST
-    if large.any():
-        drawn = np.where(large, np.maximum(np.floor(mean + np.sqrt(mean) * NORMALS[level] + rest), 0), drawn)
+    level, rest = chance >> 6, RESTS[chance & 63]
+    row = (np.minimum(mean, TABLE_MOST) * PER_UNIT + rest).astype(np.int32)
+    drawn = TABLE[row * LEVELS + level].astype(np.float32)
+    if mean.max(initial=0) > TABLE_MOST:
+        many = np.maximum(np.floor(mean + np.sqrt(mean) * NORMALS[level] + rest), 0)
+        drawn = np.where(mean > TABLE_MOST, many, drawn)
     return np.asarray(drawn, dtype=np.float32)
 
 
@@ -64,7 +70,7 @@ def counts(mean: Array, uniform: Array) -> Array:
 class Habits:
     """The model's numbers, the same at every site. Times in minutes, rates per minute."""
 
-    checkin_phases: int = 3  # Erlang phases of check-in: CV .58; Herron & Smith 2016 found .45, sites vary
+    checkin_phases: int = 4  # Erlang phases of check-in: CV .50; Herron & Smith 2016 found .45
     marking_minutes: float = 5.5
     leaving: float = 0.005
     burst_sd: float = 0.32
@@ -84,7 +90,7 @@ class Places:
 
     stations: Array
     booths: Array
-    scanners: NDArray[np.int64]
+    scanners: Ints
     rates: Array  # sites x minutes: expected arrivals a minute
     serving: NDArray[np.bool_]  # sites x minutes: check-in is at work
     scanning: NDArray[np.bool_]  # sites x minutes: scanners may be at work
@@ -94,35 +100,32 @@ class Places:
 
 
 class Draws:
-    """Uniforms and normals by site, in blocks: they depend on the site's seed and the minute of the day only."""
+    """Chances by site, in blocks: they depend on the site's seed and the minute of the day only."""
 
     BLOCK = 30  # minutes drawn at a time [min]
-    UNIFORMS = 6
+    COMMON = 9  # arrivals, check-in, leaving, booths (2), scanners, stations, burst, events
 
-    def __init__(self, seeds: list[int], particles: int, scanners: NDArray[np.int64], stream: int) -> None:
+    def __init__(self, seeds: list[int], particles: int, scanners: Ints, stream: int) -> None:
         self.seeds, self.particles, self.scanners, self.stream = seeds, particles, scanners, stream
         self.block = -(10**9)
 
-    def at(self, minute: int) -> tuple[Array, Array, Array]:
-        """Uniforms (UNIFORMS x sites x particles), uniforms per scanner (K x ...) and normals (sites x particles)."""
+    def at(self, minute: int) -> tuple[Chances, Chances]:
+        """Chances of one minute: COMMON x sites x particles, and scanners x sites x particles."""
         if minute // self.BLOCK != self.block:
             self.block = minute // self.BLOCK
             self._fill()
         k = minute - self.block * self.BLOCK
-        return self.uniforms[k], self.scanner_uniforms[k], self.normals[k]
+        return self.common[k], self.own[k]
 
     def _fill(self) -> None:
-        most = int(self.scanners.max(initial=0))
         sites, n = len(self.seeds), self.particles
-        self.uniforms = np.empty((self.BLOCK, self.UNIFORMS, sites, n), np.float32)
-        self.scanner_uniforms = np.ones((self.BLOCK, most, sites, n), np.float32)
-        self.normals = np.empty((self.BLOCK, sites, n), np.float32)
+        self.common = np.empty((self.BLOCK, self.COMMON, sites, n), np.uint16)
+        self.own = np.empty((self.BLOCK, int(self.scanners.max(initial=0)), sites, n), np.uint16)
         for s, seed in enumerate(self.seeds):
             rng = np.random.Generator(np.random.PCG64([seed, self.stream, self.block % 2**32]))
-            self.uniforms[:, :, s] = rng.random((self.BLOCK, self.UNIFORMS, n), dtype=np.float32)
-            self.normals[:, s] = rng.standard_normal((self.BLOCK, n), dtype=np.float32)
+            self.common[:, :, s] = rng.integers(0, WHOLE, (self.BLOCK, self.COMMON, n), np.uint16)
             k = int(self.scanners[s])
-            self.scanner_uniforms[:, :k, s] = rng.random((self.BLOCK, k, n), dtype=np.float32)
+            self.own[:, :k, s] = rng.integers(0, WHOLE, (self.BLOCK, k, n), np.uint16)
 
 
 def event_rng(seed: int, minute: int, purpose: int) -> np.random.Generator:
@@ -131,26 +134,53 @@ def event_rng(seed: int, minute: int, purpose: int) -> np.random.Generator:
 
 
 def step(
-    z: Array, places: Places, habits: Habits, column: int, draws: tuple[Array, Array, Array], dt: float = 1.0
+    z: Array, places: Places, habits: Habits, column: int, draws: tuple[Chances, Chances], dt: float = 1.0
 ) -> None:
     """Move every particle on by `dt` minutes, in place.
 
     Arrivals join check-in; those served go on to the booths, then to the scanners. People wait, or leave at a small
     hazard. A scanner fails while it works, and comes back after a jam or a fault. Stopped for good ends with its cause.
     """
-    u, su, normal = draws
-    keep = np.float32(np.exp(-dt / habits.burst_minutes))
-    z[BURST] = keep * z[BURST] + np.float32(habits.burst_sd * np.sqrt(1 - keep**2)) * normal
+    u, su = draws
+    rate_step(z, habits, NORMALS[u[7] >> 6], dt)
     served = checkin_step(z, places, habits, column, u, dt)
-    marked = np.minimum(z[MARKING], places.booths) * np.float32(1 - np.exp(-dt / habits.marking_minutes))
-    marked = np.minimum(z[MARKING], counts(marked, u[3]))
-    z[MARKING] += served - marked
+    marked = marking_step(z, places, habits, served, u, dt)
     scanner_step(z, places, habits, column, marked, u, su, dt)
 
 
-def checkin_step(z: Array, places: Places, habits: Habits, column: int, u: Array, dt: float) -> Array:
+def rate_step(z: Array, habits: Habits, normal: Array, dt: float) -> None:
+    """The arrival rate's burst moves on; what the path says about the site's own level is kept as mean and variance.
+
+    The log rate returns to a level f that is not known: x' = (1 - k) f + k x + e. Given the path, f is normal, so it is
+    integrated out by the Kalman recursion, and no particle's f can lock in.
+    """
+    keep = float(np.exp(-dt / habits.burst_minutes))
+    noise = habits.burst_sd**2 * (1 - keep**2)
+    pull = 1 - keep
+    spread = np.float32(pull**2) * z[DOUBT] + np.float32(noise)
+    step_by = np.sqrt(spread) * normal
+    z[LOG_RATE] += np.float32(pull) * (z[FACTOR] - z[LOG_RATE]) + step_by
+    gain = np.float32(pull) * z[DOUBT] / np.maximum(spread, np.float32(1e-9))
+    z[FACTOR] += gain * step_by
+    z[DOUBT] *= 1 - gain * np.float32(pull)
+
+
+def marking_step(z: Array, places: Places, habits: Habits, served: Array, u: Chances, dt: float) -> Array:
+    """Booths, in two phases (CV .71); those who find no free booth wait for one, in neither line."""
+    at_booths = z[MARKING] + z[FINISHING]
+    part = np.minimum(1, places.booths / np.maximum(at_booths, 1)) * np.float32(
+        1 - np.exp(-2 * dt / habits.marking_minutes)
+    )
+    halfway = np.minimum(z[MARKING], counts(z[MARKING] * part, u[3]))
+    marked = np.minimum(z[FINISHING], counts(z[FINISHING] * part, u[6]))
+    z[MARKING] += served - halfway
+    z[FINISHING] += halfway - marked
+    return marked
+
+
+def checkin_step(z: Array, places: Places, habits: Habits, column: int, u: Chances, dt: float) -> Array:
     """The check-in line; gives how many were served."""
-    rate = places.rates[:, column, None] * np.exp(z[FACTOR] + z[BURST]) * np.float32(dt)
+    rate = places.rates[:, column, None] * np.exp(z[LOG_RATE]) * np.float32(dt)
     arrived = counts(rate, u[0])
     is_serving = places.serving[:, column, None]
     stations = np.maximum(places.stations - z[SHUT], 0) * is_serving
@@ -168,52 +198,72 @@ def checkin_step(z: Array, places: Places, habits: Habits, column: int, u: Array
     return served
 
 
-def change_stations(z: Array, places: Places, habits: Habits, u: Array, dt: float) -> None:
+def change_stations(z: Array, places: Places, habits: Habits, u: Chances, dt: float) -> None:
     """Stations are lost and come back, one at a time."""
     lost = (places.stations - z[SHUT]) * np.float32(habits.station_fails * dt)
     back = z[SHUT] * np.float32(dt / habits.station_minutes)
-    z[SHUT] += (u < lost).astype(np.float32) - (u > 1 - back).astype(np.float32)
+    z[SHUT] += (u < lost * WHOLE).astype(np.float32) - (u > (1 - back) * WHOLE).astype(np.float32)
 
 
 def scanner_step(
-    z: Array, places: Places, habits: Habits, column: int, marked: Array, u: Array, su: Array, dt: float
+    z: Array, places: Places, habits: Habits, column: int, marked: Array, u: Chances, su: Chances, dt: float
 ) -> None:
     """The scanner line and the scanners' own states."""
     most = int(places.scanners.max(initial=0))
-    here = z[SCANNING] + marked
-    if most == 0:
-        z[SCANNING] = 0
-        return
-    down, since = z[HEAD : HEAD + most], z[HEAD + most : HEAD + 2 * most]
-    exists = (np.arange(most)[:, None] < places.scanners[None, :])[:, :, None]
-    is_on = places.scanning[:, column]
-    minute = places.first_minute + column
-    dark = (minute >= places.dark_from.T)[:, :, None]
-    up = (down == UP) & exists & ~dark & is_on[None, :, None]
-    total_up = up.sum(axis=0, dtype=np.float32)
+    has = (places.scanners > 0)[:, None]
+    here = (z[SCANNING] + marked) * has
+    ups = [up_now(z, places, column, k) for k in range(most)]
+    total_up = sum_up(ups, z.shape[1:])
     per_minute = np.exp(-z[SCAN_LOG]) * np.float32(dt)
     scanned = np.minimum(here, counts(np.minimum(total_up, here) * per_minute, u[4]))
+    gone = np.minimum(here - scanned, counts(here * (total_up == 0) * np.float32(habits.emergency * dt), u[5]))
+    z[SCANNING] = here - scanned - gone
+    z[SCANNED] += scanned
     each = scanned / np.maximum(total_up, 1)
-    since += each * up
-    stuck = (total_up == 0) & (places.scanners > 0)[:, None]
-    gone = np.minimum(here, counts(here * stuck * np.float32(habits.emergency * dt), 1 - u[5]))
-    z[SCANNING] = np.where((places.scanners > 0)[:, None], here - scanned - gone, 0)
-    work = np.minimum(each / np.maximum(per_minute, 1e-6), 1) * np.float32(habits.fails * dt)
-    fails = up & (su < work)
-    back = np.where(down == JAM, dt / habits.jam_minutes, dt / habits.fault_minutes).astype(np.float32)
-    repaired = (down != UP) & (su < back)
-    down[:] = np.where(
-        fails, np.where(su < work * np.float32(habits.jam_share), JAM, STOP), np.where(repaired, UP, down)
-    )
+    work = np.minimum(each / per_minute, 1) * np.float32(habits.fails * dt * WHOLE)
+    for k, (sites, up) in enumerate(ups):
+        change_scanners(z, habits, most, k, sites, up, each, work, su[k], dt)
 
 
-def student_log(residual: Floats, scale: float, floor: float) -> Floats:
+def up_now(z: Array, places: Places, column: int, k: int) -> tuple[Ints | slice, NDArray[np.bool_]]:
+    """The sites that have a scanner of number k, and in which particles it is at work."""
+    sites: Ints | slice = slice(None) if k == 0 else np.flatnonzero(places.scanners > k)
+    is_on = places.scanning[sites, column] & (places.dark_from[sites, k] > places.first_minute + column)
+    is_on &= places.scanners[sites] > k
+    return sites, (z[HEAD + k, sites] == UP) & is_on[:, None]
+
+
+def sum_up(ups: list[tuple[Ints | slice, NDArray[np.bool_]]], shape: tuple[int, ...]) -> Array:
+    """Scanners at work: sites x particles."""
+    total = np.zeros(shape, np.float32)
+    for sites, up in ups:
+        total[sites] += up
+    return total
+
+
+def change_scanners(
+    z: Array, habits: Habits, most: int, k: int, sites: Ints | slice, up: NDArray[np.bool_], each: Array, work: Array,
+    chance: Chances, dt: float,
+) -> None:  # fmt: skip
+    """Count what scanner k of each site read; let it fail while it works, and come back."""
+    down, chance, work = z[HEAD + k, sites], chance[sites], work[sites]
+    z[HEAD + most + k, sites] += each[sites] * up
+    fails = up & (chance < work)
+    stopped = down != UP
+    if not (fails.any() or stopped.any()):
+        return
+    back = np.where(down == JAM, dt / habits.jam_minutes, dt / habits.fault_minutes) * WHOLE
+    kind = np.where(chance < work * np.float32(habits.jam_share), JAM, STOP)
+    z[HEAD + k, sites] = np.where(fails, kind, np.where(stopped & (chance < back), UP, down))
+
+
+def student_log(residual: Floats, scale: Floats, floor: float) -> Floats:
     """Log of a Student-t(4) density in units of its peak, never below `floor`: an outlier costs only so much."""
     density = (1 + (residual / scale) ** 2 / 4) ** -2.5
     return np.asarray(np.log(density / scale + floor))
 
 
-def resample(z: Array, logw: Floats, sites: NDArray[np.int64], seeds: list[int], minute: int) -> None:
+def resample(z: Array, logw: Floats, sites: Ints, seeds: list[int], minute: int) -> None:
     """Systematic resampling of the given sites, in place, with Liu & West's jitter of the fixed quantities."""
     n = z.shape[2]
     weight = np.exp(logw[sites] - logw[sites].max(axis=1, keepdims=True))
@@ -227,16 +277,33 @@ def resample(z: Array, logw: Floats, sites: NDArray[np.int64], seeds: list[int],
     picked = np.searchsorted((cumulative + 2 * row).ravel(), (place + 2 * row).ravel()) - (row * n).repeat(n, 1).ravel()
     picked = np.minimum(picked, n - 1).reshape(len(sites), n)
     chosen = np.take_along_axis(z[:, sites], picked[None], axis=2)
-    fixed = chosen[: len(FIXED)]
-    normals = np.stack([rng.standard_normal((len(FIXED), n), dtype=np.float32) for rng in rngs], axis=1)
+    fixed = chosen[:FIXED]
+    normals = np.stack([rng.standard_normal((FIXED, n), dtype=np.float32) for rng in rngs], axis=1)
     middle, spread = fixed.mean(axis=2, keepdims=True), fixed.std(axis=2, keepdims=True)
     keep = np.float32(np.sqrt(1 - SHRINK**2))
-    chosen[: len(FIXED)] = middle + keep * (fixed - middle) + np.float32(SHRINK) * np.maximum(spread, 0.02) * normals
+    chosen[:FIXED] = middle + keep * (fixed - middle) + np.float32(SHRINK) * np.maximum(spread, 0.02) * normals
     z[:, sites] = chosen
     logw[sites] = 0.0
 
 
-def is_thin(logw: Floats, sites: NDArray[np.int64]) -> NDArray[np.bool_]:
+def weigh(logw: Floats, sites: Ints, log_likelihood: Floats) -> None:
+    """Weigh the particles of some sites (each once). Where one row would leave almost none standing, it is tempered.
+
+    The model is never so right that one report should decide alone: the power is halved until enough particles keep
+    weight, at most four times.
+    """
+    before = logw[sites]
+    for _ in range(4):
+        after = before + log_likelihood
+        weight = np.exp(after - after.max(axis=1, keepdims=True))
+        thin = weight.sum(axis=1) ** 2 < LEAST_KEPT * weight.shape[1] * (weight**2).sum(axis=1)
+        if not thin.any():
+            break
+        log_likelihood = np.where(thin[:, None], log_likelihood / 2, log_likelihood)
+    logw[sites] = before + log_likelihood
+
+
+def is_thin(logw: Floats, sites: Ints) -> NDArray[np.bool_]:
     """Which of the sites have fewer than half their particles' worth of weight left."""
     weight = np.exp(logw[sites] - logw[sites].max(axis=1, keepdims=True))
     return np.asarray(weight.sum(axis=1) ** 2 < 0.5 * logw.shape[1] * (weight**2).sum(axis=1))

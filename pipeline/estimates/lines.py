@@ -4,7 +4,6 @@ The day is replayed from before opening to T with everything received by T, each
 a row that came late weighs as if it had come in time, and the order of arrival cannot matter.
 """
 
-import hashlib
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -13,37 +12,32 @@ import polars as pl
 
 from pipeline.contracts import estimates, events
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates import observations, weighing
-from pipeline.estimates.arrivals import arrival_rates, day_factors
+from pipeline.estimates import weighing
 from pipeline.estimates.filter import (
-    BURST,
     CHECKIN,
     CHECKIN_LOG,
+    DOUBT,
     FACTOR,
+    FINISHING,
     HEAD,
     JAM,
     MARKING,
     SCAN_LOG,
     SCANNING,
     SHUT,
-    WINDOW,
     Array,
     Draws,
     Floats,
     Habits,
     Places,
     event_rng,
-    is_thin,
-    resample,
     step,
 )
 from pipeline.estimates.observations import Observations, Roster, midnight, observe, roster
+from pipeline.estimates.replay import LEAD, habits_of, lay_out, replay_all
 
-LEAD = 60  # rows begin this long before opening [min]
-TAIL = 360  # the outlook looks no further than this after closing [min]
 HORIZONS = (30, 60, 120)
 LIMIT = 30.0  # the Presidential Commission's half hour [min]
-THROUGH_MINUTES = 8  # from arriving to the counter, when nobody waits [min]; for the day factor only
 SOFT = 0.01  # a share of particles of nought or one is no certainty: their share is drawn in by this
 
 
@@ -67,147 +61,9 @@ def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> L
     places = lay_out(known, facts, supply, now)
     habits = habits_of(known)
     seen = observe(known, readings, facts)
-    state = start_particles(known, facts, places, seen, now)
-    column = min(max(now - places.first_minute, -1), places.rates.shape[1] - 1)
-    replay(state, places, habits, seen, column)
-    return LineStates(known.at, max(column, 0), state, places, habits, facts, basis_of(seen, facts, now))
-
-
-def seed_of(known: Known, site_id: str) -> int:
-    """A seed from county, election day and site only."""
-    text = f"{known.county.name}|{known.county.election_day.isoformat()}|{site_id}"
-    return int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "big")
-
-
-def habits_of(known: Known) -> Habits:
-    """The model's numbers as the county set them."""
-    s = known.settings
-    return Habits(
-        marking_minutes=s["lines.marking_minutes"], leaving=s["lines.leaving_hazard"], burst_sd=s["lines.burst_sd"],
-        burst_minutes=s["lines.burst_minutes"], fails=s["lines.scanner_fails"], jam_share=s["lines.jam_share"],
-        jam_minutes=s["lines.jam_minutes"], fault_minutes=s["lines.fault_minutes"],
-        station_fails=s["lines.station_fails"], station_minutes=s["lines.station_minutes"],
-    )  # fmt: skip
-
-
-def lay_out(known: Known, facts: Roster, supply: pl.DataFrame, now: int) -> Places:
-    """Stations, scanners, rates and hours by the minute, from before the first opening to after the last closing."""
-    sites = len(facts.site_ids)
-    first = int(facts.opens.min(initial=24 * 60)) - LEAD
-    last = max(int(facts.closes.max(initial=0)), int(facts.opens.max(initial=0)), min(now, 2 * 1440)) + TAIL
-    grid = np.arange(first, max(last, first + 1), dtype=np.int64)
-    rates = arrival_rates(facts.expected, facts.opens, facts.closes, grid, known.settings["lines.opening_crowd"])
-    halted = halts(known, facts, grid)
-    begun = (grid[None, :] >= facts.service_from[:, None]) & ~halted
-    most = max((len(units) for units in facts.scanners), default=0)
-    dark = np.full((sites, most), np.inf)
-    dark_since = {r["unit_id"]: r["dark_minute"] for r in dark_rows(known, supply)}
-    for s, units in enumerate(facts.scanners):
-        for k, unit in enumerate(units):
-            dark[s, k] = dark_since.get(unit, np.inf)
-    return Places(
-        stations=facts.stations[:, None].astype(np.float32), booths=facts.booths[:, None].astype(np.float32),
-        scanners=np.array([len(units) for units in facts.scanners], np.int64), rates=rates.astype(np.float32),
-        serving=begun, scanning=begun, seeds=[seed_of(known, site_id) for site_id in facts.site_ids],
-        first_minute=first, dark_from=dark,
-    )  # fmt: skip
-
-
-def dark_rows(known: Known, supply: pl.DataFrame) -> list[dict]:
-    """Units believed dark at T, with the minute since when."""
-    if supply.is_empty():
-        return []
-    rows = supply.filter(pl.col("supply") == "dark").with_columns(since=pl.coalesce("dark_since", "since"))
-    rows = rows.filter(pl.col("since").is_not_null()).with_columns(dark_minute=observations.minute_of("since", known))
-    return rows.select("unit_id", "dark_minute").to_dicts()
-
-
-def halts(known: Known, facts: Roster, grid: np.ndarray) -> np.ndarray:
-    """Where voting was suspended: sites x minutes."""
-    steps = observations.step_minutes(known)
-    halted = np.zeros((len(facts.site_ids), len(grid)), bool)
-    for s, site_id in enumerate(facts.site_ids):
-        mine = steps.get(site_id, {})
-        if "suspended" in mine:
-            start, end = mine["suspended"], mine.get("resumed", np.inf)
-            halted[s] = (grid >= start) & (grid < (end if end > start else np.inf))
-    return halted
-
-
-def start_particles(known: Known, facts: Roster, places: Places, seen: Observations, now: int) -> Array:
-    """Particles before opening, drawn from the priors; the day factor's prior is learnt from the other sites."""
-    s, n = known.settings, int(known.settings["lines.particles"])
-    prior = day_factors(*let_through(places, seen, now), s["lines.day_sd"], s["lines.site_sd"])
-    most = int(places.scanners.max(initial=0))
-    z = np.zeros((HEAD + 2 * most, len(facts.site_ids), n), np.float32)
-    for k, seed in enumerate(places.seeds):
-        rng = event_rng(seed, 0, 0)
-        drawn = rng.standard_normal((4, n))
-        z[FACTOR, k] = prior.mean[k] + prior.sd[k] * drawn[0]
-        z[CHECKIN_LOG, k] = np.log(s["lines.checkin_minutes"]) + s["lines.checkin_sd"] * drawn[1]
-        z[SCAN_LOG, k] = np.log(s["lines.scan_minutes"]) + s["lines.scan_sd"] * drawn[2]
-        z[BURST, k] = s["lines.burst_sd"] * drawn[3]
-        z[SHUT, k] = np.minimum(rng.random(n) < 0.03, facts.stations[k] - 1)
-    return z
-
-
-def let_through(places: Places, seen: Observations, now: int) -> tuple[Floats, Floats]:
-    """Voters let through at each site, and voters expected over the same minutes, a few minutes before."""
-    total = np.concatenate([np.zeros((len(places.seeds), 1)), np.cumsum(places.rates, axis=1)], axis=1)
-    expected = np.zeros(len(places.seeds))
-    for s, spans in enumerate(seen.seen_spans):
-        for start, end, weight in spans:
-            a, b = (
-                int(np.clip(x - THROUGH_MINUTES - places.first_minute, 0, total.shape[1] - 1)) for x in (start, end)
-            )
-            expected[s] += weight * (total[s, b] - total[s, a])
-    return seen.seen, expected
-
-
-def replay(z: Array, places: Places, habits: Habits, seen: Observations, column: int) -> None:
-    """Step and weigh minute by minute, up to and with `column`; ends with equal weights."""
-    if z.shape[1] == 0:
-        return
-    logw = np.zeros(z.shape[1:])
-    draws = Draws(places.seeds, z.shape[2], places.scanners, stream=1)
-    tables = {name: by_minute(getattr(seen, name)) for name in ("scans", "windows", "counts", "calls")}
-    for at in range(column + 1):
-        minute = places.first_minute + at
-        step(z, places, habits, at, draws.at(minute))
-        touched = weigh_minute(z, logw, places, at, {name: rows.get(minute, []) for name, rows in tables.items()})
-        if minute % observations.WINDOW_MINUTES == 0:
-            z[WINDOW] = 0
-        sites = np.array(sorted(touched), np.int64)
-        if len(sites):
-            logw[sites] -= logw[sites].max(axis=1, keepdims=True)
-            thin = sites[is_thin(logw, sites)]
-            if len(thin):
-                resample(z, logw, thin, places.seeds, minute)
-    uneven = np.flatnonzero(np.ptp(logw, axis=1) > 0)
-    if len(uneven):
-        resample(z, logw, uneven, places.seeds, places.first_minute + column + 10_000)
-
-
-def by_minute(table: pl.DataFrame) -> dict[int, list[tuple]]:
-    """Rows of a table by minute, the minute left out."""
-    rows: dict[int, list[tuple]] = {}
-    for minute, *rest in table.iter_rows():
-        rows.setdefault(minute, []).append(tuple(rest))
-    return rows
-
-
-def weigh_minute(z: Array, logw: Floats, places: Places, column: int, rows: dict[str, list[tuple]]) -> set[int]:
-    """Weigh everything that occurred in one minute; gives the sites that it touched."""
-    minute = places.first_minute + column
-    for row in rows["calls"]:
-        weighing.weigh_call(z, logw, places, minute, row)
-    for row in rows["scans"]:
-        weighing.weigh_scan(z, logw, places, minute, row)
-    for row in rows["windows"]:
-        weighing.weigh_window(z, logw, row)
-    for row in rows["counts"]:
-        weighing.weigh_count(z, logw, places, column, row)
-    return {row[0] for part in rows.values() for row in part}
+    column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
+    state = replay_all(known, facts, places, habits, seen, column)
+    return LineStates(known.at, column, state, places, habits, facts, basis_of(seen, facts, now))
 
 
 def basis_of(seen: Observations, facts: Roster, now: int) -> dict[tuple[int, int], str]:
@@ -224,7 +80,7 @@ def basis_of(seen: Observations, facts: Roster, now: int) -> dict[tuple[int, int
         mine = seen.counts.filter(pl.col("line") == line)
         note(mine.filter(~pl.col("is_call")), "head count", (line,))
         note(mine.filter(pl.col("is_call")), "call", (line,))
-    note(seen.windows, "poll books", (0,))
+    note(seen.windows.filter(pl.col("line") == 0), "poll books", (0,))
     note(seen.scans, "scanner counter", (0, 1))
     found = {}
     for site, notes in enumerate(facts.notes):
@@ -245,12 +101,17 @@ def line_schema(model: type = estimates.Lines) -> dict:
     return dict(empty(model).schema)
 
 
+def inside(z: Array) -> Array:
+    """People anywhere between joining the first line and leaving: sites x particles."""
+    return np.asarray(z[CHECKIN] + z[MARKING] + z[FINISHING] + z[SCANNING])
+
+
 def is_shown(states: LineStates, z: Array, column: int) -> np.ndarray:
     """Sites that have rows: from an hour before opening until the last voter."""
     minute = states.places.first_minute + column
     facts = states.roster
     is_day = (minute >= facts.opens - LEAD) & (minute < facts.closes)
-    empty_share = ((z[CHECKIN] + z[MARKING] + z[SCANNING]) < 0.5).mean(axis=1)
+    empty_share = (inside(z) < 0.5).mean(axis=1)
     late = (minute >= facts.closes) & (facts.closes > facts.opens) & (empty_share < 0.9)
     return np.asarray(is_day | (late & (minute < facts.last_voter)))
 
@@ -334,7 +195,7 @@ def outlook(states: LineStates) -> pl.DataFrame:
     for column in range(states.column + 1, places.rates.shape[1]):
         minute = places.first_minute + column
         step(z, places, states.habits, column, draws.at(minute))
-        is_out = (z[CHECKIN] + z[MARKING] + z[SCANNING] < 0.5) & (minute >= closes) & np.isnan(ends)
+        is_out = (inside(z) < 0.5) & (minute >= closes) & np.isnan(ends)
         ends = np.where(is_out, minute, ends)
         ahead = column - states.column
         if ahead in HORIZONS:
@@ -376,7 +237,9 @@ def site_loads(states: LineStates) -> pl.DataFrame:
         return pl.DataFrame(schema=schema)
     minute = places.first_minute + states.column
     ahead = places.rates[:, states.column + 1 :].astype(np.float64)
-    factor = np.exp(z[FACTOR].astype(np.float64))
+    rng = [event_rng(seed, states.column, 50).standard_normal(z.shape[2]) for seed in places.seeds]
+    level = z[FACTOR] + np.sqrt(np.maximum(z[DOUBT], 0)) * np.array(rng)
+    factor = np.exp(level + states.habits.burst_sd**2 / 2).astype(np.float64)
     to_come = ahead.sum(axis=1)[:, None] * factor
     hour = np.maximum(ahead[:, :60].sum(axis=1) / 60, 0)[:, None] * factor
     people = [weighing.waiting(z, places, line, states.column) for line in (0, 1)]

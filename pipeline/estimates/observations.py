@@ -24,6 +24,8 @@ WINDOW_MINUTES = 10  # poll books' counts are compared over windows of this leng
 GAP_MINUTES = 32.0  # a running total is interpolated across no longer silence [min]; our choice
 MOST_BALLOTS_PER_MINUTE = 12.0  # faster than any hand feeds sheets: a jump of the counter [1/min]; our choice
 MOST_CHECKINS_PER_MINUTE = 6.0  # likewise for one poll book [1/min]; our choice
+IDLE = 0.5  # a unit with fewer in a window did nothing [count]
+BALLOT_WEIGHT = 0.999  # marks spans seen by ballots; one scanner of several stands for its part of the voters
 TEST_BALLOTS = 300  # a first report above this may carry over from another day or a test [count]; our choice
 FAULT, PAUSED, WELL, CLOSED, UNSAID = 0, 1, 2, 3, 4
 STATE_CODES = {"fault": FAULT, "paused": PAUSED, "ready": WELL, "scanning": WELL, "closed": CLOSED}
@@ -145,12 +147,10 @@ def step_minutes(known: Known) -> dict[str, dict[str, float]]:
 def observe(known: Known, readings: pl.DataFrame, roster: Roster) -> Observations:
     """Everything that was observed by T."""
     status = running_totals(known, roster)
-    windows, seen, spans = checkin_windows(status, roster)
-    scans = scan_deltas(status)
-    seen, spans = with_ballots(scans, roster, seen, spans)
-    return Observations(
-        scans, windows, head_counts(known, readings, roster), calls(known, readings, roster), seen, spans
-    )
+    through, scans = windows(status, roster), scan_deltas(status)
+    seen, spans = let_through(through, scans, roster)
+    counted, called = head_counts(known, readings, roster), calls(known, readings, roster)
+    return Observations(scans, through, counted, called, seen, spans)
 
 
 def running_totals(known: Known, roster: Roster) -> pl.DataFrame:
@@ -197,35 +197,51 @@ def scan_deltas(status: pl.DataFrame) -> pl.DataFrame:
     ).sort("minute", "site", "slot", maintain_order=True)  # fmt: skip
 
 
-def checkin_windows(status: pl.DataFrame, roster: Roster) -> tuple[pl.DataFrame, Floats, Spans]:
-    """Check-ins of a site in each window, from its poll books' running totals, interpolated.
+def windows(status: pl.DataFrame, roster: Roster) -> pl.DataFrame:
+    """Voters let through in each window: at check-in by the poll books, at the scanners where there are several.
 
-    A book that is silent or jumps in a window counts as unseen there; `share` is the part of the stations seen.
+    Running totals are interpolated. A unit that is silent or jumps in a window counts as unseen there. Columns: minute
+    (end of the window), site, line, span [min], total (scaled up to all units), share (of the units seen), idle
+    (units seen that did nothing, -1 where not all were seen).
     """
-    rows: list[tuple[int, int, float, float]] = []
-    seen = np.zeros(len(roster.site_ids))
-    spans: Spans = [[] for _ in roster.site_ids]
-    books = status.filter((pl.col("kind") == "book") & pl.col("total").is_not_null())
-    for (site,), mine in books.group_by(["site"], maintain_order=True):
-        at = int(site)  # type: ignore[call-overload]
-        start = roster.opens[at] - roster.opens[at] % WINDOW_MINUTES
-        grid = np.arange(start, max(float(mine["minute"].max() or 0), start) + 1, WINDOW_MINUTES, dtype=np.float64)  # type: ignore[arg-type]
-        steps = [
-            window_steps(m["minute"].to_numpy(), m["total"].to_numpy(), grid, float(roster.opens[at]))
-            for _, m in mine.group_by(["slot"], maintain_order=True)
-        ]
-        if len(grid) < 2:
-            continue
-        known_steps = np.array(steps)
-        valid = np.isfinite(known_steps)
-        stations = max(int(roster.stations[at]), len(steps))
-        for k in np.flatnonzero(valid.any(axis=0)):
-            share = valid[:, k].sum() / stations
-            rows.append((int(grid[k + 1]), at, float(np.nansum(known_steps[:, k]) / share), float(share)))
-            seen[at] += rows[-1][2]
-            spans[at].append((float(grid[k]), float(grid[k + 1]), 1.0))
-    schema = {"minute": pl.Int64, "site": pl.Int64, "total": pl.Float64, "share": pl.Float64}
-    return pl.DataFrame(rows, schema=schema, orient="row").sort("minute", "site"), seen, spans
+    rows: list[tuple[int, int, int, float, float, float, int]] = []
+    for (kind, site), mine in status.filter(pl.col("total").is_not_null()).group_by(
+        "kind", "site", maintain_order=True
+    ):
+        at, is_book = int(site), kind == "book"
+        units = max(int(roster.stations[at]), len(roster.poll_books[at])) if is_book else len(roster.scanners[at])
+        if is_book or units > 1:
+            for end, span, total, share, idle in site_windows(mine, units, int(roster.opens[at])):
+                rows.append((end, at, 0 if is_book else 1, span, total, share, idle))
+    schema = {"minute": pl.Int64, "site": pl.Int64, "line": pl.Int64, "span": pl.Float64, "total": pl.Float64}
+    schema |= {"share": pl.Float64, "idle": pl.Int64}
+    return pl.DataFrame(rows, schema=schema, orient="row").sort("minute", "site", "line")
+
+
+def site_windows(mine: pl.DataFrame, units: int, opens: int) -> list[tuple[int, float, float, float, int]]:
+    """A site's windows for one line: end, span, total, share, idle."""
+    totals = [(m["minute"].to_numpy(), m["total"].to_numpy()) for _, m in mine.group_by("slot", maintain_order=True)]
+    grid = window_grid(float(opens), np.array([minute[-1] for minute, _ in totals]))
+    if len(grid) < 2:
+        return []
+    steps = np.array([window_steps(minute, total, grid, float(opens)) for minute, total in totals])
+    valid = np.isfinite(steps)
+    rows = []
+    for k in np.flatnonzero(valid.any(axis=0)):
+        share = float(valid[:, k].sum() / units)
+        idle = int((steps[:, k] < IDLE).sum()) if share == 1 else -1
+        rows.append(
+            (int(grid[k + 1]), float(grid[k + 1] - grid[k]), float(np.nansum(steps[:, k]) / share), share, idle)
+        )
+    return rows
+
+
+def window_grid(opens: float, last: Floats) -> Floats:
+    """Ends of the windows from opening on; the newest ends where half of the books have been heard."""
+    start = opens - opens % WINDOW_MINUTES
+    newest = np.floor(np.median(last))
+    grid = np.arange(start, max(newest, start) + 1, WINDOW_MINUTES, dtype=np.float64)
+    return np.append(grid, newest) if newest >= grid[-1] + 3 else grid
 
 
 def window_steps(minute: Floats, total: Floats, grid: Floats, opens: float) -> Floats:
@@ -242,17 +258,19 @@ def window_steps(minute: Floats, total: Floats, grid: Floats, opens: float) -> F
     return np.where(good, steps, np.nan)
 
 
-def with_ballots(scans: pl.DataFrame, roster: Roster, seen: Floats, spans: Spans) -> tuple[Floats, Spans]:
-    """Where no poll book reports, a single scanner's or all scanners' ballots stand for the voters let through."""
-    for (site,), mine in scans.group_by(["site"], maintain_order=True):
-        at = int(site)  # type: ignore[call-overload]
-        good = mine.filter(pl.col("delta").is_not_null())
-        if spans[at] or good.is_empty():
-            continue
-        first, last = good["minute"] - good["span"], good["minute"]
-        seen[at] = float(good["delta"].sum())
-        weight = 1.0 / max(len(roster.scanners[at]), 1)
-        spans[at] = [(float(a), float(b), weight) for a, b in zip(first, last, strict=True)]
+def let_through(windows: pl.DataFrame, scans: pl.DataFrame, roster: Roster) -> tuple[Floats, Spans]:
+    """Voters let through at each site, and when they were seen: by poll books, else by the scanners' ballots."""
+    seen = np.zeros(len(roster.site_ids))
+    spans: Spans = [[] for _ in roster.site_ids]
+    for end, site, span, total in (
+        windows.filter(pl.col("line") == 0).select("minute", "site", "span", "total").iter_rows()
+    ):
+        seen[site] += total
+        spans[site].append((end - span, float(end), 1.0))
+    for end, site, span, delta in scans.drop_nulls("delta").select("minute", "site", "span", "delta").iter_rows():
+        if not roster.poll_books[site] or not any(weight == 1.0 for *_, weight in spans[site]):
+            seen[site] += delta
+            spans[site].append((end - span, float(end), BALLOT_WEIGHT / max(len(roster.scanners[site]), 1)))
     return seen, spans
 
 
