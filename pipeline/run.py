@@ -96,7 +96,7 @@ class Writer:
         """Logs the settings when they have changed, so that any past moment is replayed with its own."""
         text = self.book.settings.read_text("utf-8") if self.book.settings.exists() else ""
         read.read_settings(text, str(self.book.settings))
-        logged = self.rows().settings
+        logged = read.settings_logged(self.log.con)
         if not logged or logged[-1][1] != text:
             self.log.append(entry_frame([plain_entry("settings", "settings", "settings", now, text=text)]), now)
 
@@ -144,7 +144,7 @@ class Writer:
 
     def zone(self) -> str | None:
         """The county's zone, None while unknown."""
-        return read.zone_of(self.rows())
+        return read.zone_of(self.log.con)
 
     def retake_unplaced(self, now: datetime) -> None:
         """Reads files again whose local times waited for the county's zone."""

@@ -85,3 +85,22 @@ def plain(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value.isoformat() if hasattr(value, "isoformat") else value
+
+
+def together(parts: list[pl.DataFrame]) -> pl.DataFrame:
+    """The answers for several times as one table."""
+    return pl.concat(parts, how="diagonal_relaxed")
+
+
+def as_text(frame: pl.DataFrame, form: str, zone: str) -> str:
+    """The rows as JSON or CSV text."""
+    return to_csv(frame, None, zone) if form == "csv" else to_json(frame, None, zone)
+
+
+def write(frame: pl.DataFrame, form: str, path: Path, at: datetime | None, zone: str) -> None:
+    """The rows as a JSON, CSV or Parquet file; folders on the way are made."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if form == "parquet":
+        to_parquet(frame, path, at)
+    else:
+        path.write_text(as_text(stamped(frame, at), form, zone) + ("\n" if form == "json" else ""), "utf-8")

@@ -57,7 +57,9 @@ def test_take_prints_receipts_and_their_sum(wardbook, write_day, tmp_path: Path)
 def test_take_returns_receipts_as_json(wardbook, write_day, tmp_path: Path):
     done = wardbook("take", write_day(), "--book", tmp_path / "book", "--format", "json")
     receipts = json.loads(done.out)
-    assert {"file", "kind", "read", "accepted", "already_known", "superseded", "quarantined", "reasons"} <= set(receipts[0])
+    assert {"file", "kind", "read", "accepted", "already_known", "superseded", "quarantined", "reasons"} <= set(
+        receipts[0]
+    )
     assert [r["kind"] for r in receipts][:4] == ["county", "sites", "units", "rovers"]
 
 
@@ -97,7 +99,9 @@ def test_an_empty_book_is_said_to_be_empty(wardbook, tmp_path: Path):
 
 def test_estimates_are_json_with_an_offset_in_every_time(wardbook, book: Path):
     rows = json.loads(wardbook("estimate", "lines", "--book", book, "--at", AT).out)
-    assert {(r["site_id"], r["line"]) for r in rows} == {(s, line) for s in ("P01", "P02") for line in ("checkin", "scanner")}
+    assert {(r["site_id"], r["line"]) for r in rows} == {
+        (s, line) for s in ("P01", "P02") for line in ("checkin", "scanner")
+    }
     assert all(re.search(r"[+-]\d\d:\d\d$", r["at"]) for r in rows) and all(r["basis"] for r in rows)
 
 
