@@ -3,7 +3,7 @@
 Data moves one way, and the folders are named in the order in which a row visits them:
 
 sources     a file → rows of text with row numbers and the time of receipt; nothing is interpreted
-contracts   the agreed shape of every feed, normalised table and estimate (pandera); imports nothing of ours but settings
+contracts   the agreed shape of every feed, normalised table and estimate (pandera), and `Known`, what was known at T
 normalise   text → typed rows, masked and keyed; free text → sites, units, categories
 store       the book: the append-only log, the published snapshot, frames as known at T
 estimates   frames → frames with mean, 5 % and 95 % point; pure: no files, no clock
