@@ -21,9 +21,9 @@ from rich.progress import Progress
 from pipeline import run
 from pipeline.board import Board, choose_port
 from pipeline.contracts.estimates import ESTIMATES
+from pipeline.contracts.moments import parse_time
 from pipeline.demo import SPEED, START, Replay, day_folder, play
 from pipeline.errors import BookBusy, BookEmpty, UsageError, WardbookError
-from pipeline.normalise.times import parse_time
 from pipeline.outputs import export
 from pipeline.sources.folder import gather
 from pipeline.sources.profile import Profile, read_profile

@@ -8,13 +8,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pipeline
+from pipeline.contracts.moments import local_time, parse_time
 from pipeline.errors import MissingFile, UsageError
-from pipeline.normalise.times import local_time, parse_time
 from pipeline.run import Writer
 from pipeline.sources.folder import Incoming, gather
 from pipeline.watch import Say, Watcher
 
-DAY = Path(pipeline.__file__).parent.parent / "demo_data" / "day"
+HERE = Path(pipeline.__file__).parent
+DAYS = (HERE.parent / "demo_data" / "day", HERE / "demo_day")  # in a clone, in an installed wheel
 NIGHT_UNTIL = "04:00"  # local times before this are of the night after the election day
 START = "10:30"  # local: a storm begins, lines are long
 SPEED = 60.0  # minutes of the day in one minute
@@ -28,11 +29,10 @@ def day_folder() -> Path:
     ------
     MissingFile : in an installation without it.
     """
-    if not (DAY / "county.toml").exists():
-        raise MissingFile(
-            f"{DAY}: the demo day is not part of this installation. Run the demo from a clone of the repository."
-        )
-    return DAY
+    for folder in DAYS:
+        if (folder / "county.toml").exists():
+            return folder
+    raise MissingFile(f"{DAYS[0]}: the demo day is not there. Run the demo from a clone of the repository.")
 
 
 class Replay:

@@ -18,7 +18,7 @@ import rfc8785
 from pipeline.contracts.feeds import KEYS, OCCURRED, schema_of
 from pipeline.normalise.privacy import mask_texts
 from pipeline.normalise.shape import Shaped
-from pipeline.normalise.times import rfc3339
+from pipeline.contracts.moments import rfc3339
 from pipeline.sources.tables import Fault, short
 
 Tokens = Callable[[Iterable[str | None]], list[str | None]]

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from pipeline.contracts.moments import parse_time
 from pipeline.errors import MissingFile, SourceError, UnknownKind
-from pipeline.normalise.times import parse_time
 from pipeline.sources import ORDER, form_of, source_of
 from pipeline.sources.profile import Profile
 

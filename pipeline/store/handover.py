@@ -15,8 +15,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from pipeline.contracts.moments import parse_time, rfc3339
 from pipeline.errors import BookBusy
-from pipeline.normalise.times import parse_time, rfc3339
 from pipeline.sources.folder import Incoming
 from pipeline.sources.profile import Profile
 from pipeline.store.book import Book, is_held

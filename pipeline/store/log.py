@@ -15,8 +15,8 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.contracts.moments import parse_time
 from pipeline.errors import BookBroken, BookError
-from pipeline.normalise.times import parse_time
 from pipeline.store import tree
 
 INDEX = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at")

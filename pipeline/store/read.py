@@ -16,10 +16,11 @@ import polars as pl
 from pipeline.contracts.events import TABLES
 from pipeline.contracts.feeds import FEEDS, schema_of
 from pipeline.contracts.known import Known, empty
+from pipeline.contracts.moments import local_time
 from pipeline.errors import BookEmpty
 from pipeline.normalise.clocks import correct_clocks
 from pipeline.normalise.county import county_of
-from pipeline.normalise.times import UTC_US, local_time
+from pipeline.normalise.times import UTC_US
 from pipeline.settings import Settings, flatten, read_settings
 from pipeline.sources import form_of
 from pipeline.sources.profile import Profile

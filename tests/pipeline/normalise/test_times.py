@@ -5,7 +5,8 @@ from datetime import UTC, date, datetime
 import polars as pl
 import pytest
 
-from pipeline.normalise.times import local_time, parse_time, read_times, rfc3339
+from pipeline.contracts.moments import local_time, parse_time, rfc3339
+from pipeline.normalise.times import read_times
 
 CHICAGO = "America/Chicago"
 
