@@ -4,7 +4,7 @@ A particle is a whole possible day of a site: how many come, how fast each place
 stopped. Gordon, Salmond & Smith (1993) for the bootstrap filter; Liu & West (2001) for the jitter of fixed quantities.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,14 +15,16 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Chances = NDArray[np.uint16]
 
-# Rows of the state. Fixed quantities first: logs of the two service times [min]. LOG_RATE is the log of arrivals over
+# Rows of the state. Fixed quantities first: logs of the two service times [min] and of the
+# hazard at which people at stopped scanners use the emergency compartment [1/min]. LOG_RATE is the log of arrivals over
 # those expected; FACTOR and DOUBT are mean and variance of the level that it returns to, given the particle's path.
-CHECKIN_LOG, SCAN_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING, FINISHING, SCANNING, SHUT, WINDOW, SCANNED = (
-    range(13)
-)
-FIXED = 2  # rows that are jittered when particles are resampled
-HEAD = 13  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
-UP, JAM, STOP, DARK = 0, 1, 2, 3
+(
+    CHECKIN_LOG, SCAN_LOG, EMERGENCY_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING, FINISHING, SCANNING, SHUT,
+    WINDOW, SCANNED,
+) = range(14)  # fmt: skip
+FIXED = 3  # rows that are jittered when particles are resampled
+HEAD = 14  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
+UP, JAM, STOP = 0, 1, 2
 LEAST_KEPT = 0.1  # part of the particles that must keep weight after one observation; our choice
 SHRINK = 0.1  # Liu & West's h: part of the spread that is redrawn when particles are resampled
 
@@ -81,7 +83,6 @@ class Habits:
     fault_minutes: float = 38.0
     station_fails: float = 0.0003
     station_minutes: float = 70.0
-    emergency: float = 0.01  # people at stopped scanners who use the emergency compartment [1/min]; our choice
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,9 @@ class Places:
     scanning: NDArray[np.bool_]  # sites x minutes: scanners may be at work
     seeds: list[int]
     first_minute: int  # minute after local midnight of column 0
-    dark_from: Floats = field(default_factory=lambda: np.zeros((0, 0)))  # sites x scanners: dark from this minute on
+    pace: Array  # sites x minutes: speed of check-in, 1 with all poll books at work
+    dark_from: Floats  # sites x scanners: dark from this minute on
+    dark_until: Floats  # sites x scanners: until then, as far as anybody can say
 
 
 class Draws:
@@ -182,11 +185,11 @@ def checkin_step(z: Array, places: Places, habits: Habits, column: int, u: Chanc
     """The check-in line; gives how many were served."""
     rate = places.rates[:, column, None] * np.exp(z[LOG_RATE]) * np.float32(dt)
     arrived = counts(rate, u[0])
-    is_serving = places.serving[:, column, None]
+    is_serving, pace = places.serving[:, column, None], places.pace[:, column, None]
     stations = np.maximum(places.stations - z[SHUT], 0) * is_serving
     here = z[CHECKIN] + arrived
     busy = np.minimum(stations, z[CHECKIN] + arrived * np.float32(0.5))
-    phases = counts(busy * np.exp(-z[CHECKIN_LOG]) * np.float32(habits.checkin_phases * dt), u[1]) + z[PHASES]
+    phases = counts(busy * pace * np.exp(-z[CHECKIN_LOG]) * np.float32(habits.checkin_phases * dt), u[1]) + z[PHASES]
     done = np.floor(phases / habits.checkin_phases)
     served = np.minimum(here, done)
     z[PHASES] = np.where(done > here, 0, phases - done * habits.checkin_phases)
@@ -216,7 +219,7 @@ def scanner_step(
     total_up = sum_up(ups, z.shape[1:])
     per_minute = np.exp(-z[SCAN_LOG]) * np.float32(dt)
     scanned = np.minimum(here, counts(np.minimum(total_up, here) * per_minute, u[4]))
-    gone = np.minimum(here - scanned, counts(here * (total_up == 0) * np.float32(habits.emergency * dt), u[5]))
+    gone = np.minimum(here - scanned, counts(here * (total_up == 0) * np.exp(z[EMERGENCY_LOG]) * np.float32(dt), u[5]))
     z[SCANNING] = here - scanned - gone
     z[SCANNED] += scanned
     each = scanned / np.maximum(total_up, 1)
@@ -228,9 +231,14 @@ def scanner_step(
 def up_now(z: Array, places: Places, column: int, k: int) -> tuple[Ints | slice, NDArray[np.bool_]]:
     """The sites that have a scanner of number k, and in which particles it is at work."""
     sites: Ints | slice = slice(None) if k == 0 else np.flatnonzero(places.scanners > k)
-    is_on = places.scanning[sites, column] & (places.dark_from[sites, k] > places.first_minute + column)
-    is_on &= places.scanners[sites] > k
+    is_on = places.scanning[sites, column] & (places.scanners[sites] > k) & ~is_dark(places, sites, k, column)
     return sites, (z[HEAD + k, sites] == UP) & is_on[:, None]
+
+
+def is_dark(places: Places, sites: Ints | slice, k: Ints | int, column: int) -> NDArray[np.bool_]:
+    """Whether scanner k of each site is without power."""
+    minute = places.first_minute + column
+    return np.asarray((places.dark_from[sites, k] <= minute) & (minute < places.dark_until[sites, k]))
 
 
 def sum_up(ups: list[tuple[Ints | slice, NDArray[np.bool_]]], shape: tuple[int, ...]) -> Array:

@@ -38,6 +38,8 @@ from pipeline.estimates.replay import LEAD, habits_of, lay_out, replay_all
 
 HORIZONS = (30, 60, 120)
 LIMIT = 30.0  # the Presidential Commission's half hour [min]
+PROMISE_SD = 0.5  # a promised restoration is off by this in the log; our choice
+LONGEST = 480.0  # no wait is said to be longer [min]
 SOFT = 0.01  # a share of particles of nought or one is no certainty: their share is drawn in by this
 
 
@@ -149,7 +151,7 @@ def wait_minutes(states: LineStates, z: Array, line: int, column: int, people: A
     places, habits = states.places, states.habits
     if line == 0:
         stations = np.maximum(places.stations - z[SHUT], 0)
-        each = np.exp(z[CHECKIN_LOG]) / np.maximum(stations, 1)
+        each = np.exp(z[CHECKIN_LOG]) / np.maximum(stations * places.pace[:, column, None], 0.5)
         until = until_serving(states, column)[:, None]
         free = (people == 0) & (z[CHECKIN] < stations)
         stopped = (stations <= 0) * np.float32(habits.station_minutes)
@@ -168,17 +170,23 @@ def until_serving(states: LineStates, column: int) -> Floats:
 
 
 def residual_stop(states: LineStates, z: Array, up: Array, column: int) -> Array:
-    """Minutes until a stopped scanner is back, where none is up: exponential, by its cause."""
+    """Minutes until a stopped scanner is back, where none is up: exponential, by its cause; darkness as promised."""
     habits, places = states.habits, states.places
     most = int(places.scanners.max(initial=0))
     stuck = (up == 0) & (places.scanners > 0)[:, None]
     if most == 0 or not stuck.any():
         return np.zeros_like(up)
     is_jam = (z[HEAD : HEAD + most] == JAM).any(axis=0)
+    minute = places.first_minute + column
+    dark = (places.dark_from <= minute) & (minute < places.dark_until)
+    lit_after = np.where(dark, places.dark_until - minute, np.inf).min(axis=1, initial=np.inf)[:, None]
     mean = np.where(is_jam, habits.jam_minutes, habits.fault_minutes)
-    draws = np.stack([event_rng(seed, column, 40).exponential(size=z.shape[2]) for seed in places.seeds])
+    rngs = [event_rng(seed, column, 40) for seed in places.seeds]
+    draws = np.stack([rng.exponential(size=z.shape[2]) for rng in rngs])
+    spread_out = np.exp(PROMISE_SD * np.stack([rng.standard_normal(z.shape[2]) for rng in rngs]))
+    mean_stop = np.where(np.isfinite(lit_after), np.minimum(lit_after, LONGEST) * spread_out, mean * draws)
     back = until_serving(states, column)[:, None]
-    return np.asarray(np.where(back > 0, np.minimum(back, 240), stuck * mean * draws), np.float32)
+    return np.asarray(np.where(back > 0, np.minimum(back, LONGEST), stuck * mean_stop), np.float32)
 
 
 def outlook(states: LineStates) -> pl.DataFrame:

@@ -17,6 +17,7 @@ from pipeline.estimates.arrivals import DayFactor, arrival_rates, day_factors
 from pipeline.estimates.filter import (
     CHECKIN_LOG,
     DOUBT,
+    EMERGENCY_LOG,
     FACTOR,
     HEAD,
     LOG_RATE,
@@ -43,6 +44,8 @@ THROUGH_MINUTES = 8  # from arriving to the counter, when nobody waits [min]; fo
 QUIET_LOAD = 0.8  # a site whose likely peak load per station stays below this is quiet [1]; our choice
 QUIET_PART = 3  # quiet sites get this part of the particles [1 in]; our choice
 QUIET_COUNT = 4.0  # nobody counted more in a line of a quiet site [people]; our choice
+EMERGENCY_SD = 1.0  # spread of that hazard between sites in the log; our choice
+LEAST_DARK = 30.0  # a unit that is dark at T stays so at least this long where nobody knows better [min]; our choice
 START_SHUT = 0.03  # chance that a site opens one station short; our choice
 MANY = 10_000  # keeps the last resampling's randomness apart from those of the minutes
 
@@ -66,34 +69,61 @@ def habits_of(known: Known) -> Habits:
 
 def lay_out(known: Known, facts: Roster, supply: pl.DataFrame, now: int) -> Places:
     """Stations, scanners, rates and hours by the minute, from before the first opening to after the last closing."""
-    sites = len(facts.site_ids)
     first = int(facts.opens.min(initial=24 * 60)) - LEAD
     last = max(int(facts.closes.max(initial=0)), int(facts.opens.max(initial=0)), min(now, 2 * 1440)) + TAIL
     grid = np.arange(first, max(last, first + 1), dtype=np.int64)
     rates = arrival_rates(facts.expected, facts.opens, facts.closes, grid, known.settings["lines.opening_crowd"])
     halted = halts(known, facts, grid)
     begun = (grid[None, :] >= facts.service_from[:, None]) & ~halted
-    most = max((len(units) for units in facts.scanners), default=0)
-    dark = np.full((sites, most), np.inf)
-    dark_since = {r["unit_id"]: r["dark_minute"] for r in dark_rows(known, supply)}
-    for s, units in enumerate(facts.scanners):
-        for k, unit in enumerate(units):
-            dark[s, k] = dark_since.get(unit, np.inf)
+    spells = dark_spells(known, supply)
     return Places(
         stations=facts.stations[:, None].astype(np.float32), booths=facts.booths[:, None].astype(np.float32),
         scanners=np.array([len(units) for units in facts.scanners], np.int64), rates=rates.astype(np.float32),
         serving=begun, scanning=begun, seeds=[seed_of(known, site_id) for site_id in facts.site_ids],
-        first_minute=first, dark_from=dark,
+        first_minute=first, pace=check_in_pace(known, facts, spells, grid),
+        dark_from=by_scanner(facts, spells, 0), dark_until=by_scanner(facts, spells, 1),
     )  # fmt: skip
 
 
-def dark_rows(known: Known, supply: pl.DataFrame) -> list[dict]:
-    """Units believed dark at T, with the minute since when."""
+def by_scanner(facts: Roster, spells: dict[str, tuple[float, float]], end: int) -> Floats:
+    """When each scanner went dark (end 0), or is lit again (1): sites x scanners, never where it is not dark."""
+    most = max((len(units) for units in facts.scanners), default=0)
+    found = np.full((len(facts.site_ids), most), np.inf)
+    for s, units in enumerate(facts.scanners):
+        for k, unit in enumerate(units):
+            found[s, k] = spells.get(unit, (np.inf, np.inf))[end]
+    return found
+
+
+def check_in_pace(known: Known, facts: Roster, spells: dict[str, tuple[float, float]], grid: Ints) -> Array:
+    """Speed of check-in by minute: a station whose poll book is dark goes on by paper list, more slowly."""
+    pace = np.ones((len(facts.site_ids), len(grid)), np.float32)
+    lost = 1 - known.settings["lines.paper_pace"]
+    for s, books in enumerate(facts.poll_books):
+        for book in books:
+            start, end = spells.get(book, (np.inf, np.inf))
+            part = 1 / max(len(books), int(facts.stations[s]))
+            pace[s] -= np.float32(lost * part) * ((grid >= start) & (grid < end))
+    return pace
+
+
+def dark_spells(known: Known, supply: pl.DataFrame) -> dict[str, tuple[float, float]]:
+    """Units believed dark at T: from which minute, and until when: as promised, else the usual length of an outage."""
     if supply.is_empty():
-        return []
-    rows = supply.filter(pl.col("supply") == "dark").with_columns(since=pl.coalesce("dark_since", "since"))
-    rows = rows.filter(pl.col("since").is_not_null()).with_columns(dark_minute=observations.minute_of("since", known))
-    return rows.select("unit_id", "dark_minute").to_dicts()
+        return {}
+    rows = supply.filter(pl.col("supply") == "dark").with_columns(start=pl.coalesce("dark_since", "since"))
+    rows = rows.filter(pl.col("start").is_not_null()).select(
+        "unit_id",
+        start=observations.minute_of("start", known),
+        outage=observations.minute_of("outage_since", known),
+        back=observations.minute_of("restoration_at", known),
+    )
+    now = (known.at - observations.midnight(known)).total_seconds() / 60
+    found = {}
+    for unit, start, outage, back in rows.iter_rows():
+        usual = (start if outage is None else outage) + known.settings["lines.outage_minutes"]
+        found[unit] = (start, max(usual if back is None else back, now + LEAST_DARK))
+    return found
 
 
 def halts(known: Known, facts: Roster, grid: np.ndarray) -> np.ndarray:
@@ -152,7 +182,9 @@ def some_places(places: Places, sites: Ints) -> Places:
         serving=places.serving[sites],
         scanning=places.scanning[sites],
         seeds=[places.seeds[s] for s in sites],
+        pace=places.pace[sites],
         dark_from=places.dark_from[sites, : int(scanners.max(initial=0))],
+        dark_until=places.dark_until[sites, : int(scanners.max(initial=0))],
     )
 
 
@@ -162,7 +194,7 @@ def start_particles(known: Known, places: Places, prior: DayFactor, sites: Ints,
     z = np.zeros((HEAD + 2 * most, len(sites), n), np.float32)
     for k, site in enumerate(sites):
         rng = event_rng(places.seeds[site], 0, 0)
-        drawn = rng.standard_normal((3, n))
+        drawn = rng.standard_normal((4, n))
         mean, sd, burst = prior.mean[site], prior.sd[site], s["lines.burst_sd"]
         z[LOG_RATE, k] = mean + np.hypot(sd, burst) * drawn[0]
         know = sd**2 / max(sd**2 + burst**2, 1e-9)
@@ -170,6 +202,7 @@ def start_particles(known: Known, places: Places, prior: DayFactor, sites: Ints,
         z[DOUBT, k] = sd**2 * (1 - know)
         z[CHECKIN_LOG, k] = np.log(s["lines.checkin_minutes"]) + s["lines.checkin_sd"] * drawn[1]
         z[SCAN_LOG, k] = np.log(s["lines.scan_minutes"]) + s["lines.scan_sd"] * drawn[2]
+        z[EMERGENCY_LOG, k] = np.log(max(s["lines.emergency_hazard"], 1e-6)) + EMERGENCY_SD * drawn[3]
         z[SHUT, k] = np.minimum(rng.random(n) < START_SHUT, places.stations[site, 0] - 1)
     return z
 

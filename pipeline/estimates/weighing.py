@@ -27,6 +27,7 @@ from pipeline.estimates.filter import (
     Ints,
     Places,
     event_rng,
+    is_dark,
     student_log,
     sum_up,
     up_now,
@@ -84,12 +85,12 @@ class Weighing:
 def weigh_scans(w: Weighing, site: Ints, slot: Ints, delta: Floats, span: Floats, state: Ints) -> None:
     """Scanners' reports, one a site: ballots since the last one (NaN: not known), and the state that it gives."""
     most = int(w.places.scanners.max())
-    is_dark = w.places.dark_from[site, slot] <= w.minute
-    counted = np.flatnonzero(np.isfinite(delta) & ~is_dark)
+    dark = is_dark(w.places, site, slot, w.column)
+    counted = np.flatnonzero(np.isfinite(delta) & ~dark)
     if len(counted):
         weigh_ballots(w, site[counted], slot[counted], delta[counted], span[counted])
     w.z[HEAD + most + slot, site] = 0
-    told = np.flatnonzero((state < seen.CLOSED) & ~is_dark)
+    told = np.flatnonzero((state < seen.CLOSED) & ~dark)
     if len(told):
         weigh_states(w, site[told], slot[told], state[told])
 
