@@ -267,7 +267,7 @@ TICKETS = [
     ),
 ]
 DISPATCH = [
-    Assumption("dispatch.detour_factor", 1.3, "", "road over great-circle distance", "our choice", 1, 5),
+    Assumption("dispatch.detour_factor", 1.3, "-", "road over great-circle distance", "our choice", 1, 5),
     Assumption("dispatch.speed_kmh", 40, "km/h", "a rover's mean speed", "our choice", 1, 150),
     Assumption("dispatch.travel_extra_minutes", 2, "min", "parking and walking in, each drive", "our choice", 0, 60),
     Assumption(
@@ -293,7 +293,7 @@ DISPATCH = [
     ),
     Assumption("dispatch.scanner_per_minute", 3, "voters/min", "one scanner can take in", "our choice", 0.1, 60),
     Assumption("dispatch.checkin_per_minute", 0.8, "voters/min", "one check-in station serves", "our choice", 0.05, 60),
-    Assumption("dispatch.threat_chance", 0.2, "", "a unit that may go dark earns a visit above", "our choice", 0, 1),
+    Assumption("dispatch.threat_chance", 0.2, "-", "a unit that may go dark earns a visit above", "our choice", 0, 1),
     Assumption(
         "dispatch.threat_voter_minutes", 60, "voter-min", "and above this expected loss at its site", "our choice"
     ),
@@ -306,7 +306,7 @@ DISPATCH = [
     Assumption(
         "dispatch.needs_rover_scanner_down",
         0.9,
-        "",
+        "-",
         "chance that a scanner-down ticket needs a rover",
         "our choice",
         0,
@@ -315,7 +315,7 @@ DISPATCH = [
     Assumption(
         "dispatch.needs_rover_scanner_jam",
         0.5,
-        "",
+        "-",
         "chance that a scanner-jam ticket needs a rover",
         "our choice",
         0,
@@ -324,7 +324,7 @@ DISPATCH = [
     Assumption(
         "dispatch.needs_rover_memory_card",
         0.7,
-        "",
+        "-",
         "chance that a memory-card ticket needs a rover",
         "our choice",
         0,
@@ -333,68 +333,80 @@ DISPATCH = [
     Assumption(
         "dispatch.needs_rover_tape_printer",
         0.6,
-        "",
+        "-",
         "chance that a tape-printer ticket needs a rover",
         "our choice",
         0,
         1,
     ),
     Assumption(
-        "dispatch.needs_rover_bin_full", 0.6, "", "chance that a bin-full ticket needs a rover", "our choice", 0, 1
+        "dispatch.needs_rover_bin_full", 0.6, "-", "chance that a bin-full ticket needs a rover", "our choice", 0, 1
     ),
-    Assumption("dispatch.needs_rover_bmd", 0.7, "", "chance that a bmd ticket needs a rover", "our choice", 0, 1),
+    Assumption("dispatch.needs_rover_bmd", 0.7, "-", "chance that a bmd ticket needs a rover", "our choice", 0, 1),
     Assumption(
         "dispatch.needs_rover_accessible_device",
         0.6,
-        "",
+        "-",
         "chance that a accessible-device ticket needs a rover",
         "our choice",
         0,
         1,
     ),
     Assumption(
-        "dispatch.needs_rover_poll_book", 0.7, "", "chance that a poll-book ticket needs a rover", "our choice", 0, 1
+        "dispatch.needs_rover_poll_book", 0.7, "-", "chance that a poll-book ticket needs a rover", "our choice", 0, 1
     ),
-    Assumption("dispatch.needs_rover_power", 0.6, "", "chance that a power ticket needs a rover", "our choice", 0, 1),
+    Assumption("dispatch.needs_rover_power", 0.6, "-", "chance that a power ticket needs a rover", "our choice", 0, 1),
     Assumption(
         "dispatch.needs_rover_ballot_stock",
         0.9,
-        "",
+        "-",
         "chance that a ballot-stock ticket needs a rover",
         "our choice",
         0,
         1,
     ),
     Assumption(
-        "dispatch.stopped_scanner_down", 0.8, "", "chance that a scanner-down ticket stops its unit", "our choice", 0, 1
+        "dispatch.stopped_scanner_down",
+        0.8,
+        "-",
+        "chance that a scanner-down ticket stops its unit",
+        "our choice",
+        0,
+        1,
     ),
     Assumption(
-        "dispatch.stopped_scanner_jam", 0.4, "", "chance that a scanner-jam ticket stops its unit", "our choice", 0, 1
+        "dispatch.stopped_scanner_jam", 0.4, "-", "chance that a scanner-jam ticket stops its unit", "our choice", 0, 1
     ),
     Assumption(
-        "dispatch.stopped_memory_card", 0.1, "", "chance that a memory-card ticket stops its unit", "our choice", 0, 1
+        "dispatch.stopped_memory_card", 0.1, "-", "chance that a memory-card ticket stops its unit", "our choice", 0, 1
     ),
     Assumption(
-        "dispatch.stopped_tape_printer", 0, "", "chance that a tape-printer ticket stops its unit", "our choice", 0, 1
+        "dispatch.stopped_tape_printer", 0, "-", "chance that a tape-printer ticket stops its unit", "our choice", 0, 1
     ),
     Assumption(
-        "dispatch.stopped_bin_full", 0.3, "", "chance that a bin-full ticket stops its unit", "our choice", 0, 1
+        "dispatch.stopped_bin_full", 0.3, "-", "chance that a bin-full ticket stops its unit", "our choice", 0, 1
     ),
-    Assumption("dispatch.stopped_bmd", 0.2, "", "chance that a bmd ticket stops its unit", "our choice", 0, 1),
+    Assumption("dispatch.stopped_bmd", 0.2, "-", "chance that a bmd ticket stops its unit", "our choice", 0, 1),
     Assumption(
         "dispatch.stopped_accessible_device",
         0.2,
-        "",
+        "-",
         "chance that a accessible-device ticket stops its unit",
         "our choice",
         0,
         1,
     ),
     Assumption(
-        "dispatch.stopped_poll_book", 0.5, "", "chance that a poll-book ticket stops its unit", "our choice", 0, 1
+        "dispatch.stopped_poll_book", 0.5, "-", "chance that a poll-book ticket stops its unit", "our choice", 0, 1
     ),
     Assumption(
-        "dispatch.stopped_ballot_stock", 0.5, "", "chance that a ballot-stock ticket stops its unit", "our choice", 0, 1
+        "dispatch.stopped_ballot_stock",
+        0.5,
+        "-",
+        "chance that a ballot-stock ticket stops its unit",
+        "our choice",
+        0,
+        1,
     ),
 ]
 SUPPLIES = [

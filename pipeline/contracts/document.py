@@ -25,8 +25,8 @@ MARKS = {
 }
 ESTIMATES_HEAD = (
     "Every row also carries `as_of`, the T that it answers for, and `at`: the same time, but for a step, where it is\n"
-    "when that was done, and the outlook, where it is the time looked ahead to. `_low` and `_high` are the 5 % and the\n"
-    "95 % point; a null is an unknown, never a nought."
+    "when that was done, and the outlook, where it is the time looked ahead to. `_low` and `_high` are the 5 % and\n"
+    "the 95 % point; a null is an unknown, never a nought."
 )
 HEADER = "| column | type | meaning |\n|---|---|---|"
 
