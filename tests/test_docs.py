@@ -1,6 +1,7 @@
 """The documents say what the program does: commands, columns, assumptions, links."""
 
 import re
+import shlex
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -66,6 +67,16 @@ def test_every_command_has_help_that_opens_with_an_example(name: str):
     assert f"Example: wardbook {name} " in first + " "
     used = set(re.findall(r"--[a-z][\w-]*", first))
     assert used <= options_of(name)
+
+
+def test_every_example_parses():
+    told = re.findall(r"`(?:uv run )?wardbook (\w+ [^`…]+)`", text_of("README.md"))
+    helped = [re.search(r"Example: wardbook ([^\n]+)", command.help or "") for command in COMMANDS.values()]
+    examples = told + [found[1] for found in helped if found]
+    assert len(examples) > 2 * len(COMMANDS)
+    for example in examples:
+        name, *words = shlex.split(example)
+        COMMANDS[name].make_context(name, words)  # raises for what the command line would refuse
 
 
 @pytest.mark.parametrize("name", COMMANDS)
