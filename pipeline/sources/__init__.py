@@ -37,7 +37,15 @@ SOURCES = (
 )
 ORDER = {source.kind: place for place, source in enumerate(SOURCES)}
 FORMS = {source.kind: source.form for source in SOURCES}
-ENDINGS = {".csv": "csv", ".tsv": "csv", ".jsonl": "jsonl", ".ndjson": "jsonl", ".txt": "lines", ".toml": "toml"}
+ENDINGS = {
+    ".csv": "csv",
+    ".tsv": "csv",
+    ".jsonl": "jsonl",
+    ".ndjson": "jsonl",
+    ".txt": "lines",
+    ".toml": "toml",
+    ".xlsx": "xlsx",
+}
 
 
 def source_of(name: str) -> Source:
@@ -48,7 +56,8 @@ def source_of(name: str) -> Source:
     UnknownKind : if no pattern fits; the message lists them.
     """
     for source in SOURCES:
-        if fnmatch(name.lower(), source.pattern):
+        pattern = source.pattern if source.form in ("lines", "toml") else source.pattern.rsplit(".", 1)[0] + ".*"
+        if fnmatch(name.lower(), pattern) and ("." + name.lower().rsplit(".", 1)[-1]) in ENDINGS:
             return source
     known = ", ".join(source.pattern for source in SOURCES)
     raise UnknownKind(f"{name}: no kind of feed goes by that name. Rename it to one of {known}, or name a profile.")

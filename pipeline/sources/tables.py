@@ -55,7 +55,7 @@ def read_table(data: bytes, name: str, form: str, profile: Profile | None = None
     ----------
     data : the file, byte for byte
     name : its name, for messages
-    form : csv, jsonl, lines or toml
+    form : csv, jsonl, xlsx, lines or toml
 
     Raises
     ------
@@ -63,6 +63,10 @@ def read_table(data: bytes, name: str, form: str, profile: Profile | None = None
     """
     if not data.strip(b"\x00 \t\r\n"):
         raise SourceError(f"{name}: the file is empty. Export it again.")
+    if form == "xlsx":
+        from pipeline.sources.spreadsheet import read_spreadsheet  # it makes tables of this module's kind
+
+        return read_spreadsheet(data, name)
     text = decode(data, profile.encoding if profile else None)
     if form == "lines":
         return read_lines(text)
