@@ -2,6 +2,7 @@
 
 import re
 import shlex
+import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -16,8 +17,9 @@ from pipeline.contracts.events import READINGS, TABLES
 from pipeline.contracts.feeds import FEEDS
 from pipeline.estimates import Answers
 from pipeline.settings import ASSUMPTIONS
+from pipeline.sources.profile import profile_of
 from pipeline.store import read
-from pipeline.store.book import open_book
+from pipeline.store.book import Book, open_book
 
 ROOT = Path(__file__).parent.parent
 PAGES = sorted(
@@ -138,9 +140,30 @@ def test_every_column_of_a_feed_a_table_and_a_reading_is_told_of():
         assert set(told) == set(reading.to_schema().columns) and all(told.values()), name
 
 
-def test_no_answer_carries_a_column_that_is_not_told_of(write_day, tmp_path: Path, now: datetime):
+@pytest.fixture
+def small_book(write_day, tmp_path: Path, now: datetime) -> Book:
     run.take([write_day()], tmp_path / "book", now)
-    with read.Snapshot(open_book(tmp_path / "book").published) as snapshot:
+    return open_book(tmp_path / "book")
+
+
+def test_the_books_folder_and_the_logs_columns_and_entry_types_are_told_of(small_book: Book):
+    folder, log = re.findall(r"^## (?:The book's folder|The log)\n(.*?)(?=^## )", text_of("docs/DATA.md"), re.M | re.S)
+    assert {part.name for part in small_book.folder.iterdir()} == set(re.findall(r"^\| `([\w.]+)/?` \|", folder, re.M))
+    first_cells = re.findall(r"^\| `?(\w+)`? \|", log, re.M)
+    with read.Snapshot(small_book.published) as snapshot:
+        for table in ("log", "heads"):
+            assert set(snapshot.con.sql(f"select * from {table} limit 0").columns) <= set(first_cells)
+        types = snapshot.con.sql("select distinct type from log").fetchall()
+    assert {name for (name,) in types} <= set(first_cells)
+
+
+def test_the_example_of_a_profile_is_one():
+    example = re.search(r"```toml\n(.*?)```", text_of("docs/DATA.md"), re.S)
+    assert example and profile_of(tomllib.loads(example[1]), "docs/DATA.md").columns["ticket_id"] == ("Call number",)
+
+
+def test_no_answer_carries_a_column_that_is_not_told_of(small_book: Book):
+    with read.Snapshot(small_book.published) as snapshot:
         rows = read.read_rows(snapshot.con)
     answers = Answers(read.known_at(rows, datetime(2026, 11, 3, 15, 40, tzinfo=UTC)))
     answered = {what: answers.answer(what) for what in ESTIMATES}
