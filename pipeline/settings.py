@@ -51,7 +51,7 @@ LINES: list[Assumption] = [
     ),
     Assumption(
         "lines.scan_minutes",
-        0.38,
+        0.44,
         "min",
         "mean time at a scanner, walk included",
         "Herron & Smith 2016: 5.5 s for the insertion",

@@ -20,10 +20,10 @@ Chances = NDArray[np.uint16]
 # those expected; FACTOR and DOUBT are mean and variance of the level that it returns to, given the particle's path.
 (
     CHECKIN_LOG, SCAN_LOG, EMERGENCY_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING, FINISHING, SCANNING, SHUT,
-    WINDOW, SCANNED,
-) = range(14)  # fmt: skip
+    WINDOW, SCANNED, SCAN_PHASES,
+) = range(15)  # fmt: skip
 FIXED = 3  # rows that are jittered when particles are resampled
-HEAD = 14  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
+HEAD = 15  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
 UP, JAM, STOP = 0, 1, 2
 LEAST_KEPT = 0.1  # part of the particles that must keep weight after one observation; our choice
 SHRINK = 0.1  # Liu & West's h: part of the spread that is redrawn when particles are resampled
@@ -73,6 +73,7 @@ class Habits:
     """The model's numbers, the same at every site. Times in minutes, rates per minute."""
 
     checkin_phases: int = 4  # Erlang phases of check-in: CV .50; Herron & Smith 2016 found .45
+    scan_phases: int = 3  # of a voter's time at the scanner, walk included: CV .58; our choice
     marking_minutes: float = 5.5
     leaving: float = 0.005
     burst_sd: float = 0.32
@@ -218,7 +219,10 @@ def scanner_step(
     ups = [up_now(z, places, column, k) for k in range(most)]
     total_up = sum_up(ups, z.shape[1:])
     per_minute = np.exp(-z[SCAN_LOG]) * np.float32(dt)
-    scanned = np.minimum(here, counts(np.minimum(total_up, here) * per_minute, u[4]))
+    phases = counts(np.minimum(total_up, here) * per_minute * np.float32(habits.scan_phases), u[4]) + z[SCAN_PHASES]
+    done = np.floor(phases / habits.scan_phases)
+    scanned = np.minimum(here, done)
+    z[SCAN_PHASES] = np.where(done > here, 0, phases - done * habits.scan_phases)
     gone = np.minimum(here - scanned, counts(here * (total_up == 0) * np.exp(z[EMERGENCY_LOG]) * np.float32(dt), u[5]))
     z[SCANNING] = here - scanned - gone
     z[SCANNED] += scanned
