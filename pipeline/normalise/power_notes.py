@@ -172,7 +172,8 @@ def circuit_of(text: str, circuits: tuple[str, ...]) -> str | None:
                 return circuit
         if found.group("name"):
             return name.upper()
-    return None
+    words = set(re.findall(r"[a-z0-9-]+", text.lower()))
+    return next((c for c in circuits if c.lower() in words and not c.isdigit()), None)
 
 
 def site_of_note(atlas: places.Gazetteer, stock: units.UnitBook, text: str) -> tuple[str | None, float]:

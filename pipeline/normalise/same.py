@@ -11,11 +11,13 @@ from rapidfuzz import fuzz
 # Minutes after which a further call is about something else, and how alike two texts must be [0-100]: our choice, set
 # on half of the sample days, checked on the other half (docs/methods/reading.md).
 CALLBACK_MINUTES = 150.0
+AGAIN_MINUTES = 35.0  # a caller who says so calls again: at least this long back
 ALIKE = 84.0
-TOLD_AGAIN_MINUTES = {  # two callers, other words, same site and category [min]
+# Two callers, other words, same site and category [min]. Lines come and go, and two counts of one are no repeat: 0.
+TOLD_AGAIN_MINUTES = {
     "scanner-jam": 30, "scanner-down": 45, "bin-full": 60, "memory-card": 40, "tape-printer": 40, "bmd": 40,
     "accessible-device": 45, "poll-book": 40, "power": 60, "ballot-stock": 60, "seal": 40, "transmission": 40,
-    "long-line": 18, "site-access": 45, "conduct": 25, "safety": 30, "staffing": 30,
+    "long-line": 0, "site-access": 45, "conduct": 25, "safety": 30, "staffing": 30,
 }  # fmt: skip
 AGAIN = re.compile(
     r"^\W*(?:again\b|2nd call|second call|3rd call|third call|update(?:\s+(?:pls|please|on))?|still no fix"
@@ -25,7 +27,8 @@ AGAIN = re.compile(
     re.I,
 )
 SAYS_AGAIN = re.compile(
-    r"\b(?:2nd|second|3rd|third)\s+(?:time\s+)?call|\bcall(?:ed|ing)\s+(?:again|back)\b|\bstill no (?:fix|one|rover"
+    r"\bsame site\b"
+    r"|\b(?:2nd|second|3rd|third)\s+(?:time\s+)?call|\bcall(?:ed|ing)\s+(?:again|back)\b|\bstill no (?:fix|one|rover"
     r"|help)|\bsame as before|\bupdate\s+(?:pls|please)"
     r"|\bfollow(?:ing)?[\s-]up|\bas reported|\bstill waiting (?:for|on)\b",
     re.I,
@@ -89,7 +92,7 @@ def likeness(row: dict[str, Any], other: dict[str, Any]) -> float:
         return 0.0
     within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
     if row["again"] and row["category"] == other["category"]:
-        within = max(2 * within, 30.0)
+        within = max(2 * within, AGAIN_MINUTES)
     if row["unit_id"] and row["unit_id"] == other["unit_id"]:
         within *= 1.5
     if row["line_said"] and other["line_said"] and row["line_said"] != other["line_said"]:

@@ -15,16 +15,23 @@ from pipeline.normalise import crowds, places, same, severity, units, wording
 from pipeline.normalise.word_lists import words_of
 from pipeline.normalise.wording import Match, Vocabulary
 
+MOST_SURE = 0.97  # no reading of free text is surer: our choice [probability]
 ENOUGH = 2.0  # weight from which a category counts as found: our choice
 CARRIED = 0.8  # share of a rule's weight where the thing was named in an earlier clause or only as the unit
+STRONG = 4.0  # weight from which a trouble of equipment or place outranks a line or a question beside it
+LEAN = 0.6  # weight of one leaning word, before its own 1 or 2
+MOST_LEANING = 4.0  # leaning words never outweigh a phrase of the trade
+LOWEST, HIGHEST = -0.5, 2.2  # bounds of what one word can lean, so that none decides alone [natural log of odds]
+SURE = 7.0  # weight from which the words one by one no longer count
+SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
 REPEATED = 0.3  # share of the weight of further signs for the same category
-LATER = 0.9  # each later trouble of a ticket counts this much of the one before: callers put the main one first
+LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
 NEGATORS = frozenset(
     wording.stem(w) for w in words_of("no not isnt nothing never none without hasnt doesnt aint nobody")
 )
 FINE = frozenset(wording.stem(w) for w in words_of("fine ok okay good normal great working works alright"))
 PROBLEM = frozenset(wording.stem(w) for w in words_of("problem issue trouble concern complaint"))
-SECOND_RATE = {"procedure": 0.62, "long-line": 0.62, "other": 0.8, "staffing": 0.95}
+SECOND_RATE = {"procedure": 0.62, "long-line": 0.62, "other": 0.75}
 UNIT_THING = {"scanner": "scanner", "bmd": "bmd", "pollbook": "pollbook"}
 
 
@@ -34,14 +41,14 @@ class Reading:
 
     scores: tuple[tuple[str, float], ...]
     words: tuple[tuple[str, str], ...]
+    ranks: tuple[tuple[str, int], ...]
     things: frozenset[str]
 
 
 def read_clause(
-    book: Vocabulary, words: list[tuple[str, str]], carried: frozenset[str]
+    book: Vocabulary, words: list[tuple[str, str]], found: list[Match], carried: frozenset[str]
 ) -> tuple[dict[str, float], dict[str, str], frozenset[str]]:
     """A clause's weight for each category, the words that gave it, and the things that it names."""
-    found = matches_that_hold(book, words)
     things = {m.phrase.kind[6:]: m for m in found if m.phrase.kind.startswith("thing:")}
     signs = {m.phrase.kind[5:]: m for m in found if m.phrase.kind.startswith("sign:")}
     weights: dict[str, list[tuple[float, str]]] = defaultdict(list)
@@ -54,11 +61,34 @@ def read_clause(
             share = 1.0 if thing in things else CARRIED
             weights[category].append((weight * share, " ".join(words[i][1] for i in sorted(both))))
     scores, why = {}, {}
-    for category, hits in weights.items():
-        hits.sort(reverse=True)
-        scores[category] = hits[0][0] + REPEATED * min(6.0, sum(w for w, _ in hits[1:3]))
-        why[category] = hits[0][1]
+    leaning = hints([said for _, said in words], found)
+    for category in sorted(weights.keys() | leaning.keys()):
+        hits = sorted(weights.get(category, []), reverse=True)
+        lean = min(MOST_LEANING, sum(leaning.get(category, {}).values()))
+        scores[category] = lean
+        why[category] = " ".join(leaning.get(category, {}))
+        if hits and hits[0][0] > lean:
+            scores[category] = hits[0][0] + REPEATED * min(6.0, sum(w for w, _ in hits[1:3]) + lean)
+            why[category] = hits[0][1]
     return scores, why, frozenset(things) or carried
+
+
+def hints(said_at: list[str], found: list[Match]) -> dict[str, dict[str, float]]:
+    """The words of a clause that lean to a category, each counted once."""
+    leaning: dict[str, dict[str, float]] = defaultdict(dict)
+    for m in found:
+        if m.phrase.kind.startswith("hint:"):
+            leaning[m.phrase.kind[5:]][said_at[m.start]] = LEAN * m.phrase.weight
+    return leaning
+
+
+def leaning(book: Vocabulary, heard: list[str]) -> dict[str, float]:
+    """What the words of a text lean to, taken one by one, where they lean to anything at all."""
+    sums: dict[str, float] = defaultdict(float)
+    for word in sorted(set(heard)):
+        for category, value in book.leaning.get(word, {}).items():
+            sums[category] += max(LOWEST, min(HIGHEST, value))
+    return {c: SHARE * min(v, MOST) for c, v in sums.items() if v > 0.5}
 
 
 def said(words: list[tuple[str, str]], match: Match) -> str:
@@ -66,12 +96,12 @@ def said(words: list[tuple[str, str]], match: Match) -> str:
     return " ".join(words[i][1] for i in sorted(match.places))
 
 
-def matches_that_hold(book: Vocabulary, words: list[tuple[str, str]]) -> list[Match]:
-    """The phrases of a clause that are neither denied nor words about the call."""
+def matches_that_hold(book: Vocabulary, words: list[tuple[str, str]]) -> tuple[list[Match], set[int]]:
+    """The phrases of a clause that are not denied, and the places of its words that are about the call."""
     found = wording.matches(book, words)
     noise = {i for m in found if m.phrase.kind == "noise" for i in m.places}
     found = [m for m in found if m.phrase.kind != "noise" and not m.places <= noise]
-    return [m for m in found if not denied(words, m)]
+    return [m for m in found if not denied(words, m)], noise
 
 
 def denied(words: list[tuple[str, str]], match: Match) -> bool:
@@ -102,9 +132,13 @@ def read_text(text: str, carried: str = "") -> Reading:
     why: dict[str, str] = {}
     things: set[str] = set()
     carry = frozenset({carried} - {""})
+    ranks: dict[str, int] = {}
     rank = 0
+    heard: list[str] = []
     for words in wording.clauses_of(book, text):
-        scores, words_for, carry = read_clause(book, words, carry)
+        found, noise = matches_that_hold(book, words)
+        heard += [w for i, (w, _) in enumerate(words) if i not in noise]
+        scores, words_for, carry = read_clause(book, words, found, carry)
         things |= carry
         top = max(scores.values(), default=0.0)
         for category, value in scores.items():
@@ -112,11 +146,38 @@ def read_text(text: str, carried: str = "") -> Reading:
             if value > best.get(category, 0.0):
                 extra[category] += best.get(category, 0.0)
                 best[category], why[category] = value, words_for[category]
+                if value >= ENOUGH:
+                    ranks.setdefault(category, rank)
             else:
                 extra[category] += value
         rank += top >= ENOUGH
     total = {c: v + 0.25 * min(4.0, extra[c]) for c, v in best.items()}
-    return Reading(tuple(sorted(total.items())), tuple(sorted(why.items())), frozenset(things))
+    need = max(0.0, 1.0 - max(total.values(), default=0.0) / SURE)  # a phrase of the trade leaves nothing to lean on
+    for category, lean in leaning(book, heard).items():
+        total[category] = total.get(category, 0.0) + need * lean
+        why.setdefault(category, "the words together")
+    return Reading(
+        tuple(sorted(total.items())), tuple(sorted(why.items())), tuple(sorted(ranks.items())), frozenset(things)
+    )
+
+
+def adjusted(reading: Reading, kind: str | None, context: dict[str, float]) -> dict[str, float]:
+    """A reading's weights with what the unit and the state of the place add, and what comes second taken down."""
+    scores = dict(reading.scores)
+    rank = dict(reading.ranks)
+    strong = [rank.get(c, 9) for c, v in scores.items() if c not in SECOND_RATE and v >= STRONG]
+    for category, share in SECOND_RATE.items():
+        # What is said first is the trouble, whatever else follows; said after it, it is only what came of it.
+        if category in scores and strong and rank.get(category, 9) >= min(strong):
+            scores[category] *= share
+    if kind:
+        for category, of in units.CATEGORY_TYPE.items():
+            if category in scores and of == kind:
+                scores[category] += 0.8
+    for category, value in context.items():
+        if category in scores:
+            scores[category] += value
+    return scores
 
 
 def weigh(reading: Reading, kind: str | None, context: dict[str, float]) -> tuple[str, list[str], float, str]:
@@ -127,18 +188,7 @@ def weigh(reading: Reading, kind: str | None, context: dict[str, float]) -> tupl
     kind : the thing that the unit is (`scanner`, `bmd`, `pollbook`), where the unit is known
     context : weight that the place's state adds to a category (an outage there to `power`)
     """
-    scores = dict(reading.scores)
-    strongest = max((v for c, v in scores.items() if c not in SECOND_RATE), default=0.0)
-    for category, share in SECOND_RATE.items():
-        if category in scores and strongest >= 4.0:
-            scores[category] *= share
-    if kind:
-        for category, of in units.CATEGORY_TYPE.items():
-            if category in scores and of == kind:
-                scores[category] += 0.8
-    for category, value in context.items():
-        if category in scores:
-            scores[category] += value
+    scores = adjusted(reading, kind, context)
     if not scores or max(scores.values()) < 1.0:
         return "other", ["other"], 0.35, "no word of a known trouble"
     order = sorted(scores, key=lambda c: (-scores[c], c))
@@ -151,11 +201,11 @@ def weigh(reading: Reading, kind: str | None, context: dict[str, float]) -> tupl
 def confidence(scores: dict[str, float], order: list[str]) -> float:
     """The chance that the first category is right, from its weight and its lead.
 
-    Fitted on half of the sample days (logistic), checked on the other half: docs/methods/reading.md.
+    A logistic curve, fitted mostly on sample tickets that no word was chosen for: docs/methods/reading.md.
     """
     first = scores[order[0]]
     lead = first - (scores[order[1]] if len(order) > 1 else 0.0)
-    return 1 / (1 + math.exp(-(-1.2 + 0.35 * min(first, 8.0) + 0.45 * min(lead, 6.0))))
+    return min(MOST_SURE, 1 / (1 + math.exp(-(-4.2 + 0.70 * min(first, 9.0) + 0.29 * min(lead, 6.0)))))
 
 
 def read_tickets(known: Known) -> DataFrame[TicketReadings]:

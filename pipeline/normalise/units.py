@@ -47,11 +47,6 @@ COUNT_UNIT = re.compile(
     r"|percent|%|am\b|pm\b|times|of\b|yr)",
     re.I,
 )
-ORDINALS = {
-    "one": 1, "first": 1, "1st": 1, "two": 2, "second": 2, "2nd": 2,
-    "three": 3, "third": 3, "3rd": 3, "four": 4, "fourth": 4, "4th": 4, "five": 5, "fifth": 5, "5th": 5,
-}  # fmt: skip
-
 SAID_KINDS = tuple(
     (kind, re.compile(form))
     for kind, form in (
@@ -177,10 +172,8 @@ def unit_of(
         if unit:
             return unit.unit_id
     fits = [u for u in here if u.type in wanted]
-    if len(fits) == 1:
-        return fits[0].unit_id
-    place = ordinal_said(said)
-    return fits[place - 1].unit_id if place and place <= len(fits) else None
+    # "Scanner 2" is no number of the roster's: places count them as they stand in the room, so that two stay open.
+    return fits[0].unit_id if len(fits) == 1 else None
 
 
 def same_letters(here: list[Unit], tag: str) -> list[Unit]:
@@ -228,16 +221,6 @@ def one_slip_away(here: list[Unit], digits: str, wanted: tuple[str, ...]) -> Uni
     if len(close) > 1 and wanted:
         close = [u for u in close if u.type in wanted] or close
     return close[0] if len(close) == 1 else None
-
-
-def ordinal_said(said: str) -> int | None:
-    """The place in the row that a caller's word gives a unit: "scanner 2", "first one", "bmd one"."""
-    for word in re.findall(r"[a-z]+|\d+(?:st|nd|rd|th)?", said.lower()):
-        if word in ORDINALS:
-            return ORDINALS[word]
-        if word.isdigit() and 1 <= int(word) <= 9:
-            return int(word)
-    return None
 
 
 def kind_of(book: UnitBook, unit_id: str | None) -> str | None:

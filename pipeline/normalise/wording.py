@@ -1,5 +1,6 @@
 """Text into words: contractions, small words, endings, slips of the keys; and phrases found among the words."""
 
+import math
 import re
 import tomllib
 from collections import defaultdict
@@ -16,6 +17,8 @@ from pipeline.normalise.word_lists import words_of
 
 NUMBER = "<n>"
 GAP = "~"
+HINT_COUNT = 3.0  # a hint counts as this many phrases when words are weighed one by one: our choice
+SMOOTH = 2.0  # phrases of no category that every word is taken to occur in: our choice
 GAP_WORDS = 3  # a gap in a phrase spans up to three words: our choice
 CONTRACTIONS = (
     (r"[\u2018\u2019\u02bc`]", "'"),
@@ -26,9 +29,17 @@ CONTRACTIONS = (
     (r"\b(?:do(?:es)?(?: not|n'?t)|did(?: not|n'?t)|dont)\b", "doesnt"),
     (r"\b(?:is(?: not|n'?t)|are(?: not|n'?t)|was(?: not|n'?t)|were(?: not|n'?t)|ain'?t|isnt)\b", "isnt"),
     (r"\b(?:ha(?:s|ve|d)(?: not|n'?t))\b", "hasnt"),
+    (
+        r"\b(?:pws?|poll ?workers?|judges?|chief|clerk|caller|rover|poll mgr|mgr|manager|inspector|voter|they|she|he"
+        r"|lead)"
+        r" (?:reports?|reported|reporting|says?|said|states?|stated|advises|advised)\b(?: that\b)?",
+        " ; ",
+    ),
+    (r"\b(?:told|advised|instructed)\s+(?:\w+\s+)?(?:to|not to|sit|that)\b[^.;,]*", " ; "),
     (r"\bw/o\b", " without "),
     (r"\bw/", " with "),
     (r"\bc/b\b", " cb "),
+    (r"\b(min|mins|hr|hrs|approx|abt|est|ext|no|pct|bldg|rm|dr|st|vs)\.", r"\1 "),
     (r"\bs/n\b|\bsn#", " serial "),
     (r"\b(?:check|ck|chk|chek)[\s-]?ins?\b", "checkin"),
     (r"\b([a-z]+)-([a-z]+)\b", r"\1 \2"),
@@ -50,6 +61,10 @@ SMALL = frozenset(
         " very quite so now also still some s t re m ve ll d th st nd rd as"
     )
 )
+NO_ENDING = frozenset(
+    words_of("news this does always series access address process progress business thing things bring")
+)
+KEYS = ("qwertyuiop", "asdfghjkl", "zxcvbnm")
 COUNT_WORDS = {
     w: i
     for i, w in enumerate(
@@ -63,7 +78,7 @@ COUNT_WORDS = {
 
 def stem(word: str) -> str:
     """A word without its ending, so that jam, jams, jammed and jamming agree. Crude, but the same on both sides."""
-    if len(word) <= 3:
+    if len(word) <= 3 or word in NO_ENDING:
         return word
     for ending in ("ing", "ed", "es", "s", "e"):
         base = word[: -len(ending)]
@@ -95,6 +110,9 @@ class Vocabulary:
     rules: list[tuple[str, str, str, float]]
     spelled: dict[str, tuple[str, ...]]
     stems: frozenset[str]
+    leaning: dict[str, dict[str, float]]
+    common: frozenset[str]
+    trade: frozenset[str]
     raw: list[str]
     known: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -119,12 +137,19 @@ def parse_phrase(text: str, kind: str, weight: float, classes: Mapping[str, list
             gap = True
             continue
         options = [o for part in element.split("|") for o in (classes[part[1:]] if part[0] == "@" else [part])]
-        chosen = frozenset(o if o == NUMBER else stem(o) for o in options if o not in SMALL)
+        chosen = frozenset(o if o == NUMBER else stem(said_alike(o)) for o in options if o not in SMALL)
         if chosen:
             words.append(chosen)
             gaps.append(gap)
             gap = False
     return Phrase(kind, weight, tuple(words), tuple(gaps), text) if words else None
+
+
+@lru_cache(maxsize=20_000)
+def said_alike(word: str) -> str:
+    """A word of the vocabulary with its contraction in the form that texts are brought to ("didnt" is "doesnt")."""
+    alike = tidy(word).strip()
+    return alike if alike.isalpha() else word
 
 
 def phrases_of(table: Mapping[str, Any], classes: Mapping[str, list[str]]) -> Iterable[Phrase]:
@@ -140,6 +165,9 @@ def phrases_of(table: Mapping[str, Any], classes: Mapping[str, list[str]]) -> It
     for category, groups in table["cues"].items():
         for weight, text in groups.items():
             found += [parse_phrase(line, f"cue:{category}", float(weight), classes) for line in lines(text)]
+    for category, groups in table["hints"].items():
+        for weight, text in groups.items():
+            found += [parse_phrase(word, f"hint:{category}", float(weight), classes) for word in text.split()]
     found += [parse_phrase(line, "noise", 0.0, classes) for line in lines(table["noise"]["phrases"])]
     return [p for p in found if p]
 
@@ -158,16 +186,50 @@ def build_vocabulary(table: Mapping[str, Any]) -> Vocabulary:
             pair, weight = line.split("=")
             thing, sign = pair.split("+")
             rules.append((category, thing.strip(), sign.strip(), float(weight)))
-    raw = {
-        w for p in re.findall(r"[a-z]+", str(table["things"]) + str(table["signs"]) + str(table["cues"])) for w in [p]
-    }
-    raw |= {w for words in classes.values() for w in words}
-    ordinary = set(table["ordinary"]["words"].split())
-    stems = {s for p in phrases for options in p.words for s in options} | {stem(w) for w in ordinary | raw}
-    spelled = {k: tuple(stem(w) for w in v.split()) for k, v in table["spelled"].items()}
+    common = {w for w in files("pipeline.normalise").joinpath("ordinary.txt").read_text("utf-8").split() if len(w) > 4}
+    trade = set(re.findall(r"[a-z]+", str([table[k] for k in ("things", "signs", "cues", "hints", "noise")])))
+    trade |= {w for words in classes.values() for w in words}
+    ordinary = set(table["ordinary"]["words"].split()) - trade
+    stems = {s for p in phrases for options in p.words for s in options} | {stem(w) for w in ordinary | trade}
     return Vocabulary(
-        dict(index), rules, spelled, frozenset(stems | set(SMALL)), sorted(w for w in raw | ordinary if len(w) > 3)
+        phrases=dict(index),
+        rules=rules,
+        spelled={k: tuple(stem(w) for w in v.split()) for k, v in table["spelled"].items()},
+        stems=frozenset(stems | set(SMALL)),
+        leaning=leanings(phrases),
+        common=frozenset(common),
+        trade=frozenset(trade),
+        raw=sorted(w for w in trade | ordinary if len(w) > 3),
     )
+
+
+def leanings(phrases: Iterable[Phrase]) -> dict[str, dict[str, float]]:
+    """How much each stem speaks for each category, from the phrases that it occurs in [natural log of odds].
+
+    A word's share among the phrases of one category over its share among all of them, smoothed: naive Bayes (Maron,
+    1961, from memory) with the vocabulary itself as its only text.
+    """
+    count: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
+    size: dict[str, float] = defaultdict(float)
+    for phrase in phrases:
+        kind, _, category = phrase.kind.partition(":")
+        if kind not in ("cue", "hint"):
+            continue
+        weight = (1.0 if kind == "cue" else HINT_COUNT) * min(phrase.weight, 6.0) / 6.0
+        for options in phrase.words:
+            share = weight / math.sqrt(len(options))
+            for option in options:
+                count[option][category] += share
+            size[category] += share
+    total = sum(size.values())
+    out: dict[str, dict[str, float]] = {}
+    for word, by_category in sorted(count.items()):
+        seen = sum(by_category.values())
+        out[word] = {
+            c: math.log((by_category.get(c, 0.0) + SMOOTH * n / total) / (seen + SMOOTH) * total / n)
+            for c, n in sorted(size.items())
+        }
+    return out
 
 
 @lru_cache(maxsize=1)
@@ -188,20 +250,40 @@ def put_right(book: Vocabulary, token: str) -> tuple[str, ...]:
     if token in book.spelled:
         return book.spelled[token]
     base = stem(token)
-    if base in book.stems or token in book.stems or len(token) < 4:
+    if len(token) < 4 or base in book.stems or token in book.common:
         return (base,)
-    limit = 1 if len(token) <= 6 else 2 if len(token) <= 11 else 3
-    near = process.extract(token, book.raw, scorer=OSA.distance, score_cutoff=limit, limit=5)
-    # A slip seldom changes the first letter, and in a short word only a swap or a lost letter is safe to undo.
-    sure = [(d + (w[0] != token[0]) * 0.5, w) for w, d, _ in near if len(token) > 4 or is_swap(token, w)]
+    limit = 1 if len(token) <= 7 else 2 if len(token) <= 11 else 3
+    near = process.extract(token, book.raw, scorer=OSA.distance, score_cutoff=limit, limit=8)
+    # A slip seldom changes the first letter, and in a short word only a likely one is safe to undo.
+    sure = [
+        (d + slip_cost(token, w) + 0.2 * (w not in book.trade), w)
+        for w, d, _ in near
+        if len(token) > 4 or is_likely_slip(token, w)
+    ]
     if sure:
         return (stem(min(sure)[1]),)
     return run_together(book, token) or (base,)
 
 
-def is_swap(token: str, word: str) -> bool:
-    """Whether two short words differ by swapped neighbours or one letter more or less."""
-    return sorted(token) == sorted(word) or (abs(len(token) - len(word)) == 1 and token[0] == word[0])
+def slip_cost(token: str, word: str) -> float:
+    """What makes one of several near words less likely: another first letter, a letter more or less, keys far apart."""
+    wrong = [(a, b) for a, b in zip(token, word, strict=False) if a != b]
+    far = len(token) == len(word) and len(wrong) == 1 and not are_neighbours(*wrong[0])
+    return 0.5 * (word[0] != token[0]) + 0.1 * (len(token) != len(word)) + 0.1 * far
+
+
+def is_likely_slip(token: str, word: str) -> bool:
+    """Whether two short words differ by swapped neighbours, a letter more or less, or two keys side by side."""
+    if len(token) != len(word):
+        return token[0] == word[0]
+    wrong = [(a, b) for a, b in zip(token, word, strict=True) if a != b]
+    return len(wrong) == 2 or (len(wrong) == 1 and are_neighbours(*wrong[0]))
+
+
+def are_neighbours(one: str, other: str) -> bool:
+    """Whether two letters lie side by side on a QWERTY keyboard."""
+    spots = [(row, key) for letter in (one, other) for row in range(3) for key in [KEYS[row].find(letter)] if key >= 0]
+    return len(spots) == 2 and abs(spots[0][0] - spots[1][0]) <= 1 and abs(spots[0][1] - spots[1][1]) <= 1
 
 
 def run_together(book: Vocabulary, token: str) -> tuple[str, ...]:
@@ -251,19 +333,23 @@ def match_at(phrase: Phrase, words: list[tuple[str, str]], at: int) -> frozenset
     """The places of a phrase that begins at one word, gaps as short as they can be; None where it does not fit."""
     places = [at]
     here = at + 1
-    for options, gap in zip(phrase.words[1:], phrase.gaps[1:], strict=True):
-        reach = range(here, min(len(words), here + (GAP_WORDS if gap else 0) + 1))
-        found = next((i for i in reach if fits(options, words[i])), None)
-        if found is None:
+    size = len(words)
+    for k in range(1, len(phrase.words)):
+        options = phrase.words[k]
+        end = min(size, here + (GAP_WORDS if phrase.gaps[k] else 0) + 1)
+        while here < end and not fits(options, words[here]):
+            here += 1
+        if here >= end:
             return None
-        places.append(found)
-        here = found + 1
+        places.append(here)
+        here += 1
     return frozenset(places)
 
 
 def matches(book: Vocabulary, words: list[tuple[str, str]]) -> list[Match]:
     """Every phrase in a clause; one that a longer one of another kind covers wholly is left out."""
     found: list[Match] = []
+    heard = {w for pair in words for w in pair} | ({NUMBER} if any(w in COUNT_WORDS for _, w in words) else set())
     for at, (first, said) in enumerate(words):
         starts = book.phrases.get(first, [])
         if first == NUMBER:
@@ -271,10 +357,14 @@ def matches(book: Vocabulary, words: list[tuple[str, str]]) -> list[Match]:
         elif said in COUNT_WORDS:
             starts = starts + book.phrases.get(NUMBER, [])
         for phrase in starts:
-            places = match_at(phrase, words, at)
-            if places:
-                found.append(Match(phrase, at, max(places) + 1, places))
-    return [m for m in found if not any(covers(o, m) for o in found)]
+            if len(phrase.words) == 1:
+                found.append(Match(phrase, at, at + 1, frozenset((at,))))
+            elif not (phrase.words[1].isdisjoint(heard) or phrase.words[-1].isdisjoint(heard)):
+                places = match_at(phrase, words, at)
+                if places:
+                    found.append(Match(phrase, at, max(places) + 1, places))
+    long = [m for m in found if len(m.places) > 1 and not m.phrase.kind.startswith("thing")]
+    return [m for m in found if not any(covers(o, m) for o in long)] if long else found
 
 
 def covers(long: Match, short: Match) -> bool:
