@@ -361,13 +361,11 @@ class Advance:
 def main() -> None:
     """The command line's entry: one sentence for what goes wrong, and the contract's exit status."""
     try:
-        app(standalone_mode=False)
+        app()
     except WardbookError as error:
         messages.print(str(error), markup=False)
         sys.exit(error.exit_status)
-    except typer.Exit as done:
-        sys.exit(done.exit_code)
-    except (typer.Abort, KeyboardInterrupt):
+    except KeyboardInterrupt:
         messages.print("Stopped.")
         sys.exit(130)
     except BrokenPipeError:

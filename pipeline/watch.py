@@ -7,7 +7,7 @@ from pathlib import Path
 
 from watchfiles import watch as changes_in
 
-from pipeline.errors import WardbookError
+from pipeline.errors import SettingsError, WardbookError
 from pipeline.run import Writer
 from pipeline.sources.folder import RECEIVED, Incoming, gather
 from pipeline.sources.profile import Profile
@@ -30,6 +30,7 @@ class Watcher:
         self._say = say
         self._seen: dict[Path, tuple[int, int]] = {}
         self._published_at: datetime | None = None
+        self._slip: str | None = None
 
     def run(
         self, stop: threading.Event, clock: Callable[[], datetime], is_wanted: Callable[[], bool] = lambda: True
@@ -52,7 +53,7 @@ class Watcher:
 
     def round(self, now: datetime) -> None:
         """One look at what has arrived; publishes if anything did, or if the estimates have aged."""
-        self._writer.note_settings(now)
+        self.note_settings(now)
         receipts = [*self.take_handed(now), *self.take_dropped(now), *self.take_arrived(now)]
         for receipt in receipts:
             self._say(told(receipt))
@@ -60,6 +61,16 @@ class Watcher:
         if receipts or is_old:
             self._writer.publish(self._writer.present(now), now)
             self._published_at = now
+
+    def note_settings(self, now: datetime) -> None:
+        """Changed settings count from now; a slip in them is said once, and the last good ones stay in force."""
+        try:
+            self._writer.note_settings(now)
+            self._slip = None
+        except SettingsError as error:
+            if str(error) != self._slip:
+                self._say(f"{error} Until then the settings before stay in force.")
+            self._slip = str(error)
 
     def take_handed(self, now: datetime) -> list[Receipt]:
         """What `wardbook take` has handed over; it waits for the answer."""

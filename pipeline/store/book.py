@@ -88,6 +88,7 @@ def open_book(folder: Path, *, create: bool = False) -> Book:
         raise BookError(f"{folder}: holds other files, and no book. Name a new or an empty folder.")
     for part in (book.inbox, book.originals):
         part.mkdir(parents=True, exist_ok=True)
+        part.chmod(0o700)  # files as they came hold names and numbers
     if not book.secret.exists():
         write_private(book.secret, secrets.token_hex(SECRET_BYTES).encode())
     if not book.settings.exists():

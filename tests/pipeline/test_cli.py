@@ -89,6 +89,14 @@ def test_what_is_wrong_is_said_in_one_sentence(wardbook, book: Path, tmp_path: P
     assert done.status == status and sentence in done.err and "Traceback" not in done.err
 
 
+@pytest.mark.parametrize(
+    "words", [("take",), ("fly",), ("take", "x", "--book"), ("estimate", "lines", "--book", "b", "--colour", "red")]
+)
+def test_a_wrong_call_is_wrong_usage(wardbook, words):
+    done = wardbook(*words)
+    assert done.status == 2 and "Error: " in done.err and "Traceback" not in done.err
+
+
 def test_an_empty_book_is_said_to_be_empty(wardbook, tmp_path: Path):
     empty = tmp_path / "status-0900.jsonl"
     empty.write_text("")

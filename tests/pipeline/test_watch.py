@@ -59,6 +59,17 @@ def test_a_round_takes_folders_inbox_and_what_was_handed_over(
     assert any("holiday.csv: refused" in line for line in said)
 
 
+def test_a_slip_in_the_settings_does_not_stop_the_watch(book: Book, write_day: Callable[..., Path], now):
+    said: list[str] = []
+    with run.Writer(book, now) as writer:
+        watcher = Watcher(writer, [write_day()], [], said.append)
+        book.settings.write_text("[clocks]\ncorrect_above_minutes = nine\n")
+        watcher.round(now)
+        watcher.round(now)
+    assert rows_published(book, "sites") == 2
+    assert len([line for line in said if "settings.toml: not readable as TOML" in line]) == 1
+
+
 def test_a_changed_file_in_a_watched_folder_is_taken_again(book: Book, write_day: Callable[..., Path], now):
     day = write_day()
     with run.Writer(book, now) as writer:

@@ -71,5 +71,6 @@ def test_a_changed_original_is_named(book: Book):
 
 def test_people_are_kept_apart_and_can_be_deleted(book: Book):
     assert book.people.stat().st_mode & 0o777 == 0o600 and book.secret.stat().st_mode & 0o777 == 0o600
+    assert book.originals.stat().st_mode & 0o777 == 0o700 == book.inbox.stat().st_mode & 0o777
     book.people.unlink()
     assert log.verify(book.log).size > 20
