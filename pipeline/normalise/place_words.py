@@ -11,7 +11,8 @@ from pipeline.normalise.word_lists import words_of
 KIND_PHRASES: tuple[tuple[str, str], ...] = (
     (r"(?:fire\s*(?:station|stn|sta|house|hall|dept|department)|firehouse|firestation|f\.?\s?d\.?"
      r"|f\.?\s?s\.?)(?=\W*(?:no|num|nr|number)?\W*\d|\W|$)", "fire"),
-    (r"(?:sta|stn|station)(?=\W*(?:no|num|nr|number)?\W*\d)", "fire"),
+    (r"(?:sta|stn|station)(?=\W*(?:no|num|nr|number)?\W*(?:\d|(?:one|two|three|four|five|six|seven|eight|nine|ten)\b))",
+     "fire"),
     (r"(?:engine|ladder)\s+(?:co(?:mpany)?)?(?=\W*\d)", "fire"),
     (r"h\.\s?s\b\.?|high\s*sch(?:ool|l)?\b|sr\.? high|senior high", "high school"),
     (r"m\.\s?s\b\.?|mid(?:dle)?\.?\s*sch(?:ool|l)?\b|j(?:r|unior)\.? high(?: sch(?:oo)?l)?|jhs"

@@ -36,7 +36,7 @@ WHEN = re.compile(
     re.I,
 )
 PROMISE = re.compile(
-    r"\b(?:back\s+(?:on\s+)?by|back\s+(?:at|around|about)|est(?:imated?|\.)?|etr|eta|restor(?:e|ed|ation)?\s+(?:by"
+    r"\b(?:back\s+(?:on\s+)?by|back\s+(?:at|around|about|in(?=\s+(?:\d|an?\b|half)))|est(?:imated?|\.)?|etr|eta|restor(?:e|ed|ation)?\s+(?:by"
     r"|est\w*|at|around|expected|time)|expect(?:ed|s|ing)?"
     r"|(?:util(?:ity)?|power\s*co\w*|crew|company|they|pwr\s*co|electric\s*co\w*|provider)\s+(?:says?|said|est\w*"
     r"|gives?|promises?|hopes?|thinks?|tells?\s+us)"

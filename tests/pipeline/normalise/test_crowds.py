@@ -1,0 +1,53 @@
+"""How many people wait, as callers put it."""
+
+import pytest
+
+from pipeline.normalise.crowds import read_crowd
+
+
+@pytest.mark.parametrize(
+    ("text", "waiting"),
+    [
+        ("40 in line", 40),
+        ("about 35 standing", 35),
+        ("27 ppl", 27),
+        ("line is 30 & growing", 30),
+        ("~51 waiting", 51),
+        ("49ish waiting, no other problem", 49),
+        ("line of 34 and growing", 34),
+        ("line at 29ish", 29),
+        ("long line 42 all morning", 42),
+        ("twenty five ahead", 25),
+        ("30-40 people in line", 35),
+        ("a couple dozen in line", 24),
+        ("over a hundred people", 100),
+        ("line is long, 41ish", 41),
+        ("10+ in line, 15 mins so far", 10),
+        ("line out the door", None),
+        ("wait is 25 minutes", None),
+        ("line since 10:15", None),
+        ("scanner 12 jammed", None),
+    ],
+)
+def test_people_in_line_are_counted_as_said_and_minutes_are_not(text: str, waiting: float | None):
+    assert read_crowd(text, "long-line", frozenset()).waiting == waiting
+
+
+@pytest.mark.parametrize("text", ["nobody waiting", "no line right now", "no one in line", "no wait at all"])
+def test_no_line_is_heard(text: str):
+    crowd = read_crowd(text, "scanner-down", frozenset())
+    assert crowd.is_none and crowd.waiting is None
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("long line at check-in", "checkin"),
+        ("20 waiting to check in", "checkin"),
+        ("line for the scanner is 30", "scanner"),
+        ("scanner line out of control", "scanner"),
+        ("long line, 30", None),
+    ],
+)
+def test_the_line_meant_is_heard(text: str, line: str | None):
+    assert read_crowd(text, "long-line", frozenset()).line == line

@@ -1,0 +1,94 @@
+"""Which site a caller means."""
+
+import polars as pl
+import pytest
+
+from pipeline.normalise.places import gazetteer, read_precinct, site_of
+
+SURE = 0.8
+
+
+@pytest.mark.parametrize(
+    ("said", "site"),
+    [
+        ("P04", "P04"),
+        ("Marlpit Elementary School", "P01"),
+        ("marlpit elem.", "P01"),
+        ("MARLPIT ES (gym)", "P01"),
+        ("Marplit Elemntary", "P01"),
+        ("marlpit grade school", "P01"),
+        ("the elementary on Tallow", "P01"),
+        ("14 Tallow Ln", "P01"),
+        ("pct 44-A", "P01"),
+        ("pct# 44b", "P01"),
+        ("P44-A", "P01"),
+        ("precinct 45", "P02"),
+        ("prec 045", "P02"),
+        ("Oxbow Lib.", "P02"),
+        ("the library at Ferry", "P02"),
+        ("old oxbow", "P03"),
+        ("the church on Sedge", "P03"),
+        ("Saint Wendreda FH", "P04"),
+        ("st wendrda", "P04"),
+        ("9 North Larkspur Ave", "P04"),
+        ("N. Cindermoor H.S.", "P05"),
+        ("south cindermoor high", "P06"),
+        ("So. Cindermoor HS", "P06"),
+        ("FD#3", "P07"),
+        ("fire dept 3", "P07"),
+        ("Station three", "P07"),
+        ("fs13", "P08"),
+        ("Fire Sta. No. 13", "P08"),
+        ("vintner vet's hall", "P09"),
+        ("the vets hall on 9th", "P09"),
+        ("Vintner Commty Center", "P10"),
+        ("VintnerVeterans", "P09"),
+        ("Oxbow Library / story room", "P02"),
+    ],
+)
+def test_a_place_is_known_however_it_is_said(sites: pl.DataFrame, said: str, site: str):
+    found, sure = site_of(gazetteer(sites), said)
+    assert (found, sure >= SURE) == (site, True)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "",
+        "unknown",
+        "the library downtown on Willow",
+        "Cindermoor High School",
+        "Vintner",
+        "fire station",
+        "Station 7",
+        "pct 99",
+        "hall",
+    ],
+)
+def test_a_name_that_two_places_share_or_none_has_is_asked_about(sites: pl.DataFrame, said: str):
+    assert site_of(gazetteer(sites), said)[1] < SURE
+
+
+def test_the_unit_named_settles_a_name_that_two_places_share(sites: pl.DataFrame):
+    assert site_of(gazetteer(sites), "Cindermoor High School", ("P06",))[0] == "P06"
+    assert site_of(gazetteer(sites), "Cindermoor High School", ("P06",))[1] >= SURE
+
+
+def test_old_new_and_directions_are_never_filler(sites: pl.DataFrame):
+    book = gazetteer(sites)
+    assert site_of(book, "oxbow library")[0] != site_of(book, "old oxbow hall")[0]
+    assert site_of(book, "north cindermoor")[0] != site_of(book, "south cindermoor")[0]
+
+
+def test_an_empty_roster_answers_no_site(sites: pl.DataFrame):
+    assert site_of(gazetteer(sites.clear()), "Oxbow Library") == (None, 0.0)
+
+
+def test_the_order_of_the_roster_changes_nothing(sites: pl.DataFrame):
+    for said in ("Vintner", "the rec on Tallow", "oxbow"):
+        assert site_of(gazetteer(sites), said) == site_of(gazetteer(sites.reverse()), said)
+
+
+@pytest.mark.parametrize(("text", "key"), [("044-A", "44a"), ("44 a", "44a"), ("019", "19"), ("019-2", "19-2")])
+def test_a_precinct_has_one_form(text: str, key: str):
+    assert read_precinct(text) == key
