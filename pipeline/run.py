@@ -164,13 +164,14 @@ class Writer:
 
     def publish(self, at: datetime | None, now: datetime) -> dict[str, pl.DataFrame]:
         """Publishes the log, with the estimates for `at` where a time is given and the county is known."""
-        estimates = {}
+        estimates: dict[str, pl.DataFrame] = {}
+        failed: dict[str, str] = {}
         if at is not None:
             try:
-                estimates = estimate_all(read.known_at(self.rows(), at))
+                estimates, failed = estimate_what_can(read.known_at(self.rows(), at))
             except BookEmpty:
                 at = None
-        publish.publish(self.book, self.log, estimates, at, now)
+        publish.publish(self.book, self.log, estimates, failed, at, now)
         return estimates
 
 
@@ -178,6 +179,20 @@ def refusal(file: Incoming, reason: str) -> Receipt:
     """The receipt of a file that was refused whole."""
     reasons = [{"row": None, "column": None, "value": None, "reason": reason}]
     return Receipt(file.name, file.kind, refused=reason, reasons=reasons)
+
+
+def estimate_what_can(known: Known) -> tuple[dict[str, pl.DataFrame], dict[str, str]]:
+    """WHAT → its frame, and WHAT → why there is none: a fault in one estimate must not cost the night the others."""
+    from pipeline.estimates import Answers  # see estimate_all
+
+    answers = Answers(known)
+    found, failed = {}, {}
+    for what in ESTIMATES:
+        try:
+            found[what] = answers.answer(what)
+        except Exception as error:  # anything at all: the board shows it, and `wardbook estimate` gives the traceback
+            failed[what] = f"{type(error).__name__}: {error}".splitlines()[0]
+    return found, failed
 
 
 def estimate_all(known: Known, whats: Iterable[str] = tuple(ESTIMATES)) -> dict[str, pl.DataFrame]:

@@ -14,13 +14,21 @@ from pipeline.store.log import Log, connect
 TEMPORARY = ".publishing-"
 
 
-def publish(book: Book, log: Log, estimates: Mapping[str, pl.DataFrame], at: datetime | None, now: datetime) -> None:
+def publish(
+    book: Book,
+    log: Log,
+    estimates: Mapping[str, pl.DataFrame],
+    failed: Mapping[str, str],
+    at: datetime | None,
+    now: datetime,
+) -> None:
     """Publishes the log as it stands, with estimates for `at`.
 
     Parameters
     ----------
     log : the book's log, open for writing; its file is copied after a checkpoint
     estimates : WHAT → frame; empty where none were computed
+    failed : WHAT → why there is no estimate of it
     at : the time that they answer for
     now : the time of publishing
     """
@@ -30,6 +38,9 @@ def publish(book: Book, log: Log, estimates: Mapping[str, pl.DataFrame], at: dat
     con = connect(temporary)
     con.execute("create table published (version bigint, published_at timestamptz, answers_at timestamptz)")
     con.execute("insert into published values (?, ?, ?)", [log.head.size, now, at])
+    con.execute("create table failed (what varchar, reason varchar)")
+    for what, reason in failed.items():
+        con.execute("insert into failed values (?, ?)", [what, reason])
     for what, frame in estimates.items():
         con.register("estimate", frame.to_arrow())
         con.execute(f"create table estimate_{what} as select * from estimate")

@@ -281,6 +281,10 @@ class Snapshot:
         row = relation.fetchall()[0]
         return dict(zip(("version", "published_at", "at"), row, strict=True))
 
+    def failed(self) -> dict[str, str]:
+        """WHAT → why it could not be estimated when this was published."""
+        return dict(self.con.sql("select what, reason from failed").fetchall())
+
     def estimate(self, what: str) -> pl.DataFrame | None:
         """An estimate as published, None where it was not."""
         name = f"estimate_{what}"

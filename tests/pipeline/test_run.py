@@ -119,6 +119,24 @@ def test_a_snapshot_carries_the_log_and_the_newest_estimates(write_day: Callable
     assert not list(book.folder.glob(".publishing-*"))
 
 
+def test_a_fault_in_one_estimate_costs_none_of_the_others(
+    write_day, tmp_path: Path, now, monkeypatch: pytest.MonkeyPatch
+):
+    import pipeline.estimates as estimates
+
+    def broken(*_: object) -> pl.DataFrame:
+        raise ZeroDivisionError("no stations")
+
+    monkeypatch.setattr(estimates.repeats, "repeats", broken)
+    book = open_book(tmp_path / "book", create=True)
+    with run.Writer(book, now) as writer:
+        writer.take(gather([write_day()], now), now)
+        writer.publish(T, now)
+    with read.Snapshot(book.published) as snapshot:
+        assert snapshot.failed() == {"repeats": "ZeroDivisionError: no stations"}
+        assert snapshot.estimate("repeats") is None and snapshot.estimate("lines") is not None
+
+
 def test_nothing_is_known_before_the_county(write_day: Callable[..., Path], tmp_path: Path, now):
     run.take([write_day()], tmp_path / "book", now)
     with pytest.raises(BookEmpty, match="Take county.toml"):
