@@ -289,6 +289,15 @@ DISPATCH = [
     ),
     Assumption("dispatch.soft_cap_people", 2, "people", "how much more, as people held up", "our choice", 0, 1000),
     Assumption(
+        "dispatch.rover_minutes", 90, "min", "a rover or a second call comes after, on average", "our choice", 1, 1440
+    ),
+    Assumption(
+        "dispatch.left_open", 0.05, "", "share of tickets that are settled and never closed", "our choice", 0, 1
+    ),
+    Assumption(
+        "dispatch.overdue_minutes", 60, "min", "past its arrival, a rover's stop is in doubt", "our choice", 0, 1440
+    ),
+    Assumption(
         "dispatch.phone_minutes", 20, "min", "mean time in which the phone settles what it can", "our choice", 1, 480
     ),
     Assumption("dispatch.scanner_per_minute", 3, "voters/min", "one scanner can take in", "our choice", 0.1, 60),
@@ -424,6 +433,15 @@ SUPPLIES = [
         "-",
         "doubt of a scanner's share of its site's ballots (one sd, relative)",
         "our choice",
+        0,
+        2,
+    ),
+    Assumption(
+        "supplies.pace_spread",
+        0.25,
+        "-",
+        "doubt of the forecast pace beside its own interval (one sd, relative)",
+        "our choice, from simulated days",
         0,
         2,
     ),

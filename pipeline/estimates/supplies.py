@@ -42,9 +42,11 @@ def bins(known: Known, loads: pl.DataFrame) -> pl.DataFrame:
     guess = boxes.select(inside()).to_series().to_numpy()
     used = np.where(boxes["used"].is_null().to_numpy(), guess, boxes["used"].fill_null(0).to_numpy()) + unseen
     capacity = boxes["bin_capacity"].fill_null(s["supplies.bin_capacity"]).to_numpy().astype(float)
-    unsure = np.where(boxes["used"].is_null().to_numpy(), s["supplies.unreported_spread"] * used, 0.0)
+    # What is inside a silent box is as doubtful as the share of the stream that it takes.
+    silent = np.where(boxes["used"].is_null().to_numpy(), s["supplies.unreported_spread"], 0.0)
+    unsure = silent * used
     ahead = own_pace(boxes, share)
-    spread = np.sqrt(spread**2 + np.log(ahead) ** 2)
+    spread = np.sqrt(spread**2 + silent**2 + np.log(ahead) ** 2)
     filled = filling(known, boxes, capacity - used, share * ahead, spread, unsure, waiting)
     return filled.with_columns(
         item=pl.lit("bin"),
@@ -96,7 +98,7 @@ def with_emptied_unseen(frame: pl.DataFrame, known: Known) -> pl.DataFrame:
         used=pl.when(pl.col("whole") > 0).then(pl.col("total") - pl.col("whole") * capacity).otherwise(pl.col("total")),
         unseen_minutes=pl.col("age").fill_null(0.0).clip(upper_bound=60.0),
         basis=pl.when(pl.col("total").is_null())
-        .then(pl.lit("no counter reports: taken to be like the site's other boxes, or by the forecast pace"))
+        .then(pl.lit("no counter reports: told by check-ins, the site's other boxes, or the forecast pace"))
         .when(pl.col("whole") > 0)
         .then(
             pl.format(
@@ -122,6 +124,7 @@ def site_demand(known: Known, loads: pl.DataFrame) -> pl.DataFrame:
         known.sites.select("site_id", "opens_at", "closes_at")
         .join(loads, on="site_id", how="left")
         .join(boxes, on="site_id", how="left")
+        .join(site_checkins(known), on="site_id", how="left")
         .with_columns(boxes=pl.col("boxes").fill_null(1).cast(pl.Float64))
         .with_columns(guess=(open_for * pace / pl.col("boxes")).fill_null(0.0))
     )
@@ -137,8 +140,26 @@ def share_of_site(boxes: pl.DataFrame) -> Floats:
 
 
 def inside() -> pl.Expr:
-    """Ballots read by each box so far; one that does not report is taken to be like the others of its site."""
-    return pl.col("total").fill_null(pl.col("total").mean().over("site_id")).fill_null(pl.col("guess"))
+    """Ballots read by each box so far.
+
+    Boxes that do not report share what the poll books checked in and the others did not read; without poll books one
+    is taken to be like the others of its site, and without those to have filled at the forecast pace.
+    """
+    silent = pl.col("total").is_null().sum().over("site_id")
+    unread = (pl.col("site_checkins") - pl.col("total").sum().over("site_id")).clip(lower_bound=0) / silent
+    like = pl.col("total").mean().over("site_id")
+    return pl.coalesce("total", pl.when(silent > 0).then(unread), like, "guess")
+
+
+def site_checkins(known: Known) -> pl.DataFrame:
+    """Voters checked in a site by its electronic poll books; those that do not report are taken to be like the rest."""
+    books = known.units.filter((pl.col("type") == "electronic-poll-book") & pl.col("site_id").is_not_null())
+    counted = known.status.filter(pl.col("checkins").is_not_null())
+    totals = with_increments(counted, "checkins").group_by("unit_id").agg(checkins=pl.col("new_checkins").sum())
+    mean = (
+        books.join(totals, on="unit_id", how="left").group_by("site_id").agg(pl.col("checkins").mean(), many=pl.len())
+    )
+    return mean.select("site_id", site_checkins=pl.col("checkins") * pl.col("many"))
 
 
 def own_pace(boxes: pl.DataFrame, share: Floats) -> Floats:
@@ -178,7 +199,9 @@ def filling(
     later = np.divide(rest - pace * np.minimum(left, 60), left - 60, out=pace.copy(), where=left > 61)
     later = np.where(later > 0, later, pace)
     near = np.maximum(room, 1.0)
-    wide = Z90 * np.sqrt(doubt**2 + 1 / near + (unsure / near) ** 2)
+    # Over an hour or two the pace is less sure than the total of the day, which the forecast's interval is about.
+    pace_doubt = known.settings["supplies.pace_spread"]
+    wide = Z90 * np.sqrt(doubt**2 + pace_doubt**2 + 1 / near + (unsure / near) ** 2)
     minutes = {
         "low": minutes_until(near / (1 + wide), share, extra, pace, later),
         "mean": minutes_until(near, share, extra, pace, later),

@@ -89,6 +89,16 @@ def test_a_box_without_a_counter_is_taken_to_be_like_the_others_and_says_so(gear
     assert "no counter" in silent["basis"]
 
 
+def test_a_box_without_a_counter_holds_what_was_checked_in_and_not_read_elsewhere(gear, day):
+    # 500 checked in by the one poll book that reports, of two: 1,000; 300 read by the other box, so 700 of 720 inside
+    units = [gear.unit("U1"), gear.unit("U2", bin_capacity=720)]
+    units += [gear.unit("B1", kind="electronic-poll-book"), gear.unit("B2", kind="electronic-poll-book")]
+    status = [*counted(gear, "U1", 290, 300), gear.report("B1", 1, checkins=500)]
+    _, silent = answer(gear, steady(day), units=units, status=status)
+    assert silent["used"] is None
+    assert 0 < (silent["full_at_mean"] - gear.at).total_seconds() / 60 < 45
+
+
 def test_a_stream_that_has_stopped_never_fills_the_box(gear, day):
     loads = steady(
         day, arrivals_per_minute=0.0, remaining_voters_low=0, remaining_voters_mean=0, remaining_voters_high=0
