@@ -77,6 +77,7 @@ class UnitBook:
     at_site: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
     by_tag: dict[str, Unit] = field(default_factory=dict)
     by_id: dict[str, Unit] = field(default_factory=dict)
+    letters: set[str] = field(default_factory=set)
     by_tail: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
 
 
@@ -100,6 +101,7 @@ def unit_book(units: pl.DataFrame) -> UnitBook:
             book.at_site[unit.site_id].append(unit)
         book.by_tag[unit.tag] = unit
         book.by_id[unit.unit_id] = unit
+        book.letters.add(unit.tag.rstrip("0123456789"))
         for number in {unit.digits, unit.serial} - {""}:
             for size in range(TAIL_DIGITS, len(number) + 1):
                 book.by_tail[number[-size:]].append(unit)
@@ -164,11 +166,12 @@ def unit_of(
     here = book.at_site.get(site_id or "", [])
     wanted = wanted_types(said, text, category)
     for how, number in numbers_said(said, text):
+        if how == "tag" and letters_of(number) not in book.letters and number not in re.sub(r"[^\w]", "", said):
+            continue  # letters and digits in a free text that are no tag of this county: "x0104"
         if how == "tag" and tag_of(number) in book.by_tag:
             return book.by_tag[tag_of(number)].unit_id
-        unit = unit_by_digits(
-            book, same_letters(here, number) if how == "tag" else here, digits_of(number), wanted, how
-        )
+        letters = letters_of(number) if how == "tag" else ""
+        unit = unit_by_digits(book, same_letters(here, letters), digits_of(number), wanted, how, letters)
         if unit:
             return unit.unit_id
     fits = [u for u in here if u.type in wanted]
@@ -176,10 +179,14 @@ def unit_of(
     return fits[0].unit_id if len(fits) == 1 else None
 
 
-def same_letters(here: list[Unit], tag: str) -> list[Unit]:
-    """Units whose tag begins with the letters said; all of them where none does ("SN 08498")."""
-    letters = re.sub(r"[^a-z]", "", tag.lower())
-    return [u for u in here if re.match(r"[a-z]*", u.tag).group(0) == letters] or here  # type: ignore[union-attr]
+def letters_of(tag: str) -> str:
+    """The letters that a tag begins with, lower case."""
+    return re.sub(r"[^a-z]", "", tag.lower())
+
+
+def same_letters(units: list[Unit], letters: str) -> list[Unit]:
+    """Units whose tag begins with the letters; all of them where none does ("SN 08498")."""
+    return [u for u in units if letters and u.tag.rstrip("0123456789") == letters] or units
 
 
 def wanted_types(said: str, text: str, category: str | None) -> tuple[str, ...]:
@@ -188,8 +195,10 @@ def wanted_types(said: str, text: str, category: str | None) -> tuple[str, ...]:
     return TYPES.get(kind or "", ())
 
 
-def unit_by_digits(book: UnitBook, here: list[Unit], digits: str, wanted: tuple[str, ...], how: str) -> Unit | None:
-    """The one unit whose id or serial ends in the digits: at the site first, then anywhere, then one slip away."""
+def unit_by_digits(
+    book: UnitBook, here: list[Unit], digits: str, wanted: tuple[str, ...], how: str, letters: str = ""
+) -> Unit | None:
+    """The one unit whose id or serial ends in the digits: at the site first, then one slip away, then anywhere."""
     if len(digits) < 2:
         return None
     near = [u for u in here if u.digits.endswith(digits) or (len(digits) >= TAIL_DIGITS and u.serial.endswith(digits))]
@@ -199,28 +208,37 @@ def unit_by_digits(book: UnitBook, here: list[Unit], digits: str, wanted: tuple[
         return near[0]
     if near or len(digits) < TAIL_DIGITS:
         return None
-    if not here or (how != "text" and len(digits) >= 5):
-        far = book.by_tail.get(digits, [])
-        if len(far) == 1:
-            return far[0]
-    return one_slip_away(here, digits, wanted)
+    slip = one_slip_away(here, digits, wanted)
+    if slip or (here and (how == "text" or len(digits) < 5)):
+        return slip
+    far = book.by_tail.get(digits, [])
+    return far[0] if len(far) == 1 and same_letters(far, letters) == far else None
 
 
 def one_slip_away(here: list[Unit], digits: str, wanted: tuple[str, ...]) -> Unit | None:
-    """The one unit at the site whose last digits differ by one slip: two swapped, one wrong, dropped or doubled."""
+    """The one unit at the site whose last digits differ by one slip; two swapped are likelier than one wrong."""
     if len(digits) < 4:
         return None
-    close = [
-        u
-        for u in here
-        if any(
-            n and OSA.distance(n[-len(digits) :], digits) <= 1 or OSA.distance(n, digits) <= 1
-            for n in (u.digits, u.serial)
-        )
-    ]
-    if len(close) > 1 and wanted:
-        close = [u for u in close if u.type in wanted] or close
-    return close[0] if len(close) == 1 else None
+    close = [u for u in here if slips(u, digits) <= 1]
+    for choice in (
+        [u for u in close if is_swapped(u, digits)],
+        [u for u in close if u.type in wanted],
+        close,
+    ):
+        if len(choice) == 1:
+            return choice[0]
+    return None
+
+
+def slips(unit: Unit, digits: str) -> int:
+    """Slips of the keys between digits said and the last of a unit's id or serial."""
+    numbers = [n for n in (unit.digits, unit.serial) if n]
+    return min((min(OSA.distance(n[-len(digits) :], digits), OSA.distance(n, digits)) for n in numbers), default=99)
+
+
+def is_swapped(unit: Unit, digits: str) -> bool:
+    """Whether the digits said are the last of a unit's id or serial, in another order."""
+    return any(sorted(n[-len(digits) :]) == sorted(digits) for n in (unit.digits, unit.serial) if n)
 
 
 def kind_of(book: UnitBook, unit_id: str | None) -> str | None:
