@@ -28,7 +28,9 @@ from pipeline.outputs import export
 from pipeline.sources.folder import gather
 from pipeline.sources.profile import Profile, read_profile
 from pipeline.store import handover, log, read
+from pipeline.store import mend as mends
 from pipeline.store.book import Book, is_held, open_book
+from pipeline.store.intake import Receipt
 from pipeline.store.people import names_behind
 from pipeline.watch import Watcher, summary, told
 
@@ -87,12 +89,8 @@ def take(
     one_of(format, FORMATS, "--format")
     profiles = profiles_of(profile)
     received_at = moment(received) if received else None
-    try:
-        with working(f"Taking {len(paths)} path(s)"):
-            receipts = run.take(paths, book, now(), profiles, received_at)
-    except BookBusy:
-        files = gather(paths, now(), received_at, profiles)
-        receipts = handover.hand_over(open_book(book), files)
+    with working(f"Taking {len(paths)} path(s)"):
+        receipts = taken(paths, book, profiles, received_at)
     if format == "json":
         print(json.dumps([asdict(r) for r in receipts], ensure_ascii=False, indent=1))
     else:
@@ -243,6 +241,45 @@ def verify(book: BookOption) -> None:
     if missing:
         raise WardbookError(f"{known_book.originals}: {missing[0]}. The log is whole; restore the file from a copy.")
     print(f"whole: {head.size} entries, tree head {head.root.hex()}")
+
+
+@app.command()
+def mend(
+    file: Annotated[str, typer.Option(help="The file's name, as its receipt gives it.")],
+    row: Annotated[int, typer.Option(help="The row's number, as its receipt gives it.")],
+    set_: Annotated[list[str], typer.Option("--set", help="COLUMN=VALUE; may be repeated.")],
+    by: Annotated[str, typer.Option(help="Who corrects it.")],
+    why: Annotated[str, typer.Option(help="Why this is right.")],
+    book: BookOption,
+) -> None:
+    """Correct a row. Example: wardbook mend --file a.csv --row 4 --set at=09:30 --by Lee --why phoned --book day
+
+    For rows in quarantine: the correction is an entry of its own, counts from now, and the original stays as it came.
+    """
+    values = dict(pair.partition("=")[::2] for pair in set_)
+    known_book = open_book(book)
+    with read.Snapshot(known_book.published) as snapshot:
+        target = mends.find(snapshot.con, file, row)
+    mends.check_columns(target, values)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / f"entries-mend-{now():%Y%m%dT%H%M%S}.jsonl"
+        path.write_text(mends.mend_line(target, values, by, why, now()), "utf-8")
+        receipts = taken([path], book, [], None)
+    print(told(receipts[-1]))
+    for reason in receipts[-1].reasons:
+        print(
+            f"    row {reason['row']}, {reason['column'] or 'the whole row'}: {reason['value']!r}: {reason['reason']}"
+        )
+    if receipts[-1].quarantined or len(receipts) == 1:
+        raise WardbookError(f"{file}, row {row}: still in quarantine. Correct what is said above too.")
+
+
+def taken(paths: list[Path], book: Path, profiles: list[Profile], received: datetime | None) -> list[Receipt]:
+    """Files taken into a book, by its watcher where one holds it."""
+    try:
+        return run.take(paths, book, now(), profiles, received)
+    except BookBusy:
+        return handover.hand_over(open_book(book), gather(paths, now(), received, profiles))
 
 
 @app.command()

@@ -4,7 +4,7 @@ sources → contracts → normalise → store → estimates → outputs → dash
 """
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from itertools import groupby
 from pathlib import Path
@@ -19,7 +19,7 @@ from pipeline.normalise.shape import Piece
 from pipeline.sources.folder import Incoming, gather
 from pipeline.sources.profile import Profile
 from pipeline.sources.tables import read_table
-from pipeline.store import publish, read
+from pipeline.store import mend, publish, read
 from pipeline.store.book import Book, Writing, open_book
 from pipeline.store.intake import Receipt, Taken, refused_entry, take_kind
 from pipeline.store.log import Log
@@ -111,6 +111,8 @@ class Writer:
             receipts += take_kind(self.log, self.people, self._secret, kind, readable, self.zone(), now)
             if kind == "county":
                 self.retake_unplaced(now)
+            if kind == "entries":
+                receipts += self.apply_mends(now)
         return receipts
 
     def read(self, batch: list[Incoming], now: datetime) -> tuple[list[Taken], list[Receipt]]:
@@ -154,6 +156,16 @@ class Writer:
             raw = read_table(data, file.name, file.form, file.profile)
             taken = Taken(file.name, file.sha, Piece(raw, file.received_at, file.profile))
             take_kind(self.log, self.people, self._secret, file.kind, [taken], zone, now)
+
+    def apply_mends(self, now: datetime) -> list[Receipt]:
+        """Takes rows out of quarantine as entries of action `mend` correct them."""
+        receipts = []
+        for sha, row, values, received_at in mend.unapplied(self.log.con):
+            found = mend.mended(self.log.con, self.book.originals, sha, row, values, received_at.astimezone(UTC))
+            if found:
+                kind, taken = found
+                receipts += take_kind(self.log, self.people, self._secret, kind, [taken], self.zone(), now)
+        return receipts
 
     def present(self, now: datetime) -> datetime | None:
         """The time to estimate for: the clock, or the newest receipt once the day is over; None in an empty book."""

@@ -230,8 +230,8 @@ def quarantine_at(con: duckdb.DuckDBPyConnection, rows: Rows, at: datetime) -> p
     names = dict(con.sql("select file, min(key) from log where type = 'file' group by file").fetchall())
     found = con.sql(
         "select file, kind, \"row\", received_at, body from log q where type = 'quarantine' and received_at <= $at "
-        'and not exists (select 1 from log r where r.type = \'row\' and r.file = q.file and r."row" = q."row") '
-        'order by received_at, file, "row"',
+        "and not exists (select 1 from log r where r.type = 'row' and r.received_at <= $at "
+        'and r.file = q.file and r."row" = q."row") order by received_at, file, "row"',
         params={"at": at},
     ).fetchall()
     records: list[dict[str, Any]] = [
