@@ -42,13 +42,14 @@ LINES: list[Assumption] = [
     Assumption("lines.checkin_sd", 0.2, "log", "spread of sites' check-in service", "our choice", 0, 2),
     Assumption(
         "lines.marking_minutes",
-        5.5,
+        5.2,
         "min",
         "mean time in a marking booth",
         "common practice; 1.8 to 3 in the published samples",
         0.5,
         60,
     ),
+    Assumption("lines.marking_sd", 0.25, "log", "spread of sites' time in a booth", "our choice", 0, 2),
     Assumption(
         "lines.scan_minutes",
         0.44,
@@ -292,7 +293,7 @@ DISPATCH = [
         "dispatch.rover_minutes", 90, "min", "a rover or a second call comes after, on average", "our choice", 1, 1440
     ),
     Assumption(
-        "dispatch.left_open", 0.05, "", "share of tickets that are settled and never closed", "our choice", 0, 1
+        "dispatch.left_open", 0.05, "-", "share of tickets that are settled and never closed", "our choice", 0, 1
     ),
     Assumption(
         "dispatch.overdue_minutes", 60, "min", "past its arrival, a rover's stop is in doubt", "our choice", 0, 1440

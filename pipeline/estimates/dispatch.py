@@ -4,12 +4,14 @@ from collections.abc import Mapping
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.contracts.estimates import Dispatch
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.cautions import caution_for, danger
-from pipeline.estimates.needs import Cost, Need, can, joined, open_needs
+from pipeline.estimates.needs import Cost, Need, can, joined, open_needs, still_waits
 from pipeline.estimates.routes import Leg, Order, Scene, plan
 from pipeline.estimates.rovers import Rover, later, minutes_to, parts_for, rover_states
 from pipeline.estimates.travel import drive_minutes
@@ -58,7 +60,7 @@ def dispatch(known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, power: pl
         return empty_plan()
     needs = open_needs(known, tickets, loads, power)
     scene, committed = scene_of(known, rovers, needs)
-    orders = plan(scene, [fit_for(need, rovers) for need in needs], committed)
+    orders = kept(scene, plan(scene, [fit_for(need, rovers) for need in scene.needs], committed))
     threats = threatened(known, power, needs, rows)
     scene, orders = with_threats(known, scene, orders, threats)
     shares = load_spread(loads)
@@ -75,28 +77,67 @@ def empty_plan() -> pl.DataFrame:
     return empty(Dispatch).with_columns(pl.Series(name, [], dtype) for name, dtype in EXTRA.items())
 
 
+def kept(scene: Scene, orders: list[Order]) -> list[Order]:
+    """The plan with every stop that a rover was given: what the search would leave out comes last."""
+    planned = {n for order in orders for n in order}
+    return [
+        order + [n for n, need in enumerate(scene.needs) if need.rover_id == rover.rover_id and n not in planned]
+        for rover, order in zip(scene.rovers, orders, strict=True)
+    ]
+
+
 def fit_for(need: Need, rovers: list[Rover]) -> list[int]:
-    """The rovers with the skills for a need; all of them where none has: somebody should at least look."""
+    """The rovers with the skills for a need; all of them where none has: somebody should at least look.
+
+    A stop that was given to a rover is that rover's.
+    """
+    if need.rover_id is not None:
+        return [r for r, rover in enumerate(rovers) if rover.rover_id == need.rover_id]
     return [r for r, rover in enumerate(rovers) if can(rover.skills, need.skills)] or list(range(len(rovers)))
 
 
 def scene_of(known: Known, rovers: list[Rover], needs: list[Need]) -> tuple[Scene, dict[int, Order]]:
-    """The drives between all places, and each rover's committed stops, the one it drives to first."""
+    """The drives between all places, and each rover's committed stops, the one it drives to first.
+
+    A stop given to a rover that is off shift is anybody's again. One that is overdue by more than `overdue_minutes`
+    stays with its rover, but holds nothing up: it is likelier to have been made and not reported.
+    """
     places = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
     ends = [places[need.site_id] for need in needs]
     minutes = drive_minutes([rover.place for rover in rovers] + ends, ends, known.settings)
     number = {rover.rover_id: r for r, rover in enumerate(rovers)}
-    committed: dict[int, Order] = {}
-    for n, need in sorted(enumerate(needs), key=lambda item: (item[1].assigned_at or known.at, item[1].site_id)):
-        if need.rover_id in number:
-            committed.setdefault(number[need.rover_id], []).append(n)
-    under_way = {}
-    for r, order in committed.items():
-        if rovers[r].free_at <= 0:
-            left = max((t for t in (needs[order[0]].assigned_at, rovers[r].free_since) if t), default=known.at)
-            drive, extra = float(minutes[r, order[0]]), known.settings["dispatch.travel_extra_minutes"]
-            under_way[order[0]] = min(drive, max(minutes_to(known, left) + drive, extra))
-    return Scene(rovers, needs, minutes, known.settings, under_way), committed
+    judged = [need if need.rover_id in number else replace(need, rover_id=None, assigned_at=None) for need in needs]
+    given: dict[int, Order] = {}
+    for n, need in sorted(enumerate(judged), key=lambda item: (item[1].assigned_at or known.at, item[1].site_id)):
+        if need.rover_id is not None:
+            given.setdefault(number[need.rover_id], []).append(n)
+    committed, under_way = {}, {}
+    for r, order in given.items():
+        expected = expected_arrivals(known, rovers[r], r, order, judged, minutes, len(rovers))
+        for n in order:
+            if -expected[n] > known.settings["dispatch.overdue_minutes"]:
+                judged[n] = replace(judged[n], is_overdue=True, chance=still_waits(known, -expected[n]))
+        if firm := [n for n in order if not judged[n].is_overdue]:
+            committed[r] = firm
+            if rovers[r].free_at <= 0 and firm[0] == order[0]:
+                drive, extra = float(minutes[r, firm[0]]), known.settings["dispatch.travel_extra_minutes"]
+                under_way[firm[0]] = min(drive, max(expected[firm[0]], extra))
+    return Scene(rovers, judged, minutes, known.settings, under_way), committed
+
+
+def expected_arrivals(
+    known: Known, rover: Rover, r: int, order: Order, needs: list[Need], minutes: NDArray[np.float64], rovers: int
+) -> dict[int, float]:
+    """When a rover should have arrived, or will, at each stop it was given, had it gone at once [min from T]."""
+    clock = rover.free_at if rover.free_at > 0 or rover.free_since is None else minutes_to(known, rover.free_since)
+    found: dict[int, float] = {}
+    for place, n in enumerate(order):
+        node = r if place == 0 else rovers + order[place - 1]
+        assigned = minutes_to(known, needs[n].assigned_at)
+        begin = assigned if place == 0 and rover.free_since is None and rover.free_at <= 0 else max(clock, assigned)
+        found[n] = begin + float(minutes[node, n])
+        clock = found[n] + needs[n].visit_minutes
+    return found
 
 
 def threatened(known: Known, power: pl.DataFrame, needs: list[Need], rows: pl.DataFrame) -> list[Need]:
@@ -189,7 +230,7 @@ def stop_row(
         "voter_minutes_saved_low": saved * low,
         "voter_minutes_saved_high": saved * high / max(need.chance, 0.05),
         "visit_minutes": need.visit_minutes,
-        "is_under_way": need.rover_id is not None,
+        "is_under_way": need.rover_id is not None and not need.is_overdue,
         "categories": need.categories,
         "rover": rover,
     }
@@ -219,6 +260,8 @@ def why(known: Known, scene: Scene, orders: list[Order], rover: int, leg: Leg) -
     text = f"{stakes(need, zone)} {who.rover_id} arrives about {later(known, leg.arrive).astimezone(zone):%H:%M}"
     if need.rover_id is not None:
         assigned = f" since {need.assigned_at.astimezone(zone):%H:%M}" if need.assigned_at else ""
+        if need.is_overdue:
+            return f"{text} if it has not been there; it was given this stop{assigned}, nothing heard: ask it first."
         return f"{text}; it was given this stop{assigned}."
     text += f", after a drive of {max(0, round(leg.arrive - leg.leave))} min."
     if not can(who.skills, need.skills):
@@ -241,8 +284,8 @@ def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
     need, others = scene.needs[leg.need], []
     for r, who in enumerate(scene.rovers):
         if r != rover and can(who.skills, need.skills):
-            kept = [n for n in orders[r] if scene.needs[n].rover_id is not None]
-            legs = scene.legs(r, [*kept, leg.need])
+            first = [n for n in orders[r] if scene.needs[n].rover_id is not None and not scene.needs[n].is_overdue]
+            legs = scene.legs(r, [*first, leg.need])
             if legs[-1].arrive < who.off_shift:
                 others.append((legs[-1].arrive, who.rover_id))
     if not others:

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import polars as pl
@@ -86,6 +86,7 @@ class Need:
     site_confidence: float = 1.0
     rover_id: str | None = None  # the rover already on the way
     assigned_at: datetime | None = None
+    is_overdue: bool = False  # given to that rover long ago, and nothing heard since
 
     def lost(self, minutes: float) -> float:
         """Voter-minutes lost from T if it is mended `minutes` after T, weighed by the chance that it needs a rover."""
@@ -140,8 +141,10 @@ def open_troubles(known: Known, rows: pl.DataFrame) -> list[Trouble]:
     families: dict[str, list[dict[str, Any]]] = {}
     for ticket_id in by_id:
         families.setdefault(root_of(ticket_id, parents), []).append(by_id[ticket_id])
+    settled = {ticket_id for ticket_id, row in by_id.items() if row["status"] == "resolved" or row["arrived_at"]}
     found = []
     for root, family in sorted(families.items()):
+        last_heard_at = max(row["opened_at"] for row in family)
         for row in family:
             place = row["site_id"] or (by_id.get(root) or row)["site_id"]
             category = next((c for c in [row["category"], *(row["categories"] or [])] if c in SKILLS), None)
@@ -149,7 +152,12 @@ def open_troubles(known: Known, rows: pl.DataFrame) -> list[Trouble]:
             if row["status"] == "resolved" or place not in sites or place in away or is_reached(row, family, known.at):
                 continue
             if category or is_sent:
-                named = row | {"site_id": place, "rover_id": row["rover_id"] if is_sent else None}
+                named = row | {
+                    "site_id": place,
+                    "rover_id": row["rover_id"] if is_sent else None,
+                    "last_heard_at": last_heard_at,
+                    "repeats": bool(row["same_as"]) and row["same_as"] in settled,
+                }
                 found.append(Trouble(named, category or row["category"], SKILLS.get(category or ""), root))
     return found
 
@@ -224,6 +232,7 @@ class Learnt:
 
     needs_rover: float
     visit_minutes: float
+    usual_minutes: float  # from a call to an arrival, over all categories
 
 
 def learnt(known: Known, rows: pl.DataFrame) -> dict[str, Learnt]:
@@ -235,7 +244,7 @@ def learnt(known: Known, rows: pl.DataFrame) -> dict[str, Learnt]:
     done = rows.filter(pl.col("status") == "resolved").with_columns(
         minutes=(pl.col("resolved_at") - pl.col("arrived_at")).dt.total_seconds() / 60
     )
-    found = {}
+    found, arrival = {}, usual_minutes(known, rows)
     for category in SKILLS:
         own = done.filter(pl.col("category") == category)
         visits = own["minutes"].drop_nulls().to_list()
@@ -243,7 +252,9 @@ def learnt(known: Known, rows: pl.DataFrame) -> dict[str, Learnt]:
         prior = known.settings[f"dispatch.needs_rover_{category.replace('-', '_')}"]
         visited = own["arrived_at"].drop_nulls().len()
         found[category] = Learnt(
-            (weight * prior + visited) / (weight + own.height), (weight * usual + sum(visits)) / (weight + len(visits))
+            (weight * prior + visited) / (weight + own.height),
+            (weight * usual + sum(visits)) / (weight + len(visits)),
+            arrival,
         )
     return found
 
@@ -276,14 +287,14 @@ def one_need(
     """A need for one ticket alone."""
     row, skill = trouble.row, trouble.skill or ""
     age = max(0.0, (known.at - row["opened_at"]).total_seconds() / 60)
-    rate = rates.get(trouble.category, Learnt(1.0, known.settings["dispatch.visit_minutes"]))
+    rate = rates.get(trouble.category, Learnt(1.0, known.settings["dispatch.visit_minutes"], 1.0))
     stopped, delay = chance_stopped(known, trouble, shut, age)
     arrivals = (load or {}).get("arrivals_per_minute") or 0.0
     growth = stopped * arrivals / max(1, peers.get((row["site_id"], skill), 1))
     capacity = line_capacity(known, row["site_id"], skill, peers)
     waiting = sum((load or {}).get(name) or 0.0 for name in LINES.get(skill, ()))
     confidence = 1.0 if row["site_confidence"] is None else row["site_confidence"]
-    chance = 1.0 if row["rover_id"] else confidence * still_needs(known, row, rate.needs_rover)
+    chance = 1.0 if row["rover_id"] else confidence * still_needs(known, row, rate.needs_rover, rate.usual_minutes)
     return Need(
         site_id=row["site_id"],
         skills=frozenset([skill] if skill else []),
@@ -324,17 +335,41 @@ def chance_stopped(
     return (chance / 2 if trouble.row["severity"] >= 3 else chance), 0.0
 
 
-def still_needs(known: Known, row: Mapping[str, Any], chance: float) -> float:
-    """The chance that a trouble still open needs a rover.
+def still_needs(known: Known, row: Mapping[str, Any], chance: float, usual_minutes: float) -> float:
+    """The chance that a ticket still open needs a rover, by Bayes on three kinds of tickets.
 
-    The phone settles the others in `phone_minutes` on average: the longer one stays open, the likelier it is one that
-    the phone cannot settle (Bayes on an exponential time).
+    Those that the phone can settle leave in `phone_minutes` on average once it is tried; all that are real get a rover
+    or a second call in `usual_minutes` on average; `left_open` of all are settled and never closed. So one that the
+    phone did not settle is likelier to need a rover, and one that nobody has spoken of for hours is likelier to be an
+    old entry than an old trouble.
     """
-    if row["status"] != "assigned" or row["assigned_at"] is None:
-        return chance
-    tried = max(0.0, (known.at - row["assigned_at"]).total_seconds() / 60)
-    others = (1 - chance) * math.exp(-tried / known.settings["dispatch.phone_minutes"])
-    return chance / (chance + others) if chance + others > 0 else 0.0
+    tried = known.at - row["assigned_at"] if row["status"] == "assigned" and row["assigned_at"] else timedelta(0)
+    quiet = fading(known.at - row["last_heard_at"], usual_minutes)
+    by_phone = (1 - chance) * fading(tried, known.settings["dispatch.phone_minutes"])
+    forgotten = known.settings["dispatch.left_open"] * (1 - quiet)
+    weight = (chance + by_phone) * quiet + forgotten
+    return chance * quiet / weight if weight > 0 else 0.0
+
+
+def fading(since: timedelta, mean_minutes: float) -> float:
+    """The share of what leaves after `mean_minutes` on average that is still there."""
+    return math.exp(-max(0.0, since.total_seconds() / 60) / mean_minutes)
+
+
+def usual_minutes(known: Known, rows: pl.DataFrame) -> float:
+    """Minutes from a call to a rover's arrival, or a second call: our figure pooled with the day's arrivals."""
+    weight, usual = known.settings["dispatch.pooled_tickets"], known.settings["dispatch.rover_minutes"]
+    waited = rows.filter(pl.col("arrived_at") <= known.at).select(
+        minutes=(pl.col("arrived_at") - pl.col("opened_at")).dt.total_seconds() / 60
+    )["minutes"]
+    own = [m for m in waited.to_list() if m >= 0]
+    return (weight * usual + sum(own)) / (weight + len(own))
+
+
+def still_waits(known: Known, overdue_minutes: float) -> float:
+    """The chance that a rover's stop is still to be made when its arrival should have been reported so long ago."""
+    waits = fading(timedelta(minutes=overdue_minutes), known.settings["dispatch.rover_minutes"])
+    return waits / (waits + known.settings["dispatch.left_open"] * (1 - waits))
 
 
 def fitted(known: Known, row: Mapping[str, Any], growth: float, delay: float, age: float) -> Cost:
@@ -346,7 +381,7 @@ def fitted(known: Known, row: Mapping[str, Any], growth: float, delay: float, ag
     cap = known.settings["dispatch.growth_cap_minutes"]
     shape = Cost(0.0, growth, delay, cap)
     hour, risk = shape(age + HOUR) - shape(age), row["voter_minutes_at_risk"]
-    if risk is None or not math.isfinite(risk):
+    if risk is None or not math.isfinite(risk) or row["repeats"]:  # its risk is counted at a ticket that is settled
         return Cost(least, growth, delay, cap)
     joining = max(0.0, risk - least * HOUR)
     if hour > joining:

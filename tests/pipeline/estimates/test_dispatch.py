@@ -81,10 +81,41 @@ def test_a_rover_under_way_arrives_by_when_it_left(day, dispatch_inputs):
     assert "given this stop since 11:56" in row["why"]
 
 
-def test_a_rover_long_overdue_is_expected_any_minute(day, dispatch_inputs):
-    sent = day.ticket("K1", "S2", status="assigned", rover_id="R1", assigned_at=day.at - 200 * MINUTE)
+def test_a_rover_that_should_be_there_is_expected_any_minute(day, dispatch_inputs):
+    sent = day.ticket("K1", "S2", status="assigned", rover_id="R1", assigned_at=day.at - 40 * MINUTE)
     row = plan(dispatch_inputs([sent])).to_dicts()[0]
     assert row["arrive_at"] == day.at + 2 * MINUTE  # dispatch.travel_extra_minutes
+
+
+def test_a_stop_given_long_ago_is_in_doubt_and_holds_nothing_up(day, dispatch_inputs):
+    sent = day.ticket("K1", "S3", "bmd", status="assigned", rover_id="R1", assigned_at=day.at - 300 * MINUTE)
+    frame = plan(dispatch_inputs([sent, day.ticket("K2", "S1")], rovers=[day.rover("R1")]))
+    assert stops(frame) == [("R1", 1, "S1", ("K2",)), ("R1", 2, "S3", ("K1",))]
+    assert frame["is_under_way"].to_list() == [False, False]
+    assert "given this stop since 07:00, nothing heard: ask it first" in frame["why"][1]
+
+
+def test_a_stop_in_doubt_is_never_given_to_another_rover(day, dispatch_inputs):
+    sent = day.ticket("K1", "S3", "bmd", status="assigned", rover_id="R2", assigned_at=day.at - 300 * MINUTE)
+    assert stops(plan(dispatch_inputs([sent]))) == [("R2", 1, "S3", ("K1",))]
+
+
+def test_a_stop_of_a_rover_that_went_home_is_anybodys(day, dispatch_inputs):
+    rovers = [day.rover("R1"), day.rover("R2", off_shift_at=day.at - MINUTE)]
+    sent = day.ticket("K1", "S3", status="assigned", rover_id="R2", assigned_at=day.at - 5 * MINUTE)
+    frame = plan(dispatch_inputs([sent], rovers=rovers))
+    assert stops(frame) == [("R1", 1, "S3", ("K1",))]
+    assert frame["is_under_way"].to_list() == [False]
+
+
+def test_the_second_of_two_given_stops_is_not_overdue_while_the_first_takes_its_time(day, dispatch_inputs):
+    # 12.8 min to S2, 20 there, 34.5 to S3: expected 67 min after the start, so 7 min ahead of T
+    sent = [
+        day.ticket(f"K{n}", site, status="assigned", rover_id="R1", assigned_at=day.at - 60 * MINUTE)
+        for n, site in ((1, "S2"), (2, "S3"))
+    ]
+    frame = plan(dispatch_inputs(sent, rovers=[day.rover("R1")]))
+    assert frame["is_under_way"].to_list() == [True, True]
 
 
 def test_no_stop_where_danger_is_reported_even_for_a_rover_under_way(day, dispatch_inputs):

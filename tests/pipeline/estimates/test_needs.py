@@ -177,12 +177,12 @@ def test_two_rovers_sent_to_one_site_keep_a_stop_each(day, dispatch_inputs):
 
 
 def test_the_phone_settles_what_it_can(day, dispatch_inputs):
-    # Bayes: prior q, others settled at rate 1/20 min; open after 20·ln 3 min: q/(q + (1 − q)/3)
+    # Bayes: prior q, others settled at rate 1/20 min; open after 20·ln 3 min: q/(q + (1 − q)/3), all tickets being closed
     q, tried = 0.7, 20 * math.log(3)
     by_phone = day.ticket(
         "K1", category="bmd", status="assigned", assigned_at=day.at - tried * MINUTE, site_confidence=1.0
     )
-    (need,) = needs_of(dispatch_inputs, [by_phone])
+    (need,) = needs_of(dispatch_inputs, [by_phone], settings={"dispatch.left_open": 0.0})
     assert need.chance == pytest.approx(q / (q + (1 - q) / 3), rel=1e-6)
 
 
@@ -192,7 +192,9 @@ def test_the_days_own_tickets_move_the_chance_that_a_rover_is_needed(day, dispat
         day.ticket(f"K{n}", "S2", "bmd", status="resolved", resolved_at=day.at, opened_at=day.at - 60 * MINUTE)
         for n in range(4)
     ]
-    (need,) = needs_of(dispatch_inputs, [*settled, day.ticket("K9", category="bmd", site_confidence=1.0)])
+    (need,) = needs_of(
+        dispatch_inputs, [*settled, day.ticket("K9", category="bmd", site_confidence=1.0, opened_at=day.at)]
+    )
     assert need.chance == pytest.approx(5.6 / 12)
 
 
@@ -212,3 +214,36 @@ def test_the_days_own_visits_move_the_length_of_a_visit(day, dispatch_inputs):
 def test_a_site_that_is_a_guess_weighs_less(day, dispatch_inputs):
     sure = needs_of(dispatch_inputs, [day.ticket("K1", site_confidence=1.0)])[0].chance
     assert needs_of(dispatch_inputs, [day.ticket("K1", site_confidence=0.4)])[0].chance == pytest.approx(0.4 * sure)
+
+
+def test_an_old_entry_that_nobody_spoke_of_again_is_doubted(day, dispatch_inputs):
+    # Bayes: q .7 and (1 − q) .3 leave or are heard of again at rate 1/90 min, 5 % are never closed; open and quiet for
+    # 90·ln 20 min: .7/20 against 1/20 and .05·19/20
+    old = day.ticket("K1", category="bmd", site_confidence=1.0, opened_at=day.at - 90 * math.log(20) * MINUTE)
+    (need,) = needs_of(dispatch_inputs, [old])
+    assert need.chance == pytest.approx(0.035 / (0.05 + 0.05 * 0.95), rel=1e-6)
+
+
+def test_a_second_call_makes_an_old_entry_alive_again(day, dispatch_inputs):
+    old = day.ticket("K1", category="bmd", site_confidence=1.0, opened_at=day.at - 400 * MINUTE)
+    again = day.ticket("K2", category="bmd", site_confidence=1.0, same_as="K1", opened_at=day.at)
+    assert needs_of(dispatch_inputs, [old])[0].chance < 0.3
+    assert needs_of(dispatch_inputs, [old, again])[0].chance == pytest.approx(0.7)
+
+
+def test_a_day_of_long_waits_doubts_old_entries_less(day, dispatch_inputs):
+    visited = [
+        day.ticket(f"K{n}", "S2", status="resolved", rover_id="R1", opened_at=day.at - 400 * MINUTE, arrived_at=day.at)
+        for n in range(8)
+    ]
+    old = day.ticket("K9", category="bmd", opened_at=day.at - 200 * MINUTE)
+    few = next(n for n in needs_of(dispatch_inputs, [old]))
+    many = next(n for n in needs_of(dispatch_inputs, [*visited, old]) if n.ticket_ids == ("K9",))
+    assert many.chance > few.chance + 0.05
+
+
+def test_a_repeat_of_a_settled_ticket_has_a_stake_of_its_own(day, dispatch_inputs):
+    settled = day.ticket("K1", status="resolved", opened_at=day.at - 60 * MINUTE, resolved_at=day.at - 30 * MINUTE)
+    again = day.ticket("K2", same_as="K1", opened_at=day.at - 5 * MINUTE, voter_minutes_at_risk=0.0)
+    (need,) = needs_of(dispatch_inputs, [settled, again])
+    assert need.cost.growth > 0
