@@ -22,6 +22,7 @@ STRONG = 4.0  # weight from which a trouble of equipment or place outranks a lin
 LEAN = 0.6  # weight of one leaning word, before its own 1 or 2
 MOST_LEANING = 4.0  # leaning words never outweigh a phrase of the trade
 LOWEST, HIGHEST = -0.5, 2.2  # bounds of what one word can lean, so that none decides alone [natural log of odds]
+PUT_RIGHT = 0.6  # share of a word of danger that was only guessed at: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
 SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
 REPEATED = 0.3  # share of the weight of further signs for the same category
@@ -54,7 +55,8 @@ def read_clause(
     weights: dict[str, list[tuple[float, str]]] = defaultdict(list)
     for m in found:
         if m.phrase.kind.startswith("cue:"):
-            weights[m.phrase.kind[4:]].append((m.phrase.weight + 0.4 * (len(m.places) - 1), said(words, m)))
+            share = PUT_RIGHT if m.phrase.kind == "cue:safety" and is_put_right(words, m) else 1.0
+            weights[m.phrase.kind[4:]].append((share * (m.phrase.weight + 0.4 * (len(m.places) - 1)), said(words, m)))
     for category, thing, sign, weight in book.rules:
         if sign in signs and (thing in things or (not things and thing in carried)):
             both = signs[sign].places | (things[thing].places if thing in things else frozenset())
@@ -89,6 +91,11 @@ def leaning(book: Vocabulary, heard: list[str]) -> dict[str, float]:
         for category, value in book.leaning.get(word, {}).items():
             sums[category] += max(LOWEST, min(HIGHEST, value))
     return {c: SHARE * min(v, MOST) for c, v in sums.items() if v > 0.5}
+
+
+def is_put_right(words: list[tuple[str, str]], match: Match) -> bool:
+    """Whether a word of a match was a slip put right: "sooke" may be smoke, but is likelier spoke."""
+    return any(words[i][0] not in (wording.NUMBER, wording.stem(words[i][1])) for i in match.places)
 
 
 def said(words: list[tuple[str, str]], match: Match) -> str:
