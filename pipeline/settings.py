@@ -303,6 +303,9 @@ DISPATCH = [
     ),
     Assumption("dispatch.scanner_per_minute", 3, "voters/min", "one scanner can take in", "our choice", 0.1, 60),
     Assumption("dispatch.checkin_per_minute", 0.8, "voters/min", "one check-in station serves", "our choice", 0.05, 60),
+    Assumption(
+        "dispatch.least_saving", 10, "voter-min", "a stop that saves less is not proposed", "our choice", 0, 1000
+    ),
     Assumption("dispatch.threat_chance", 0.2, "-", "a unit that may go dark earns a visit above", "our choice", 0, 1),
     Assumption(
         "dispatch.threat_voter_minutes", 60, "voter-min", "and above this expected loss at its site", "our choice"

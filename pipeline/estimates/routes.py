@@ -102,7 +102,8 @@ class Search:
         self.loss = loss_functions(scene)
         self.visit = [need.visit_minutes for need in scene.needs]
         unvisited = scene.settings["dispatch.unvisited_minutes"]
-        self.missed = [loss(unvisited + visit) for loss, visit in zip(self.loss, self.visit, strict=True)]
+        least = scene.settings["dispatch.least_saving"]  # nobody crosses the county for next to nothing
+        self.missed = [loss(unvisited + visit) - least for loss, visit in zip(self.loss, self.visit, strict=True)]
         self.orders: list[Order] = [[] for _ in scene.rovers]
         self.fixed = [0] * len(scene.rovers)
         self.costs = [0.0] * len(scene.rovers)

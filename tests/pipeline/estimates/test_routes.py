@@ -242,6 +242,16 @@ def test_a_need_goes_only_to_a_rover_that_may_take_it():
     assert plan(s, [[1]], {}) == [[], [0]]
 
 
+def test_nobody_is_sent_for_next_to_nothing():
+    def order(least):
+        s = Scene([rover()], [need(0.1)], np.array([[200.0], [0.0]]), Settings({"dispatch.least_saving": least}), {})
+        return plan(s, [[0]], {})
+
+    # 240 min unvisited against 200: 0.1·40 = 4 voter-minutes, and the soft cap's 2 people for 40 min, 80
+    assert order(least=83.9) == [[0]]
+    assert order(least=84.1) == [[]]
+
+
 def test_no_needs_or_no_rovers_make_an_empty_plan():
     assert plan(Scene([rover()], [], np.zeros((1, 0)), Settings(), {}), [], {}) == [[]]
     assert plan(Scene([], [need()], np.zeros((1, 1)), Settings(), {}), [[]], {}) == []
