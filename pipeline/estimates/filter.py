@@ -15,15 +15,15 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Chances = NDArray[np.uint16]
 
-# Rows of the state. Fixed quantities first: logs of the two service times [min] and of the
+# Rows of the state. Fixed quantities first: logs of the times at check-in, at a scanner and in a booth [min] and of the
 # hazard at which people at stopped scanners use the emergency compartment [1/min]. LOG_RATE is the log of arrivals over
 # those expected; FACTOR and DOUBT are mean and variance of the level that it returns to, given the particle's path.
 (
-    CHECKIN_LOG, SCAN_LOG, EMERGENCY_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING, FINISHING, SCANNING, SHUT,
+    CHECKIN_LOG, SCAN_LOG, MARKING_LOG, EMERGENCY_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING, FINISHING, SCANNING, SHUT,
     WINDOW, SCANNED, SCAN_PHASES,
-) = range(15)  # fmt: skip
-FIXED = 3  # rows that are jittered when particles are resampled
-HEAD = 15  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
+) = range(16)  # fmt: skip
+FIXED = 4  # rows that are jittered when particles are resampled
+HEAD = 16  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
 UP, JAM, STOP = 0, 1, 2
 LEAST_KEPT = 0.1  # part of the particles that must keep weight after one observation; our choice
 SHRINK = 0.1  # Liu & West's h: part of the spread that is redrawn when particles are resampled
@@ -74,7 +74,6 @@ class Habits:
 
     checkin_phases: int = 4  # Erlang phases of check-in: CV .50; Herron & Smith 2016 found .45
     scan_phases: int = 3  # of a voter's time at the scanner, walk included: CV .58; our choice
-    marking_minutes: float = 5.5
     leaving: float = 0.005
     burst_sd: float = 0.32
     burst_minutes: float = 28.0
@@ -148,7 +147,7 @@ def step(
     u, su = draws
     rate_step(z, habits, NORMALS[u[7] >> 6], dt)
     served = checkin_step(z, places, habits, column, u, dt)
-    marked = marking_step(z, places, habits, served, u, dt)
+    marked = marking_step(z, places, served, u, dt)
     scanner_step(z, places, habits, column, marked, u, su, dt)
 
 
@@ -169,12 +168,11 @@ def rate_step(z: Array, habits: Habits, normal: Array, dt: float) -> None:
     z[DOUBT] *= 1 - gain * np.float32(pull)
 
 
-def marking_step(z: Array, places: Places, habits: Habits, served: Array, u: Chances, dt: float) -> Array:
+def marking_step(z: Array, places: Places, served: Array, u: Chances, dt: float) -> Array:
     """Booths, in two phases (CV .71); those who find no free booth wait for one, in neither line."""
     at_booths = z[MARKING] + z[FINISHING]
-    part = np.minimum(1, places.booths / np.maximum(at_booths, 1)) * np.float32(
-        1 - np.exp(-2 * dt / habits.marking_minutes)
-    )
+    part = np.minimum(1, places.booths / np.maximum(at_booths, 1))
+    part *= 1 - np.exp(np.float32(-2 * dt) * np.exp(-z[MARKING_LOG]))
     halfway = np.minimum(z[MARKING], counts(z[MARKING] * part, u[3]))
     marked = np.minimum(z[FINISHING], counts(z[FINISHING] * part, u[6]))
     z[MARKING] += served - halfway
@@ -276,15 +274,17 @@ def student_log(residual: Floats, scale: Floats, floor: float) -> Floats:
 
 
 def resample(z: Array, logw: Floats, sites: Ints, seeds: list[int], minute: int) -> None:
-    """Systematic resampling of the given sites, in place, with Liu & West's jitter of the fixed quantities."""
+    """Stratified resampling of the given sites, in place, with Liu & West's jitter of the fixed quantities.
+
+    Systematic resampling would fall into step with particles that stand in a periodic order.
+    """
     n = z.shape[2]
     weight = np.exp(logw[sites] - logw[sites].max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
     cumulative = np.cumsum(weight, axis=1)
     cumulative[:, -1] = 1.0
     rngs = [event_rng(seeds[s], minute, 1) for s in sites]
-    start = np.array([rng.random() for rng in rngs])
-    place = (start[:, None] + np.arange(n)[None, :]) / n
+    place = (np.stack([rng.random(n) for rng in rngs]) + np.arange(n)[None, :]) / n
     row = np.arange(len(sites))[:, None]
     picked = np.searchsorted((cumulative + 2 * row).ravel(), (place + 2 * row).ravel()) - (row * n).repeat(n, 1).ravel()
     picked = np.minimum(picked, n - 1).reshape(len(sites), n)

@@ -181,7 +181,7 @@ def residual_stop(states: LineStates, z: Array, up: Array, column: int) -> Array
     dark = (places.dark_from <= minute) & (minute < places.dark_until)
     lit_after = np.where(dark, places.dark_until - minute, np.inf).min(axis=1, initial=np.inf)[:, None]
     mean = np.where(is_jam, habits.jam_minutes, habits.fault_minutes)
-    rngs = [event_rng(seed, column, 40) for seed in places.seeds]
+    rngs = [event_rng(seed, places.first_minute + column, 41) for seed in places.seeds]
     draws = np.stack([rng.exponential(size=z.shape[2]) for rng in rngs])
     spread_out = np.exp(PROMISE_SD * np.stack([rng.standard_normal(z.shape[2]) for rng in rngs]))
     mean_stop = np.where(np.isfinite(lit_after), np.minimum(lit_after, LONGEST) * spread_out, mean * draws)
@@ -245,7 +245,7 @@ def site_loads(states: LineStates) -> pl.DataFrame:
         return pl.DataFrame(schema=schema)
     minute = places.first_minute + states.column
     ahead = places.rates[:, states.column + 1 :].astype(np.float64)
-    rng = [event_rng(seed, states.column, 50).standard_normal(z.shape[2]) for seed in places.seeds]
+    rng = [event_rng(seed, minute, 50).standard_normal(z.shape[2]) for seed in places.seeds]
     level = z[FACTOR] + np.sqrt(np.maximum(z[DOUBT], 0)) * np.array(rng)
     factor = np.exp(level + states.habits.burst_sd**2 / 2).astype(np.float64)
     to_come = ahead.sum(axis=1)[:, None] * factor

@@ -24,6 +24,10 @@ WINDOW_MINUTES = 10  # poll books' counts are compared over windows of this leng
 GAP_MINUTES = 32.0  # a running total is interpolated across no longer silence [min]; our choice
 MOST_BALLOTS_PER_MINUTE = 12.0  # faster than any hand feeds sheets: a jump of the counter [1/min]; our choice
 MOST_CHECKINS_PER_MINUTE = 6.0  # likewise for one poll book [1/min]; our choice
+MOST_SAID, MOST_SAID_SHARE = (
+    60.0,
+    0.3,
+)  # a caller's larger number, and part of the expected voters, is misread; our choice
 IDLE = 0.5  # a unit with fewer in a window did nothing [count]
 BALLOT_WEIGHT = 0.999  # marks spans seen by ballots; one scanner of several stands for its part of the voters
 TEST_BALLOTS = 300  # a first report above this may carry over from another day or a test [count]; our choice
@@ -295,6 +299,8 @@ def head_counts(known: Known, readings: pl.DataFrame, roster: Roster) -> pl.Data
     line = pl.when(pl.col("line_said") == "scanner").then(1).otherwise(0).cast(pl.Int64)
     parts.append(said.select("site_id", "minute", "count", line=line, is_call=pl.lit(True)))
     rows = pl.concat(parts).join(index, on="site_id").filter(pl.col("minute").is_not_null())
+    most = pl.Series(np.maximum(MOST_SAID, MOST_SAID_SHARE * roster.expected)).gather(rows["site"])
+    rows = rows.with_columns(count=pl.when(~pl.col("is_call") | (pl.col("count") <= most)).then("count"))
     rows = rows.select(
         pl.col("minute").floor().cast(pl.Int64), "site", "line", pl.col("count").cast(pl.Float64), "is_call"
     )

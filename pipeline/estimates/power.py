@@ -37,7 +37,7 @@ def supply_states(known: Known, readings: pl.DataFrame, notes: pl.DataFrame) -> 
         restoration_at=pl.when(is_off).then("restoration_at"),
         basis=basis(),
     ).with_columns(
-        since=pl.when(pl.col("supply") == "dark").then("dark_since").when(is_off).then("began").otherwise("at"),
+        since=pl.when(pl.col("supply") == "dark").then("dark_since").when(is_off).then("began").otherwise("since_on"),
         charge_mean=pl.when(pl.col("supply") == "dark").then(0.0).otherwise("charge_mean"),
     )
     frame = mains_charge(known, frame)

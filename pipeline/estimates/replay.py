@@ -21,6 +21,7 @@ from pipeline.estimates.filter import (
     FACTOR,
     HEAD,
     LOG_RATE,
+    MARKING_LOG,
     SCAN_LOG,
     SCANNED,
     SHUT,
@@ -59,8 +60,7 @@ def seed_of(known: Known, site_id: str) -> int:
 def habits_of(known: Known) -> Habits:
     """The model's numbers as the county set them."""
     s = known.settings
-    return Habits(
-        marking_minutes=s["lines.marking_minutes"], leaving=s["lines.leaving_hazard"], burst_sd=s["lines.burst_sd"],
+    return Habits( leaving=s["lines.leaving_hazard"], burst_sd=s["lines.burst_sd"],
         burst_minutes=s["lines.burst_minutes"], fails=s["lines.scanner_fails"], jam_share=s["lines.jam_share"],
         jam_minutes=s["lines.jam_minutes"], fault_minutes=s["lines.fault_minutes"],
         station_fails=s["lines.station_fails"], station_minutes=s["lines.station_minutes"],
@@ -69,7 +69,7 @@ def habits_of(known: Known) -> Habits:
 
 def lay_out(known: Known, facts: Roster, supply: pl.DataFrame, now: int) -> Places:
     """Stations, scanners, rates and hours by the minute, from before the first opening to after the last closing."""
-    first = int(facts.opens.min(initial=24 * 60)) - LEAD
+    first = min(int(facts.opens.min(initial=24 * 60)) - LEAD, max(now, -24 * 60))
     last = max(int(facts.closes.max(initial=0)), int(facts.opens.max(initial=0)), min(now, 2 * 1440)) + TAIL
     grid = np.arange(first, max(last, first + 1), dtype=np.int64)
     rates = arrival_rates(facts.expected, facts.opens, facts.closes, grid, known.settings["lines.opening_crowd"])
@@ -194,7 +194,7 @@ def start_particles(known: Known, places: Places, prior: DayFactor, sites: Ints,
     z = np.zeros((HEAD + 2 * most, len(sites), n), np.float32)
     for k, site in enumerate(sites):
         rng = event_rng(places.seeds[site], 0, 0)
-        drawn = rng.standard_normal((4, n))
+        drawn = rng.standard_normal((5, n))
         mean, sd, burst = prior.mean[site], prior.sd[site], s["lines.burst_sd"]
         z[LOG_RATE, k] = mean + np.hypot(sd, burst) * drawn[0]
         know = sd**2 / max(sd**2 + burst**2, 1e-9)
@@ -202,6 +202,7 @@ def start_particles(known: Known, places: Places, prior: DayFactor, sites: Ints,
         z[DOUBT, k] = sd**2 * (1 - know)
         z[CHECKIN_LOG, k] = np.log(s["lines.checkin_minutes"]) + s["lines.checkin_sd"] * drawn[1]
         z[SCAN_LOG, k] = np.log(s["lines.scan_minutes"]) + s["lines.scan_sd"] * drawn[2]
+        z[MARKING_LOG, k] = np.log(s["lines.marking_minutes"]) + s["lines.marking_sd"] * drawn[4]
         z[EMERGENCY_LOG, k] = np.log(max(s["lines.emergency_hazard"], 1e-6)) + EMERGENCY_SD * drawn[3]
         z[SHUT, k] = np.minimum(rng.random(n) < START_SHUT, places.stations[site, 0] - 1)
     return z

@@ -195,7 +195,9 @@ def filling(
     due = share * (rest + extra)
     doubt = np.sqrt(relative**2 + share_spread**2)
     sd = np.sqrt((doubt * due) ** 2 + due + unsure**2 + 1e-9)
-    chance = np.where(room <= 0, 1.0, np.where(due > 0, stats.norm.cdf((due - room) / sd), 0.0))
+    # A box whose count is known and over is full; where the count is a guess, fullness is one too.
+    is_open = (due > 0) | (unsure > 0)
+    chance = np.where((room <= 0) & (unsure == 0), 1.0, np.where(is_open, stats.norm.cdf((due - room) / sd), 0.0))
     later = np.divide(rest - pace * np.minimum(left, 60), left - 60, out=pace.copy(), where=left > 61)
     later = np.where(later > 0, later, pace)
     near = np.maximum(room, 1.0)

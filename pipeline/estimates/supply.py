@@ -35,9 +35,15 @@ def judged(known: Known, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.Data
         weighed.sort("unit_id", "weighed", "kind", "is_off")
         .group_by("unit_id", maintain_order=True)
         .last()
-        .select("unit_id", "is_off", "at", "kind", "says")
+        .select("unit_id", "is_off", "at", "kind", "says", since_on=since_on())
     )
     return placed.join(best, on="unit_id", how="left").join(outage_start(found, best), on="unit_id", how="left")
+
+
+def since_on() -> pl.Expr:
+    """Since when a unit has been on mains, by the word that says so; null where only its neighbours tell."""
+    told = pl.when(pl.col("kind").is_in(["utility", "note", "site"])).then("at")
+    return pl.when(~pl.col("is_off")).then(pl.when(pl.col("kind") == "own").then("began").otherwise(told))
 
 
 def outage_start(found: pl.DataFrame, best: pl.DataFrame) -> pl.DataFrame:
@@ -75,26 +81,13 @@ def minutes_ago(known: Known, column: str) -> pl.Expr:
 def power_runs(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
     """A row a unit that reports: its latest word on power, since when, and whether it ever said otherwise."""
     said = known.status.filter(pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at))
-    last = (
-        said.sort("unit_id", "occurred_at", "sequence")
-        .group_by("unit_id", maintain_order=True)
-        .agg(power=pl.col("power").last(), at=pl.col("occurred_at").last())
-    )
-    other = (
-        said.join(last.select("unit_id", now="power"), on="unit_id")
-        .filter(pl.col("power") != pl.col("now"))
-        .group_by("unit_id")
-        .agg(other_at=pl.col("occurred_at").max())
-    )
-    began = (
-        said.join(other, on="unit_id", how="left")
-        .filter(pl.col("other_at").is_null() | (pl.col("occurred_at") > pl.col("other_at")))
-        .group_by("unit_id")
-        .agg(began=pl.col("occurred_at").min())
-    )
+    at, now = pl.col("occurred_at"), pl.col("power").last()
+    other = at.filter(pl.col("power") != now).max()
     return (
-        last.join(began, on="unit_id", how="left")
-        .join(other, on="unit_id", how="left")
+        said.select("unit_id", "occurred_at", "sequence", "power")
+        .sort("unit_id", "occurred_at", "sequence")
+        .group_by("unit_id", maintain_order=True)
+        .agg(power=now, at=at.last(), other_at=other, began=at.filter(other.is_null() | (at > other)).min())
         .join(placed, on="unit_id", how="inner")
         .with_columns(is_off=pl.col("power") == "battery", age=minutes_ago(known, "at"))
         .with_columns(began=pl.coalesce("began", "at"))

@@ -175,10 +175,14 @@ def json_object(line: str, number: int) -> dict[str, object] | Fault:
 
 def json_text(value: object) -> str | None:
     """A JSON value as the text that stands in a table's cell."""
-    if value is None or isinstance(value, str):
+    kind = type(value)
+    if kind is str:
         # A lone surrogate is legal in JSON's escapes and cannot be written as UTF-8.
-        return value if value is None else value.encode("utf-8", "replace").decode("utf-8")
-    return repr(value) if isinstance(value, float) else json.dumps(value, ensure_ascii=False)
+        text = str(value)
+        return text if text.isascii() else text.encode("utf-8", "replace").decode("utf-8")
+    if kind is int or kind is float:
+        return repr(value)
+    return None if value is None else json.dumps(value, ensure_ascii=False)
 
 
 def read_csv(text: str, name: str, delimiter: str | None = None) -> RawTable:

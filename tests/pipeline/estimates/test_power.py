@@ -143,6 +143,15 @@ def test_on_mains_nothing_is_at_stake(gear):
     assert row["charge_mean"] == pytest.approx(0.70 + 3 / 300)
 
 
+def test_mains_counts_from_the_first_report_that_says_so_again(gear):
+    powers = ["mains", "battery", "mains", "mains"]
+    status = [gear.report("U1", 40 - 10 * i, i, power=word) for i, word in enumerate(powers)]
+    _, found, _ = states(gear, units=[gear.unit("U1")], status=status)
+    assert (found["U1"]["supply"], found["U1"]["since"]) == ("mains", gear.ago(20))
+    _, found, _ = states(gear, units=[gear.unit("U1")], status=status[:1])
+    assert found["U1"]["since"] == gear.ago(40)
+
+
 def test_two_scanners_going_dark_cost_the_line_once(gear, day):
     loads = [day.load("S1", scanner_waiting=20.0, arrivals_per_minute=2.0)]
     outage = [gear.outage("K1", 200)]

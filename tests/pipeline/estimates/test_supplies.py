@@ -99,6 +99,13 @@ def test_a_box_without_a_counter_holds_what_was_checked_in_and_not_read_elsewher
     assert 0 < (silent["full_at_mean"] - gear.at).total_seconds() / 60 < 45
 
 
+def test_a_box_that_is_only_guessed_to_be_full_is_not_certainly_full(gear, day):
+    units = [gear.unit("U1"), gear.unit("U2", bin_capacity=290)]
+    counted_one, guessed = answer(gear, steady(day), units=units, status=counted(gear, "U1", 290, 300))
+    assert 0.5 < guessed["chance_full"] < 1
+    assert counted_one["chance_full"] < 0.01
+
+
 def test_a_stream_that_has_stopped_never_fills_the_box(gear, day):
     loads = steady(
         day, arrivals_per_minute=0.0, remaining_voters_low=0, remaining_voters_mean=0, remaining_voters_high=0
