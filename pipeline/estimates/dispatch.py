@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from pipeline.contracts.estimates import Dispatch
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.cautions import caution_for, danger
-from pipeline.estimates.needs import Cost, Need, can, joined, open_needs, still_waits
+from pipeline.estimates.costs import Cost
+from pipeline.estimates.needs import Need, can, joined, open_needs, still_waits
 from pipeline.estimates.routes import Leg, Order, Scene, plan
 from pipeline.estimates.rovers import Rover, later, minutes_to, parts_for, rover_states
 from pipeline.estimates.travel import drive_minutes

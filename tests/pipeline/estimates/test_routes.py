@@ -5,7 +5,8 @@ from itertools import product
 import numpy as np
 import pytest
 
-from pipeline.estimates.needs import Cost, Need
+from pipeline.estimates.costs import Cost
+from pipeline.estimates.needs import Need
 from pipeline.estimates.routes import Scene, index, plan
 from pipeline.estimates.rovers import Rover
 from pipeline.settings import Settings
