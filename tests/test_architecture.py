@@ -8,7 +8,21 @@ import pytest
 import pipeline
 
 ROOT = Path(pipeline.__file__).parent.parent
-ORDER = ("errors", "settings", "contracts", "sources", "normalise", "store", "estimates", "outputs", "run", "watch", "board", "demo", "cli")
+ORDER = (
+    "errors",
+    "settings",
+    "contracts",
+    "sources",
+    "normalise",
+    "store",
+    "estimates",
+    "outputs",
+    "run",
+    "watch",
+    "board",
+    "demo",
+    "cli",
+)
 # `contracts` and `settings` may be leant on from everywhere; between the two, contracts.known names the settings.
 MODULES = sorted(p.relative_to(ROOT) for p in (ROOT / "pipeline").rglob("*.py"))
 
@@ -24,7 +38,9 @@ def imported(path: Path) -> set[str]:
     found = set()
     for node in ast.walk(ast.parse((ROOT / path).read_text("utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
-            found |= {f"{node.module}.{alias.name}" if node.module == "pipeline" else node.module for alias in node.names}
+            found |= {
+                f"{node.module}.{alias.name}" if node.module == "pipeline" else node.module for alias in node.names
+            }
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
     return {name for name in found if name.split(".")[0] in ("pipeline", "dashboard")}
@@ -48,5 +64,11 @@ def test_only_the_command_line_reads_the_clock():
 def test_the_board_does_not_write():
     for path in (ROOT / "dashboard").rglob("*.py"):
         names = imported(path.relative_to(ROOT))
-        writers = {"pipeline.run", "pipeline.watch", "pipeline.store.intake", "pipeline.store.publish", "pipeline.store.log"}
+        writers = {
+            "pipeline.run",
+            "pipeline.watch",
+            "pipeline.store.intake",
+            "pipeline.store.publish",
+            "pipeline.store.log",
+        }
         assert not names & writers, path

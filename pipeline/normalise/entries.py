@@ -16,12 +16,13 @@ import polars as pl
 import rfc8785
 
 from pipeline.contracts.feeds import KEYS, OCCURRED, schema_of
+from pipeline.contracts.moments import rfc3339
 from pipeline.normalise.privacy import mask_texts
 from pipeline.normalise.shape import Shaped
-from pipeline.contracts.moments import rfc3339
 from pipeline.sources.tables import Fault, short
 
 Tokens = Callable[[Iterable[str | None]], list[str | None]]
+SAID = ("site", "unit")  # columns that name a place or a unit
 TIME_TEXT = "%Y-%m-%dT%H:%M:%S%.fZ"
 ENTRY_COLUMNS = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at", "body")
 
@@ -65,9 +66,14 @@ def content(
     raw = as_text(good.select(*columns, *shaped.extra))
     personal, masked = columns_marked(kind, "personal"), [*columns_marked(kind, "masked"), *shaped.extra]
     names = joined_names(raw, personal)
+    # A caller may be called like the place: what names a place or a unit is not searched for the row's own names.
+    nobody: list[str | None] = [None] * raw.height
     values = raw.with_columns(
         *[pl.Series(name, tokens(raw[name]), dtype=pl.String) for name in personal],
-        *[pl.Series(name, mask_texts(raw[name].to_list(), names), dtype=pl.String) for name in masked],
+        *[
+            pl.Series(name, mask_texts(raw[name].to_list(), nobody if name in SAID else names), dtype=pl.String)
+            for name in masked
+        ],
     )
     received_at = pl.Series("received_at", [received[file] for file in good["file"]], dtype=pl.Datetime("us", "UTC"))
     public = canonical(values.drop(personal))

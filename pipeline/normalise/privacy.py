@@ -121,6 +121,9 @@ BEFORE_VERB = re.compile(
     rf"|is\scalling))"
 )
 BEFORE_PHONE = re.compile(rf"({FULL})(?=[\s,:(-]+\[(?:phone|email)\])")
+SIGNATURE = re.compile(
+    rf"(?<=[.!?,;)\s])([-\u2013\u2014]{{1,2}}\s?)({PART}(?:\s{PART}){{1,2}})(?=\s*$)"
+)  # "… - Jo Moss" at the end
 RUN = re.compile(r"(?:[A-Z]\.?\s)?\[name\](?:(?:[,.]?\s(?:[A-Z]\.\s?)?|[-/])\[name\])+(?:,?\s[A-Z]\.?(?=$|[\s,;.]))?")
 INITIAL = re.compile(r"\b[A-Za-z]\.\s?(?=\[name\])")
 
@@ -219,6 +222,7 @@ def mask_introduced(text: str) -> str:
     """A text without names that its words introduce: "ask for X", "per X", "Mrs. X", "X calling", "X [phone]"."""
     text = LEAD_IN.sub(lambda m: m.group(1) + masked_if_name(m.group(2)), text)
     text = BEFORE_VERB.sub(lambda m: masked_if_name(m.group(1)), text)
+    text = SIGNATURE.sub(lambda m: m.group(1) + masked_if_name(m.group(2)), text)
     if PHONE in text or EMAIL in text:
         text = BEFORE_PHONE.sub(lambda m: masked_if_name(m.group(1)), text)
     return text

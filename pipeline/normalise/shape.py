@@ -6,7 +6,7 @@ from datetime import datetime
 import polars as pl
 from pandera.errors import SchemaErrors
 
-from pipeline.contracts.feeds import OCCURRED, schema_of
+from pipeline.contracts.feeds import schema_of
 from pipeline.errors import SourceError
 from pipeline.normalise.times import TOO_LATE, UTC_US, read_times
 from pipeline.sources.profile import Profile
@@ -245,8 +245,3 @@ def failures(typed: pl.DataFrame, texts: pl.DataFrame, kind: str) -> list[Fault]
         elif typed[name][index] is not None:  # else it could not be read, and has its fault already
             faults.append(Fault(index, name, short(value), f"expected {schema.columns[name].description}"))
     return faults
-
-
-def occurred(kind: str) -> str | None:
-    """The column that says when a row of this kind occurred."""
-    return OCCURRED.get(kind)

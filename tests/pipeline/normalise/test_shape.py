@@ -33,9 +33,9 @@ def test_each_bad_column_has_its_value_and_reason():
     result = shaped(HEAD + "U1,25:99,x,140,steam\n")
     assert result.good.is_empty()
     assert [(column, value) for _, column, value, _ in reasons(result)] == [
-        ("at", "25:99"), ("sequence", "x"), ("battery_percent", "140"), ("power", "steam"),
+        ("at", "25:99"), ("sequence", "x"), ("power", "steam"), ("battery_percent", "140"),
     ]  # fmt: skip
-    assert "0 to 100" in reasons(result)[2][3] and "mains, battery" in reasons(result)[3][3]
+    assert "mains, battery" in reasons(result)[2][3] and "0 to 100" in reasons(result)[3][3]
 
 
 def test_a_required_value_that_is_missing_is_named():
