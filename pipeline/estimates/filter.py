@@ -19,8 +19,8 @@ Chances = NDArray[np.uint16]
 # hazard at which people at stopped scanners use the emergency compartment [1/min]. LOG_RATE is the log of arrivals over
 # those expected; FACTOR and DOUBT are mean and variance of the level that it returns to, given the particle's path.
 (
-    CHECKIN_LOG, SCAN_LOG, MARKING_LOG, EMERGENCY_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING, FINISHING, SCANNING, SHUT,
-    WINDOW, SCANNED, SCAN_PHASES,
+    CHECKIN_LOG, SCAN_LOG, MARKING_LOG, EMERGENCY_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING,
+    FINISHING, SCANNING, SHUT, WINDOW, SCANNED, SCAN_PHASES,
 ) = range(16)  # fmt: skip
 FIXED = 4  # rows that are jittered when particles are resampled
 HEAD = 16  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
