@@ -1,0 +1,323 @@
+"""Charts: frame in, Vega-Lite out. Times are drawn as the county's wall clock (the UTC axis of shifted moments).
+
+An estimate is a 2 px line in its 90 % band, observations are dots (filled: on time, hollow: came late), the future is
+dashed, right of a thin rule that says now.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import altair as alt
+import polars as pl
+
+from dashboard.theme import Palette, chart_config
+
+BAND_OPACITY = 0.18
+LINE_PX = 2
+AXIS_PX = 46  # room for the left axis, the same on every panel that shares a time axis
+MAP_HEIGHT = 430
+LABELLED = 8  # sites with their name on the map [count]
+
+
+def wall(moment: datetime | None, zone: str) -> int | None:
+    """A moment as the milliseconds that a UTC axis shows as the county's wall clock."""
+    if moment is None:
+        return None
+    there = moment.astimezone(ZoneInfo(zone))
+    offset = there.utcoffset()
+    assert offset is not None
+    return int((moment.timestamp() + offset.total_seconds()) * 1000)
+
+
+def records(frame: pl.DataFrame, zone: str) -> list[dict[str, Any]]:
+    """Rows for a chart, every moment as the county's wall clock."""
+    return [
+        {name: wall(value, zone) if isinstance(value, datetime) else value for name, value in row.items()}
+        for row in frame.iter_rows(named=True)
+    ]
+
+
+def base(rows: Sequence[dict[str, Any]]) -> alt.Chart:
+    """A chart on plain rows."""
+    return alt.Chart(alt.Data(values=list(rows)))
+
+
+def finish(chart: Any, colours: Palette, height: int | None = None) -> Any:
+    """The chart with what all have in common."""
+    sized = chart if height is None else chart.properties(height=height)
+    return sized.configure(**chart_config(colours))
+
+
+def time_axis(field: str, domain: tuple[datetime, datetime], zone: str, labels: bool = True) -> alt.X:
+    """The shared time axis."""
+    return alt.X(
+        f"{field}:T",
+        scale=alt.Scale(type="utc", domain=[wall(domain[0], zone), wall(domain[1], zone)]),
+        axis=alt.Axis(title=None, format="%H:%M", tickCount=8, grid=False, labels=labels, labelOverlap=True),
+    )
+
+
+def now_rule(at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette) -> alt.Chart:
+    """The thin rule that says now."""
+    return (
+        base([{"x": wall(at, zone)}])
+        .mark_rule(color=colours.ink, strokeWidth=1, opacity=0.7)
+        .encode(x=time_axis("x", domain, zone))
+    )
+
+
+def voting(
+    opens: datetime, closes: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette
+) -> alt.Chart:
+    """The hours of voting, shaded."""
+    start, end = max(opens, domain[0]), min(closes, domain[1])
+    rows = [{"x": wall(start, zone), "x2": wall(end, zone)}] if start < end else []
+    return base(rows).mark_rect(color=colours.shade).encode(x=time_axis("x", domain, zone), x2="x2:T")
+
+
+def line_panel(
+    points: pl.DataFrame,
+    counts: pl.DataFrame,
+    at: datetime,
+    domain: tuple[datetime, datetime],
+    hours: tuple[datetime, datetime],
+    zone: str,
+    colours: Palette,
+    height: int = 130,
+    title: str = "people waiting",
+) -> Any:
+    """One line's estimate, head counts and outlook.
+
+    Parameters
+    ----------
+    points : at, median, low, high; those after `at` are the outlook
+    counts : at, people, is_late
+    """
+    top = max([1.0, *points["high"].drop_nulls(), *counts["people"].drop_nulls()])
+    y = alt.Y(
+        "median:Q",
+        scale=alt.Scale(domain=[0, top], nice=True),
+        axis=alt.Axis(title=title, tickCount=4, minExtent=AXIS_PX, maxExtent=AXIS_PX),
+    )
+    x = time_axis("at", domain, zone)
+    past = records(points.filter(pl.col("at") <= at), zone)
+    ahead = records(points.filter(pl.col("at") >= at), zone)
+    tip = [
+        alt.Tooltip("at:T", title="time", format="%H:%M"),
+        alt.Tooltip("median:Q", title="median", format=".0f"),
+        alt.Tooltip("low:Q", title="5 %", format=".0f"),
+        alt.Tooltip("high:Q", title="95 %", format=".0f"),
+    ]
+    layers = [
+        voting(hours[0], hours[1], domain, zone, colours),
+        base(past).mark_area(color=colours.estimate, opacity=BAND_OPACITY).encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
+        base(ahead)
+        .mark_area(color=colours.estimate, opacity=BAND_OPACITY / 2)
+        .encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
+        base(past).mark_line(color=colours.estimate, strokeWidth=LINE_PX).encode(x=x, y=y, tooltip=tip),
+        base(ahead)
+        .mark_line(color=colours.estimate, strokeWidth=LINE_PX, strokeDash=[5, 4])
+        .encode(x=x, y=y, tooltip=tip),
+        base(ahead[:1]).mark_rule(color=colours.estimate, strokeWidth=LINE_PX).encode(x=x, y="low:Q", y2="high:Q"),
+        base(ahead[:1]).mark_tick(color=colours.estimate, thickness=3, size=14, orient="horizontal").encode(x=x, y=y),
+        head_counts(counts, x, zone, colours),
+        now_rule(at, domain, zone, colours),
+    ]
+    return finish(alt.layer(*layers), colours, height)
+
+
+def head_counts(counts: pl.DataFrame, x: alt.X, zone: str, colours: Palette) -> alt.Chart:
+    """Head counts as dots: filled when they came on time, hollow when they came late."""
+    return (
+        base(records(counts, zone))
+        .mark_point(size=42, strokeWidth=1.6, color=colours.stakes[3])
+        .encode(
+            x=x,
+            y=alt.Y("people:Q"),
+            fill=alt.condition("datum.is_late", alt.value(colours.paper), alt.value(colours.stakes[3])),
+            tooltip=[
+                alt.Tooltip("at:T", title="counted at", format="%H:%M"),
+                alt.Tooltip("people:Q", title="people"),
+                alt.Tooltip("is_late:N", title="came late"),
+            ],
+        )
+    )
+
+
+def county_map(
+    sites: pl.DataFrame, rovers: Sequence[dict[str, Any]], colours: Palette, height: int = MAP_HEIGHT
+) -> Any:
+    """Sites where they lie: area = voters expected, fill = stake, ring = power out; rovers as squares with a leg."""
+    at = {"longitude": "longitude:Q", "latitude": "latitude:Q"}
+    rows = sites.with_columns(
+        stake_said=(pl.col("stake") / 10).round() * 10, off=(pl.col("battery") + pl.col("dark")) > 0
+    ).sort("stake")
+    fill = alt.Color(
+        "stake:Q",
+        scale=alt.Scale(type="sqrt", range=list(colours.stakes)),
+        legend=alt.Legend(
+            title="voter-minutes at risk, next hour",
+            orient="bottom",
+            direction="horizontal",
+            gradientLength=150,
+            tickCount=3,
+        ),
+    )
+    size = alt.Size("expected_voters:Q", scale=alt.Scale(range=[40, 420]), legend=None)
+    tip = [
+        alt.Tooltip("name:N", title="site"),
+        alt.Tooltip("stake_said:Q", title="voter-minutes, next hour", format=",.0f"),
+        alt.Tooltip("expected_voters:Q", title="voters expected", format=",.0f"),
+        alt.Tooltip("battery:Q", title="units on battery"),
+        alt.Tooltip("dark:Q", title="units dark"),
+    ]
+    dots = rows.to_dicts()
+    going = [r for r in rovers if r["to_latitude"] is not None]
+    here = [r for r in rovers if r["doing"] != "off shift"]
+    named = rows.tail(LABELLED).filter(pl.col("stake") > 0).to_dicts()
+    layers = [
+        base(going)
+        .mark_rule(color=colours.accent, strokeDash=[4, 3], strokeWidth=1.4)
+        .encode(longitude="longitude:Q", latitude="latitude:Q", longitude2="to_longitude:Q", latitude2="to_latitude:Q"),
+        base([r for r in dots if r["off"]])
+        .mark_point(shape="circle", size=620, color=colours.ink, strokeWidth=2)
+        .encode(**at),
+        base(dots)
+        .mark_circle(opacity=1, stroke=colours.ink, strokeWidth=0.6)
+        .encode(**at, size=size, color=fill, tooltip=tip),
+        base(here)
+        .mark_square(size=120, color=colours.accent, opacity=1)
+        .encode(**at, tooltip=["rover_id:N", "doing:N", "to:N"]),
+        base(here)
+        .mark_text(align="left", dx=9, dy=1, fontWeight="bold", color=colours.accent)
+        .encode(**at, text="rover_id:N"),
+        base(named).mark_text(dy=-15, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
+    ]
+    return finish(alt.layer(*layers).project(type="mercator"), colours, height)
+
+
+def empty_bars(units: pl.DataFrame, at: datetime, zone: str, colours: Palette) -> Any:
+    """When each battery ends: the interval as a bar, the mean as a tick, promised restoration as a diamond."""
+    ends = [at, *units["empty_at_high"].drop_nulls(), *units["restoration_at"].drop_nulls()]
+    domain = (at, max(ends) if max(ends) > at else at.replace(hour=(at.hour + 1) % 24))
+    y = alt.Y("label:N", sort=units["label"].to_list(), axis=alt.Axis(title=None, labelLimit=260, grid=False))
+    rows = records(units, zone)
+    known = [r for r in rows if r["empty_at_low"] is not None]
+    tip = [
+        alt.Tooltip("label:N", title="unit"),
+        alt.Tooltip("empty_at_low:T", title="5 %", format="%H:%M"),
+        alt.Tooltip("empty_at_mean:T", title="mean", format="%H:%M"),
+        alt.Tooltip("empty_at_high:T", title="95 %", format="%H:%M"),
+    ]
+    layers = [
+        base(known)
+        .mark_bar(color=colours.stakes[2], height=9)
+        .encode(x=time_axis("empty_at_low", domain, zone), x2="empty_at_high:T", y=y, tooltip=tip),
+        base(known)
+        .mark_tick(color=colours.ink, thickness=2, size=14)
+        .encode(x=time_axis("empty_at_mean", domain, zone), y=y),
+        base([r for r in rows if r["restoration_at"] is not None and r["restoration_at"] >= wall(at, zone)])
+        .mark_point(shape="diamond", filled=False, color=colours.accent, size=70, strokeWidth=2)
+        .encode(x=time_axis("restoration_at", domain, zone), y=y),
+    ]
+    return finish(alt.layer(*layers), colours, 22 * max(units.height, 1) + 10)
+
+
+def rate_bars(units: pl.DataFrame, colours: Palette) -> Any:
+    """How often units fail over the fleet's like: interval as a rule, mean as a dot, 1 and 3 as guides."""
+    y = alt.Y("label:N", sort=units["label"].to_list(), axis=alt.Axis(title=None, labelLimit=260, grid=False))
+    top = max([4.0, *units["rate_ratio_high"].to_list()])
+    x = alt.X(
+        "rate_ratio_mean:Q",
+        scale=alt.Scale(domain=[0, top], nice=True),
+        axis=alt.Axis(
+            title="failures, as a multiple of the rate of like units (1 = ordinary, 3 = the mark for watching)"
+        ),
+    )
+    rows = units.to_dicts()
+    tip = [
+        alt.Tooltip("label:N", title="unit"),
+        alt.Tooltip("faults:Q"),
+        alt.Tooltip("rate_ratio_mean:Q", format=".1f"),
+    ]
+    layers = [
+        base([{"v": 1.0}, {"v": 3.0}]).mark_rule(color=colours.faint, strokeDash=[2, 3]).encode(x="v:Q"),
+        base(rows)
+        .mark_rule(color=colours.stakes[2], strokeWidth=4)
+        .encode(x=alt.X("rate_ratio_low:Q", scale=alt.Scale(domain=[0, top], nice=True)), x2="rate_ratio_high:Q", y=y),
+        base(rows).mark_point(filled=True, size=70, color=colours.ink, opacity=1).encode(x=x, y=y, tooltip=tip),
+    ]
+    return finish(alt.layer(*layers), colours, 24 * max(units.height, 1) + 40)
+
+
+def event_panel(
+    events: pl.DataFrame, at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette, row: str
+) -> Any:
+    """Moments as ticks, a row a kind (`row`), with `said` on hover."""
+    kinds = events[row].unique(maintain_order=True).to_list()
+    y = alt.Y(f"{row}:N", sort=kinds, axis=alt.Axis(title=None, labelLimit=150, minExtent=AXIS_PX, grid=False))
+    marks = (
+        base(records(events, zone))
+        .mark_tick(thickness=3, size=14, color=colours.estimate)
+        .encode(
+            x=time_axis("at", domain, zone),
+            y=y,
+            color=alt.condition("datum.is_open", alt.value(colours.danger), alt.value(colours.estimate))
+            if "is_open" in events.columns
+            else alt.value(colours.estimate),
+            tooltip=[alt.Tooltip("at:T", title="at", format="%H:%M"), alt.Tooltip("said:N", title="what")],
+        )
+    )
+    return finish(alt.layer(marks, now_rule(at, domain, zone, colours)), colours, 22 * max(len(kinds), 1) + 26)
+
+
+def span_panel(
+    spans: pl.DataFrame, at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette, row: str
+) -> Any:
+    """Stretches of time as bars, a row a kind; `state` chooses the shade (battery, dark or visit)."""
+    kinds = spans[row].unique(maintain_order=True).to_list()
+    shades = {"battery": colours.stakes[1], "dark": colours.stakes[4], "visit": colours.accent}
+    bars = (
+        base(records(spans, zone))
+        .mark_bar(height=11)
+        .encode(
+            x=time_axis("start", domain, zone),
+            x2="end:T",
+            y=alt.Y(f"{row}:N", sort=kinds, axis=alt.Axis(title=None, minExtent=AXIS_PX, grid=False)),
+            color=alt.Color(
+                "state:N",
+                scale=alt.Scale(domain=list(shades), range=list(shades.values())),
+                legend=None,
+            ),
+            tooltip=[alt.Tooltip("said:N", title="what")],
+        )
+    )
+    return finish(alt.layer(bars, now_rule(at, domain, zone, colours)), colours, 22 * max(len(kinds), 1) + 26)
+
+
+def counter_panel(
+    reports: pl.DataFrame, at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette
+) -> Any:
+    """Running totals of units as steps, each named at its end. Counts of ballots read, never votes."""
+    rows = records(reports, zone)
+    ends = records(reports.sort("at").group_by("unit_id", maintain_order=True).last(), zone)
+    y = alt.Y("total:Q", axis=alt.Axis(title="count so far", tickCount=4, minExtent=AXIS_PX, maxExtent=AXIS_PX))
+    x = time_axis("at", domain, zone)
+    layers = [
+        base(rows)
+        .mark_line(interpolate="step-after", strokeWidth=LINE_PX, color=colours.estimate)
+        .encode(x=x, y=y, detail="unit_id:N", tooltip=["unit_id:N", alt.Tooltip("at:T", format="%H:%M"), "total:Q"]),
+        base(ends).mark_text(align="left", dx=5, color=colours.ink).encode(x=x, y=y, text="unit_id:N"),
+        now_rule(at, domain, zone, colours),
+    ]
+    return finish(alt.layer(*layers), colours, 140)
+
+
+def spark(values: Sequence[float | None]) -> str:
+    """A few figures as blocks of eight heights, for a table's cell; a gap where nothing is known."""
+    blocks = "▁▂▃▄▅▆▇█"
+    known = [v for v in values if v is not None]
+    top = max([1.0, *known])
+    return "".join(" " if v is None else blocks[min(int(v / top * 7.999), 7)] for v in values)

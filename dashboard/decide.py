@@ -1,0 +1,387 @@
+"""What must be decided next: one ranked list in words, five parts a line, from every estimate at once.
+
+Danger to people comes first, then places that are not open and broken custody, then what costs most voter-minutes in
+the next hour, then steps that are late, then questions that one call answers.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import polars as pl
+
+from dashboard import figures, words
+from dashboard.data import Picture
+from pipeline.estimates.cautions import (
+    BATTERY,
+    CROWD,
+    DANGER,
+    DOWNED_LINE,
+    GENERATOR,
+    LOCAL,
+    caution_for,
+    danger,
+)
+
+PEOPLE, DOORS, COST, LATE, ASK = range(5)  # ranks, the most pressing first
+FRESH = timedelta(minutes=60)  # evidence older than this calls for a head count before anybody is moved; our choice
+DARK_LIKELY = 0.2  # chance to go dark from which a site on battery is a decision; our choice
+FULL_LIKELY = 0.5  # chance to run out from which a supply is a decision; our choice
+SUPPLY_WORTH = 30.0  # voter-minutes that stand for a supply that likely runs out, to rank it; our choice
+OPENING = ("open", "resumed")
+BY_PHONE = {
+    "long-line": "Ask for a head count; send a line walker if it is confirmed.",
+    "site-access": "Find who holds the key or can clear the way; ask the official about another entrance.",
+    "staffing": "Ask the official for a reserve worker.",
+    "conduct": "Let the election official speak with the site.",
+    "procedure": "Answer from the county's procedure.",
+    "transmission": "Follow the county's procedure for carrying the media by hand, two people together.",
+    "seal": "Have both numbers read back by two people and written down; the official decides.",
+}
+NEVER_AWAY = "Nobody is turned away or sent home on the word of an estimate: the election official decides."
+
+
+@dataclass(frozen=True)
+class Item:
+    """One line of the list. `cost` ranks it within its class [voter-minutes]."""
+
+    rank: int
+    cost: float
+    where: str
+    what: str
+    people: str
+    stake: str
+    propose: str
+    why: str
+    caution: str | None = None
+    site_id: str | None = None
+    is_danger: bool = False
+
+
+def decisions(picture: Picture) -> list[Item]:
+    """The list, the most pressing first."""
+    found = [
+        *dangers(picture),
+        *closed_doors(picture),
+        *custody(picture),
+        *stops(picture),
+        *long_lines(picture),
+        *batteries(picture),
+        *unanswered(picture),
+        *shortages(picture),
+        *late_steps(picture),
+        *questions(picture),
+    ]
+    return sorted(found, key=lambda item: (item.rank, -item.cost, item.where, item.what))
+
+
+def people_at(picture: Picture, site_id: str | None, line: str | None = None) -> str:
+    """How many wait at a site, with the interval and what that stands on."""
+    own = picture.answer("lines").filter(pl.col("site_id").eq_missing(pl.lit(site_id, pl.String)))
+    if line is not None:
+        own = own.filter(pl.col("line") == line)
+    if own.is_empty():
+        return "No line is estimated there now."
+    parts = [
+        f"{words.about(r['waiting_median'], r['waiting_low'], r['waiting_high'])} in the {words.LINES[r['line']]}"
+        for r in own.sort("line").to_dicts()
+    ]
+    return f"{words.capital(', '.join(parts))}; {own.sort('line')['basis'][0]}."
+
+
+def where(picture: Picture, site_id: str | None) -> str:
+    """A site's name."""
+    return figures.names(picture).get(site_id, site_id or "A place not yet known")
+
+
+def dangers(picture: Picture) -> Iterator[Item]:
+    """Open tickets that tell of danger: never ranked by time."""
+    texts = dict(picture.known.tickets.select("ticket_id", "text").iter_rows())
+    first = danger(picture.answer("tickets")).filter(pl.col("same_as").is_null())
+    for row in first.iter_rows(named=True):
+        yield Item(
+            PEOPLE,
+            row["voter_minutes_at_risk"],
+            where(picture, row["site_id"]),
+            f"danger to people since {words.clock(row['opened_at'], picture.zone, picture.at)} ({row['ticket_id']})",
+            people_at(picture, row["site_id"]),
+            "Danger is not weighed in voter-minutes.",
+            "Call 911 if nobody has, then the site and the election official. Send no rover until it is cleared.",
+            f"The caller said: “{texts.get(row['ticket_id'], '')}”. Decided by: {row['decided_by']}.",
+            f"{DANGER} {LOCAL}",
+            row["site_id"],
+            True,
+        )
+
+
+def closed_doors(picture: Picture) -> Iterator[Item]:
+    """Places that should be open and have not said so."""
+    steps = picture.answer("milestones")
+    late = steps.filter((pl.col("standing") == "overdue") & (pl.col("milestone") == "open"))
+    closed = picture.known.sites.filter(pl.col("closes_at") <= picture.at)["site_id"].to_list()
+    for row in late.filter(~pl.col("site_id").is_in(closed)).iter_rows(named=True):
+        yield Item(
+            DOORS,
+            0.0,
+            where(picture, row["site_id"]),
+            f"not reported open, due {words.clock(row['due_at'], picture.zone, picture.at)}",
+            people_at(picture, row["site_id"]),
+            "Every voter who comes waits for the door; no figure is made of it.",
+            "Call the site: is it open, and if not, what is missing?",
+            "The step `open` is overdue. A place may be open and not have reported it.",
+            f"{NEVER_AWAY} {CROWD} {LOCAL}",
+            row["site_id"],
+        )
+
+
+def custody(picture: Picture) -> Iterator[Item]:
+    """Steps with a gap or a difference in custody."""
+    noted = picture.answer("milestones").filter(pl.col("note").is_not_null()).unique(maintain_order=True)
+    for row in noted.iter_rows(named=True):
+        yield Item(
+            DOORS,
+            0.0,
+            where(picture, row["site_id"]),
+            f"{words.step(row['milestone'])}: {row['note']}",
+            "No voters wait for it.",
+            "The chain of custody is open until it is explained.",
+            "Ask both people, read the seal numbers back, and write it down; the election official decides.",
+            f"Reported {words.clock(row['at'], picture.zone, picture.at)}, {words.STANDINGS[row['standing']]}.",
+            None,
+            row["site_id"],
+            True,
+        )
+
+
+def stops(picture: Picture) -> Iterator[Item]:
+    """Visits that are proposed and not yet under way."""
+    plan = picture.answer("dispatch")
+    if "is_under_way" in plan.columns:
+        plan = plan.filter(~pl.col("is_under_way").fill_null(False))
+    tickets = {row["ticket_id"]: row for row in picture.answer("tickets").iter_rows(named=True)}
+    costs = dict(picture.answer("power").group_by("site_id").agg(pl.col("expected_voter_minutes").sum()).iter_rows())
+    for row in plan.iter_rows(named=True):
+        own = [tickets[t] for t in row["ticket_ids"] if t in tickets]
+        risk = sum(t["voter_minutes_at_risk"] for t in own) if own else costs.get(row["site_id"], 0.0)
+        low, high = row.get("voter_minutes_saved_low"), row.get("voter_minutes_saved_high")
+        saved = words.about(row["voter_minutes_saved"], low, high, "rough")
+        horizon = "in the next hour if nobody comes" if own else "until closing if nobody comes"
+        stop = row["stop"]
+        yield Item(
+            COST,
+            risk,
+            where(picture, row["site_id"]),
+            stop_what(picture, own, row["unit_id"]),
+            people_at(picture, row["site_id"]),
+            f"About {words.rough(risk)} voter-minutes {horizon}; the visit saves {saved} by closing.",
+            f"Send {row['rover_id']}{'' if row['stop'] == 1 else f', its stop {stop}'}: there about "
+            f"{words.clock(row['arrive_at'], picture.zone, picture.at)}"
+            f"{', take ' + ', '.join(row['parts']) if row['parts'] else ''}.",
+            row["why"],
+            row["caution"],
+            row["site_id"],
+        )
+
+
+def stop_what(picture: Picture, own: list[dict], unit_id: str | None) -> str:
+    """What is wrong at a stop, and since when."""
+    if not own:
+        return f"power: {unit_id or 'its units'} may go dark"
+    kinds = list(dict.fromkeys(words.CATEGORIES[t["category"]] for t in own))
+    since = words.clock(min(t["opened_at"] for t in own), picture.zone, picture.at)
+    unit = f" {unit_id}" if unit_id else ""
+    return f"{', '.join(kinds)}{unit} since {since} ({', '.join(t['ticket_id'] for t in own)})"
+
+
+def long_lines(picture: Picture) -> Iterator[Item]:
+    """Lines in which a newcomer likely waits over 30 minutes."""
+    costs = figures.next_hour(picture.answer("lines"), picture.answer("outlook"))
+    likely = picture.answer("lines").filter(pl.col("chance_over_30") >= figures.LIKELY)
+    stations = dict(picture.known.sites.select("site_id", "checkin_stations").iter_rows())
+    for row in likely.join(costs, on=["site_id", "line"], how="left").iter_rows(named=True):
+        wait = words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"])
+        propose, why = line_advice(picture, row, stations.get(row["site_id"]) or 0)
+        yield Item(
+            COST,
+            row["cost"] or 0.0,
+            where(picture, row["site_id"]),
+            f"{words.LINES[row['line']]} long, over 30 min with a chance of {words.percent(row['chance_over_30'])}",
+            f"{people_at(picture, row['site_id'], row['line'])} A voter joining now waits {wait} min.",
+            f"About {words.about(row['cost'], row['cost_low'], row['cost_high'], 'rough')} voter-minutes of waiting in "
+            "the next hour.",
+            propose,
+            why,
+            f"{NEVER_AWAY} {CROWD} {LOCAL}",
+            row["site_id"],
+        )
+
+
+def line_advice(picture: Picture, row: dict, stations: int) -> tuple[str, str]:
+    """What to do about a line, and why; without fresh evidence, to ask first."""
+    heard = last_heard(picture, row["site_id"])
+    chance = f"Chance over 30 min: {words.percent(row['chance_over_30'])}. Stands on: {row['basis']}."
+    if heard is None or picture.at - heard > FRESH:
+        old = (
+            "nothing was heard from there yet"
+            if heard is None
+            else f"the newest evidence is {words.age(heard, picture.at)} old"
+        )
+        return "Call the site and ask for a head count before anything is moved.", f"{words.capital(old)}. {chance}"
+    if row["line"] == "scanner":
+        return "Call the site: does every scanner run? Send a line walker to the scanner.", chance
+    if stations < 1:
+        return "Ask the site how many check-in stations work; send a line walker.", chance
+    less = row["wait_minutes_median"] * stations / (stations + 1)
+    return (
+        f"Open one more check-in station (now {stations} by the roster): "
+        f"a newcomer's wait falls to about {less:.0f} min.",
+        f"The line is shared among {stations + 1} instead of {stations} stations: wait × {stations}/{stations + 1}. "
+        f"It holds if a clerk, a poll book and room are there, and if the stations of the roster work. {chance}",
+    )
+
+
+def last_heard(picture: Picture, site_id: str) -> datetime | None:
+    """The newest head count, counter or ticket of a site."""
+    known = picture.known
+    units = known.units.filter(pl.col("site_id") == site_id)["unit_id"].to_list()
+    found = [
+        known.line_counts.filter(pl.col("site_id") == site_id)["at"].max(),
+        known.status.filter(pl.col("unit_id").is_in(units))["occurred_at"].max(),
+        picture.answer("tickets").filter(pl.col("site_id") == site_id)["opened_at"].max(),
+    ]
+    times = [t for t in found if isinstance(t, datetime)]
+    return max(times) if times else None
+
+
+def batteries(picture: Picture) -> Iterator[Item]:
+    """Sites on battery or dark that no proposed visit answers."""
+    answered = set(picture.answer("dispatch")["site_id"])
+    off = picture.answer("power").filter(
+        pl.col("supply").is_in(["battery", "dark"])
+        & pl.col("site_id").is_not_null()
+        & ~pl.col("site_id").is_in(list(answered))
+    )
+    for (site_id,), own in off.group_by("site_id", maintain_order=True):
+        chance, dark = own["chance_dark"].max(), int((own["supply"] == "dark").sum())
+        if not isinstance(chance, float) or chance < DARK_LIKELY and not dark:
+            continue
+        cost = float(own["expected_voter_minutes"].sum())
+        empty = first_empty(picture, own)
+        since = own["since"].min()
+        said = words.clock(since, picture.zone, picture.at) if isinstance(since, datetime) else "an unknown time"
+        yield Item(
+            COST,
+            cost,
+            where(picture, str(site_id)),
+            f"{words.plural(own.height - dark, 'unit')} on battery, {dark} dark, since {said}{empty}",
+            people_at(picture, str(site_id)),
+            f"About {words.rough(cost)} voter-minutes until closing if nothing is done.",
+            "Have what voters do not need switched off; find a charged battery or a generator in time.",
+            f"Chance that a unit goes dark before power returns: {words.percent(chance)}. "
+            f"Stands on: {own['basis'][0]}.",
+            f"{GENERATOR} {DOWNED_LINE} {BATTERY} {LOCAL}",
+            str(site_id),
+        )
+
+
+def first_empty(picture: Picture, own: pl.DataFrame) -> str:
+    """Which battery ends first, and when."""
+    for row in own.filter(pl.col("empty_at_mean").is_not_null()).sort("empty_at_mean").head(1).iter_rows(named=True):
+        span = words.span(row["empty_at_low"], row["empty_at_high"], picture.zone, picture.at)
+        return f"; {row['unit_id']} empty {span}"
+    return ""
+
+
+def unanswered(picture: Picture) -> Iterator[Item]:
+    """Open tickets that nobody has been given and no visit answers, a site at a time."""
+    planned = {t for ids in picture.answer("dispatch")["ticket_ids"] for t in ids}
+    away = danger(picture.answer("tickets"))["ticket_id"].to_list()
+    left = figures.open_tickets(picture).filter(
+        (pl.col("status") == "open") & pl.col("site_id").is_not_null() & ~pl.col("ticket_id").is_in([*planned, *away])
+    )
+    for (site_id,), own in left.group_by("site_id", maintain_order=True):
+        rows = own.sort("opened_at").to_dicts()
+        risk = sum(r["voter_minutes_at_risk"] for r in rows)
+        propose = " ".join(
+            dict.fromkeys(
+                BY_PHONE.get(r["category"], "Call back: can it be put right by telephone? No rover is proposed yet.")
+                for r in rows
+            )
+        )
+        yield Item(
+            COST if risk > 0 else ASK,
+            risk,
+            where(picture, str(site_id)),
+            stop_what(picture, rows, None),
+            people_at(picture, str(site_id)),
+            f"About {words.rough(risk)} voter-minutes in the next hour if nobody acts.",
+            propose,
+            "Open, given to nobody. " + " ".join(f"{r['ticket_id']}: decided by “{r['decided_by']}”." for r in rows),
+            caution_for(list(dict.fromkeys(c for r in rows for c in r["categories"]))),
+            str(site_id),
+        )
+
+
+def shortages(picture: Picture) -> Iterator[Item]:
+    """What likely fills up or runs out before closing."""
+    soon = picture.answer("supplies").filter(
+        (pl.col("chance_full") >= FULL_LIKELY) & (pl.col("full_at_mean") > picture.at)
+    )
+    nouns = {"bin": "bin full", "paper": "paper used up", "ballots": "ballots used up"}
+    for row in soon.iter_rows(named=True):
+        thing = row["unit_id"] or f"style {row['style']}"
+        left = None if row["capacity"] is None or row["used"] is None else max(row["capacity"] - row["used"], 0)
+        yield Item(
+            COST,
+            SUPPLY_WORTH * row["chance_full"],
+            where(picture, row["site_id"]),
+            f"{thing}: {nouns[row['item']]} about {words.clock(row['full_at_mean'], picture.zone, picture.at)} "
+            f"({words.span(row['full_at_low'], row['full_at_high'], picture.zone, picture.at)})",
+            f"{words.count(left)} left of {words.count(row['capacity'])}.",
+            f"Chance before closing {words.percent(row['chance_full'])}; no voter-minutes are worked out for supplies.",
+            "Take stock by telephone, then send more, or a second bin, before that time.",
+            f"Stands on: {row['basis']}.",
+            caution_for(["ballot-stock" if row["item"] == "ballots" else "bin-full"]),
+            row["site_id"],
+        )
+
+
+def late_steps(picture: Picture) -> Iterator[Item]:
+    """Overdue steps other than opening, a kind of step at a time."""
+    late = picture.answer("milestones").filter(
+        (pl.col("standing") == "overdue") & (pl.col("milestone") != "open") & pl.col("note").is_null()
+    )
+    named = figures.names(picture)
+    for (milestone,), own in late.group_by("milestone", maintain_order=True):
+        sites = [named.get(s, s) for s in own["site_id"]]
+        due = own["due_at"].min()
+        yield Item(
+            LATE,
+            float(len(sites)),
+            words.plural(len(sites), "site") if len(sites) > 1 else sites[0],
+            f"{words.step(str(milestone))} overdue, due from "
+            f"{words.clock(due if isinstance(due, datetime) else None, picture.zone, picture.at)}",
+            "No line is known to hang on it.",
+            "Not weighed in voter-minutes.",
+            "Call: is it done and not reported?",
+            f"Sites: {', '.join(sites)}.",
+        )
+
+
+def questions(picture: Picture) -> Iterator[Item]:
+    """Open tickets whose place nobody recognises."""
+    texts = {r["ticket_id"]: r for r in picture.known.tickets.select("ticket_id", "site", "text").iter_rows(named=True)}
+    asked = figures.open_tickets(picture).filter(pl.col("site_id").is_null())
+    for row in asked.iter_rows(named=True):
+        said = texts.get(row["ticket_id"], {})
+        yield Item(
+            ASK,
+            5.0 - row["severity"],
+            f"“{said.get('site', '')}”",
+            f"{words.CATEGORIES[row['category']]} since {words.clock(row['opened_at'], picture.zone, picture.at)} "
+            f"({row['ticket_id']}); no site of the roster is recognised",
+            "How many wait is unknown.",
+            "Unknown until the place is.",
+            "Ask the caller or the hotline which polling place is meant.",
+            f"The caller said: “{said.get('text', '')}”.",
+        )

@@ -1,0 +1,199 @@
+"""Sums that the headline, the map and the lists share; frames in, plain figures out."""
+
+import math
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from dashboard.data import Picture
+from pipeline.estimates.needs import joined
+from pipeline.outputs.review_voting import counted
+
+HALF_WIDTH = 1.6449  # standard deviations from the mean to the 5 % and 95 % point of a normal
+LIKELY = 0.5  # a chance from here on is called likely; our choice
+HORIZONS = (0.0, 30.0, 60.0)  # points of the next hour at which lines are known [min]
+LATE_MINUTES = 30  # a head count received longer than this after it was taken is drawn hollow [min]; our choice
+
+
+def names(picture: Picture) -> dict[str | None, str]:
+    """Site names by id."""
+    return {row[0]: row[1] or row[0] for row in picture.known.sites.select("site_id", "name").iter_rows()}
+
+
+def standing_open(picture: Picture) -> dict[str, int]:
+    """Sites by what they last reported: open, suspended, closed, or nothing yet."""
+    said = ("open", "suspended", "resumed", "closed", "last-voter")
+    last = (
+        picture.known.milestones.filter(pl.col("milestone").is_in(said))
+        .sort("at", "milestone")
+        .group_by("site_id", maintain_order=True)
+        .agg(pl.col("milestone").last())
+    )
+    state = {row[0]: row[1] for row in last.iter_rows()}
+    found = {"open": 0, "suspended": 0, "closed": 0, "not reported": 0}
+    words = {"resumed": "open", "last-voter": "closed"}
+    for site_id in picture.known.sites["site_id"]:
+        milestone = state.get(site_id, "not reported")
+        found[words.get(milestone, milestone)] += 1
+    return found
+
+
+def ballots_read(picture: Picture) -> tuple[int | None, int, datetime | None]:
+    """Ballots read so far [count], scanners that reported, newest report; None where no scanner has reported."""
+    read = counted(picture.known)
+    last = read["last_at"].max()
+    return (int(read["ballots"].sum()) if read.height else None), read.height, last if read.height else None  # type: ignore[return-value]
+
+
+def waiting_total(lines: pl.DataFrame) -> tuple[float, float, float] | None:
+    """People waiting in all lines, mean and 5 % to 95 %; None without a line.
+
+    The lines are summed as if independent and the sum as if normal, so a busy county's interval is a little too narrow.
+    """
+    if lines.is_empty():
+        return None
+    spread = (lines["waiting_high"] - lines["waiting_low"]) / (2 * HALF_WIDTH)
+    mean, width = float(lines["waiting_mean"].sum()), HALF_WIDTH * math.sqrt(float((spread**2).sum()))
+    return mean, max(mean - width, 0.0), mean + width
+
+
+def worst_lines(lines: pl.DataFrame) -> pl.DataFrame:
+    """The lines by how long a voter who joins now waits, longest first."""
+    return lines.sort(
+        "wait_minutes_median", "wait_minutes_mean", "site_id", "line", descending=[True, True, False, False]
+    )
+
+
+def likely_over_30(lines: pl.DataFrame) -> tuple[int, float]:
+    """Sites where a voter likely waits over 30 minutes [count], and the expected number of such sites."""
+    worst = lines.group_by("site_id").agg(pl.col("chance_over_30").max())["chance_over_30"]
+    return int((worst >= LIKELY).sum()), float(worst.sum())
+
+
+def next_hour(lines: pl.DataFrame, outlook: pl.DataFrame) -> pl.DataFrame:
+    """Voter-minutes that will be spent waiting in the next hour, by site and line: `cost`, `cost_low`, `cost_high`.
+
+    Trapezoids under the waiting now, in 30 and in 60 minutes; the bounds take every point at its own 5 % or 95 %.
+    """
+    value = ["site_id", "line", "waiting_mean", "waiting_low", "waiting_high"]
+    points = pl.concat(
+        [
+            lines.select(*value, ahead=pl.lit(0.0)),
+            outlook.filter(pl.col("ahead_minutes").is_in(HORIZONS)).select(*value, ahead="ahead_minutes"),
+        ]
+    ).sort("site_id", "line", "ahead")
+    over = ["site_id", "line"]
+    width = (pl.col("ahead") - pl.col("ahead").shift(1)).over(over)
+    areas = [
+        ((pl.col(c) + pl.col(c).shift(1).over(over)) / 2 * width).sum().alias(name)
+        for c, name in (("waiting_mean", "cost"), ("waiting_low", "cost_low"), ("waiting_high", "cost_high"))
+    ]
+    return points.group_by(over, maintain_order=True).agg(areas)
+
+
+def stakes(picture: Picture) -> pl.DataFrame:
+    """Each site's voter-minutes at risk in the next hour: `stake`, with the waiting and the power of the site.
+
+    The larger of what its open tickets put at risk and of what its lines will cost, as the one often causes the other.
+    """
+    known = picture.known
+    waits = next_hour(picture.answer("lines"), picture.answer("outlook")).group_by("site_id").agg(pl.col("cost").sum())
+    at_risk = (
+        open_tickets(picture).group_by("site_id").agg(risk=pl.col("voter_minutes_at_risk").sum(), tickets=pl.len())
+    )
+    power = (
+        picture.answer("power")
+        .group_by("site_id")
+        .agg(battery=(pl.col("supply") == "battery").sum(), dark=(pl.col("supply") == "dark").sum())
+    )
+    now = (
+        picture.answer("lines")
+        .group_by("site_id")
+        .agg(waiting=pl.col("waiting_median").sum(), wait=pl.col("wait_minutes_median").max())
+    )
+    frame = known.sites.select("site_id", "name", "latitude", "longitude", "expected_voters", "circuit")
+    for part in (waits, at_risk, power, now):
+        frame = frame.join(part, on="site_id", how="left")
+    filled = frame.with_columns(
+        pl.col("cost", "risk").fill_null(0.0), pl.col("tickets", "battery", "dark").fill_null(0)
+    )
+    return filled.with_columns(stake=pl.max_horizontal("cost", "risk")).sort(
+        "stake", "site_id", descending=[True, False]
+    )
+
+
+def open_tickets(picture: Picture) -> pl.DataFrame:
+    """Tickets that are not resolved and repeat no other, with their visits."""
+    return visits(picture).filter((pl.col("status") != "resolved") & pl.col("same_as").is_null())
+
+
+def visits(picture: Picture) -> pl.DataFrame:
+    """The tickets with when and to whom each was given."""
+    return joined(picture.known, picture.answer("tickets"))
+
+
+def rover_places(picture: Picture) -> list[dict[str, Any]]:
+    """Each rover: where it was last, what it does now, and its next stop; one row a rover of the roster."""
+    known, rows = picture.known, visits(picture).filter(pl.col("rover_id").is_not_null())
+    plan = picture.answer("dispatch").filter(pl.col("stop") == 1)
+    next_stop = {row["rover_id"]: row for row in plan.iter_rows(named=True)}
+    found = []
+    for rover in known.rovers.sort("rover_id").iter_rows(named=True):
+        own = rows.filter(pl.col("rover_id") == rover["rover_id"])
+        found.append(rover_row(picture, rover, own, next_stop.get(rover["rover_id"])))
+    return found
+
+
+def rover_row(
+    picture: Picture, rover: dict[str, Any], own: pl.DataFrame, next_stop: dict[str, Any] | None
+) -> dict[str, Any]:
+    """One rover's place, doing and next stop."""
+    at = picture.at
+    places = {
+        r["site_id"]: r for r in picture.known.sites.select("site_id", "name", "latitude", "longitude").to_dicts()
+    }
+    arrived = own.filter(pl.col("arrived_at") <= at).sort("arrived_at", "ticket_id")
+    last = arrived.filter(pl.col("site_id").is_in(list(places))).tail(1).to_dicts()
+    under_way = own.filter((pl.col("status") == "assigned") & pl.col("arrived_at").is_null()).to_dicts()
+    there = places.get(last[0]["site_id"]) if last else None
+    doing = "free"
+    if not rover["on_shift_at"] <= at < rover["off_shift_at"]:
+        doing = "off shift"
+    elif under_way:
+        doing = "under way"
+    elif last and last[0]["status"] != "resolved":
+        doing = "at work"
+    target = places.get(under_way[0]["site_id"]) if under_way else None
+    proposed = places.get(next_stop["site_id"]) if next_stop else None
+    to = target or proposed
+    return {
+        "rover_id": rover["rover_id"],
+        "doing": doing,
+        "place": there["name"] if there else "its start",
+        "since": last[0]["arrived_at"] if last else None,
+        "latitude": there["latitude"] if there else rover["latitude"],
+        "longitude": there["longitude"] if there else rover["longitude"],
+        "to": to["name"] if to else None,
+        "to_latitude": to["latitude"] if to else None,
+        "to_longitude": to["longitude"] if to else None,
+        "next": next_stop,
+        "skills": rover["skills"],
+        "parts": rover["parts"],
+        "on_shift_at": rover["on_shift_at"],
+        "off_shift_at": rover["off_shift_at"],
+    }
+
+
+def head_counts(picture: Picture, site_id: str, line: str) -> pl.DataFrame:
+    """Heads counted in one line: at, people, is_late (received over half an hour after)."""
+    column = f"{line}_line"
+    late = (pl.col("received_at") - pl.col("at")).dt.total_minutes() > LATE_MINUTES
+    own = picture.known.line_counts.filter((pl.col("site_id") == site_id) & pl.col(column).is_not_null())
+    return own.sort("at").select("at", people=column, is_late=late)
+
+
+def newest(times: pl.Series) -> datetime | None:
+    """The latest of some times, None where there is none."""
+    found = times.max()
+    return found if isinstance(found, datetime) else None

@@ -1,0 +1,156 @@
+"""What the pages share: the header, facts, empty panels, tables, and a decision as five parts with its caution."""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import data, words
+from dashboard.data import Picture
+from dashboard.decide import Item
+from dashboard.words import safe
+
+PICTURE = "picture"  # where app.py leaves the moment that is shown, in the session
+FED = ("tickets", "status", "power-notes", "line-counts")
+UNOFFICIAL = "Results stay unofficial."
+
+
+def shown() -> Picture:
+    """The moment that this page shows."""
+    found = st.session_state[PICTURE]
+    assert isinstance(found, Picture)
+    return found
+
+
+def markup(body: str) -> None:
+    """HTML of ours; whatever came in with a feed has been escaped before."""
+    st.html(f'<div class="wb">{body}</div>')
+
+
+def header(picture: Picture) -> None:
+    """County, time, what is known up to, and the age of each feed."""
+    zone, at = picture.zone, picture.at
+    mode = "live" if picture.is_live else "a past moment"
+    ages = " · ".join(f"{words.KINDS[kind]} {safe(words.age(picture.last_received(kind), at))}" for kind in FED)
+    markup(
+        f'<div class="wb-head"><span><b>{safe(picture.known.county.name)}</b></span>'
+        f"<span><b>{safe(words.full_time(at, zone))}</b></span>"
+        f"<span>known up to {words.clock(at, zone)}: <b>{mode}</b></span>"
+        f'<span class="small">newest files: {ages}</span><span class="small">{UNOFFICIAL}</span></div>'
+    )
+
+
+def facts(pairs: Iterable[tuple[str, str]]) -> None:
+    """Headline figures: each a figure and what it says."""
+    parts = [f'<div><div class="big">{safe(f)}</div><div class="said">{safe(s)}</div></div>' for f, s in pairs]
+    markup(f'<div class="wb-facts">{"".join(parts)}</div>')
+
+
+def empty(sentence: str) -> None:
+    """An empty panel says why it is empty."""
+    st.html(f'<div class="wb wb-empty">{safe(sentence)}</div>')
+
+
+def last_came(picture: Picture, kind: str) -> str:
+    """When data of a kind last came, as a sentence."""
+    at = picture.last_received(kind)
+    if at is None:
+        return f"No {words.KINDS[kind]} have been received."
+    return f"Newest {words.KINDS[kind]} received {words.clock(at, picture.zone, picture.at)}."
+
+
+def table(
+    heads: Sequence[str], rows: Iterable[Sequence[object]], numbers: Sequence[int] = (), most: int | None = None
+) -> None:
+    """A small table for reading, not for sorting."""
+    found = list(rows)
+    cut = found if most is None else found[:most]
+    kind = [' class="number"' if n in numbers else "" for n in range(len(heads))]
+    top = "".join(f"<th scope=col{k}>{safe(h)}</th>" for h, k in zip(heads, kind, strict=True))
+    body = "".join(
+        "<tr>" + "".join(f"<td{k}>{safe(v)}</td>" for v, k in zip(row, kind, strict=True)) + "</tr>" for row in cut
+    )
+    more = f'<p class="small">{len(found) - len(cut)} more not shown.</p>' if len(found) > len(cut) else ""
+    markup(f'<table class="wb-table"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>{more}')
+
+
+def frame(rows: Sequence[dict[str, Any]], key: str, height: int | None = None) -> None:
+    """A table for sorting and searching; unknowns are said."""
+    said = [{k: words.UNKNOWN if v is None else v for k, v in row.items()} for row in rows]
+    st.dataframe(
+        pl.DataFrame(said, infer_schema_length=None, strict=False),
+        width="stretch",
+        hide_index=True,
+        key=key,
+        height=height or "auto",
+    )
+
+
+def decision(item: Item, number: int) -> None:
+    """One line of the list: where · what · how many · cost · proposal, and its caution in full beside it."""
+    kind = ' class="danger"' if item.is_danger else ""
+    caution = f'<div class="wb-caution"><b>Caution.</b> {safe(item.caution)}</div>' if item.caution else ""
+    shape = "wb-item" if item.caution else "wb-item one"
+    markup(
+        f'<div class="{shape}"><div class="rank">{number}</div><div>'
+        f'<p><span class="where">{safe(item.where)}</span> · <span{kind}>{safe(item.what)}</span></p>'
+        f'<p class="small">{safe(item.people)}</p><p class="small">{safe(item.stake)}</p>'
+        f'<p class="do">{safe(item.propose)}</p>'
+        f"<details><summary class=small>Why</summary><p class=small>{safe(item.why)}</p></details>"
+        f"</div>{caution}</div>"
+    )
+
+
+def caution(text: str) -> None:
+    """A caution, in full."""
+    st.html(f'<div class="wb wb-caution"><b>Caution.</b> {safe(text)}</div>')
+
+
+def chart(drawn: Any, alt: str) -> None:
+    """A chart with what it says in words, for whoever does not see it."""
+    st.altair_chart(drawn, width="stretch", theme=None, alt=alt)
+
+
+def choose_moment(picture: Picture) -> None:
+    """The one time control: live, or a past moment of the county's clock."""
+    zone, past = picture.zone, data.moments(picture)
+    mode = st.segmented_control(
+        "Known up to", ["Live", "A past time"], key="mode", required=True, label_visibility="collapsed"
+    )
+    if mode != "A past time":
+        if st.session_state.get("as_of") is not None:
+            st.session_state.as_of = None
+            st.rerun()
+        return
+    if st.session_state.get("as_of") is None:
+        st.session_state.as_of = nearest(past, picture.at)
+    kept = nearest(past, st.session_state.as_of)
+    chosen = st.selectbox(
+        "Time",
+        range(len(past)),
+        index=past.index(kept),
+        format_func=lambda n: f"{words.local(past[n], zone):%a %H:%M}",
+        label_visibility="collapsed",
+    )
+    if past[chosen] != picture.at or picture.is_live:
+        st.session_state.as_of = past[chosen]
+        st.rerun()
+
+
+def nearest(past: Sequence[datetime], at: datetime) -> datetime:
+    """The last choice not after a time."""
+    before = [moment for moment in past if moment <= at]
+    return before[-1] if before else past[0]
+
+
+def day_span(
+    picture: Picture, opens: datetime | None = None, closes: datetime | None = None
+) -> tuple[datetime, datetime]:
+    """The stretch of a time axis: from an hour before opening to closing, or to the outlook's end if later."""
+    sites = picture.known.sites
+    first = opens or sites["opens_at"].min() or picture.at - timedelta(hours=6)
+    last = closes or sites["closes_at"].max() or picture.at + timedelta(hours=2)
+    assert isinstance(first, datetime) and isinstance(last, datetime)
+    return min(first - timedelta(hours=1), picture.at), max(last + timedelta(hours=1), picture.at + timedelta(hours=2))

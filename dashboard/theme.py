@@ -1,0 +1,117 @@
+"""Colours, sizes and the style sheet; one family for stakes, vermilion for danger to people and for broken custody."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import streamlit as st
+
+
+@dataclass(frozen=True)
+class Palette:
+    """The colours of one mode. Text stands at 4.5 : 1 or more on the paper, marks at 3 : 1 or more."""
+
+    ink: str
+    paper: str
+    faint: str  # text of the second rank
+    rule: str  # hairlines
+    shade: str  # hours of voting
+    accent: str  # what can be pressed
+    estimate: str  # lines and bands
+    danger: str
+    stakes: tuple[str, ...]  # light to dark: ochre to umber, one hue, told apart in grey print
+
+
+LIGHT = Palette(
+    ink="#1d232b",
+    paper="#fbfaf6",
+    faint="#565e68",
+    rule="#d9d4c7",
+    shade="#f0ede4",
+    accent="#0b62a4",
+    estimate="#33475b",
+    danger="#c4451c",
+    stakes=("#f3dfb0", "#dfb45a", "#b9822c", "#855313", "#4a2a06"),
+)
+DARK = Palette(
+    ink="#e8e6df",
+    paper="#15191e",
+    faint="#a9b0b8",
+    rule="#3a424b",
+    shade="#1d232a",
+    accent="#6db3e8",
+    estimate="#b6c8da",
+    danger="#f07a52",
+    stakes=("#4d3a1c", "#7d5a22", "#b4812f", "#dcae58", "#f6deac"),
+)
+FONT = "system-ui, 'Segoe UI', Roboto, 'DejaVu Sans', sans-serif"
+
+
+def palette() -> Palette:
+    """The palette of the mode that the reader's browser shows."""
+    try:
+        return DARK if st.context.theme.type == "dark" else LIGHT
+    except AttributeError:  # outside of a browser, as in tests
+        return LIGHT
+
+
+def chart_config(colours: Palette) -> dict[str, Any]:
+    """What every chart has in common."""
+    axis = {
+        "labelColor": colours.faint,
+        "titleColor": colours.faint,
+        "labelFont": FONT,
+        "titleFont": FONT,
+        "labelFontSize": 12,
+        "titleFontSize": 12,
+        "titleFontWeight": "normal",
+        "gridColor": colours.rule,
+        "gridOpacity": 0.6,
+        "domainColor": colours.rule,
+        "tickColor": colours.rule,
+    }
+    return {
+        "background": "transparent",
+        "font": FONT,
+        "view": {"stroke": None},
+        "axis": axis,
+        "text": {"color": colours.ink, "font": FONT, "fontSize": 12},
+        "legend": {"labelColor": colours.ink, "titleColor": colours.faint, "labelFontSize": 12, "titleFontSize": 12},
+    }
+
+
+def style_sheet(colours: Palette) -> str:
+    """The page's own rules: three sizes (28, 16, 13 px), tabular figures, visible focus."""
+    return f"""<style>
+.block-container {{padding-top: 3.6rem; padding-bottom: 2rem; max-width: 1700px;}}
+.wb {{color: {colours.ink}; font-size: 16px; line-height: 1.35; font-variant-numeric: tabular-nums;}}
+.wb p {{margin: 0 0 2px 0;}}
+.wb .small, .wb.small {{font-size: 13px; color: {colours.faint};}}
+.wb .big {{font-size: 28px; line-height: 1.15; font-weight: 600;}}
+.wb b {{font-weight: 600;}}
+.wb .danger {{color: {colours.danger}; font-weight: 600;}}
+.wb-head {{display: flex; flex-wrap: wrap; gap: 2px 22px; align-items: baseline;}}
+.wb-facts {{display: flex; flex-wrap: wrap; gap: 8px 26px; padding: 6px 0 8px 0; margin: 4px 0 2px 0;
+  border-top: 1px solid {colours.rule}; border-bottom: 1px solid {colours.rule};}}
+.wb-facts .said {{font-size: 13px; color: {colours.faint}; max-width: 14.5em;}}
+.wb-item {{display: grid; grid-template-columns: 26px minmax(0, 1fr) minmax(0, .62fr); gap: 0 12px;
+  padding: 7px 0 5px 0; border-top: 1px solid {colours.rule};}}
+.wb-item.one {{grid-template-columns: 26px minmax(0, 1fr);}}
+.wb-item .rank {{font-size: 16px; font-weight: 600; color: {colours.faint};}}
+.wb-item .where {{font-weight: 600;}}
+.wb-item .do {{font-weight: 600; color: {colours.ink};}}
+.wb-caution {{font-size: 13px; line-height: 1.3; border-left: 3px solid {colours.danger}; padding-left: 8px;
+  align-self: start;}}
+.wb-empty {{font-size: 16px; color: {colours.faint}; padding: 6px 0;}}
+.wb-table {{border-collapse: collapse; width: 100%; font-size: 13px; font-variant-numeric: tabular-nums;}}
+.wb-table th {{text-align: left; font-weight: 600; color: {colours.faint}; border-bottom: 1px solid {colours.rule};
+  padding: 2px 8px 2px 0;}}
+.wb-table td {{border-bottom: 1px solid {colours.rule}; padding: 3px 8px 3px 0; vertical-align: top;}}
+.wb-table .number {{text-align: right;}}
+h1 {{font-size: 28px !important; padding: 2px 0 4px 0 !important;}}
+h2, h3 {{font-size: 16px !important; padding: 8px 0 2px 0 !important;}}
+a:focus-visible, button:focus-visible, summary:focus-visible {{
+  outline: 2px solid {colours.accent}; outline-offset: 2px;}}
+@media (max-width: 900px) {{.wb-item {{grid-template-columns: 26px minmax(0, 1fr);}} .wb-item .wb-caution
+  {{grid-column: 2;}}}}
+@media (min-width: 2200px) {{.wb, .wb-table, .wb-caution {{zoom: 1.6;}}}}
+</style>"""

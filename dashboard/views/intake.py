@@ -1,0 +1,107 @@
+"""What has come in, what was refused and why, and how old is each feed?"""
+
+import polars as pl
+import streamlit as st
+
+from dashboard import data, figures, panels, words
+from dashboard.data import Picture
+
+OUTCOMES = ("read", "accepted", "already_known", "superseded", "quarantined")
+
+
+def by_kind(picture: Picture) -> None:
+    """Rows by outcome and age for each kind of feed."""
+    kinds = picture.receipts.with_columns(pl.col("kind").fill_null("not known"))
+    sums = (
+        kinds.group_by("kind")
+        .agg(pl.len(), pl.col(OUTCOMES).sum(), pl.col("received_at").max(), pl.col("refused").count())
+        .sort("kind")
+    )
+    panels.table(
+        (
+            "Feed",
+            "Files",
+            "Newest file",
+            "Age",
+            "Rows read",
+            "Accepted",
+            "Already known",
+            "Superseded",
+            "Quarantined",
+            "Files refused",
+        ),
+        [
+            (
+                words.KINDS.get(r["kind"], r["kind"]),
+                r["len"],
+                words.clock(r["received_at"], picture.zone, picture.at),
+                words.age(r["received_at"], picture.at),
+                *(words.count(r[o]) for o in OUTCOMES),
+                r["refused"],
+            )
+            for r in sums.iter_rows(named=True)
+        ],
+        (1, 4, 5, 6, 7, 8, 9),
+    )
+
+
+picture = panels.shown()
+st.title("Intake", anchor=False)
+if picture.receipts.is_empty():
+    panels.empty("No file has been taken in.")
+else:
+    newest = figures.newest(picture.receipts["received_at"])
+    totals = {o: int(picture.receipts[o].sum()) for o in OUTCOMES}
+    refused = picture.receipts.filter(pl.col("refused").is_not_null())
+    panels.facts(
+        [
+            (
+                words.count(picture.receipts.height),
+                f"files, newest {words.clock(newest, picture.zone, picture.at)}",
+            ),
+            (words.count(totals["read"]), "rows read"),
+            (words.count(totals["accepted"]), "rows accepted"),
+            (words.count(totals["already_known"]), "already known"),
+            (words.count(totals["superseded"]), "superseded an earlier state"),
+            (words.count(totals["quarantined"]), "went to quarantine"),
+            (words.count(refused.height), "files refused whole"),
+        ]
+    )
+    st.subheader("By feed", anchor=False)
+    by_kind(picture)
+    st.subheader("In quarantine, with the reason", anchor=False)
+    kept = data.quarantine(picture)
+    if kept.is_empty():
+        panels.empty("No row is in quarantine.")
+    else:
+        panels.frame(
+            [
+                {
+                    "File": r["file"],
+                    "Row": r["row"],
+                    "Column": r["column"],
+                    "Value (masked)": r["value"],
+                    "Reason": r["reason"],
+                    "Received": words.clock(r["received_at"], picture.zone, picture.at),
+                }
+                for r in kept.iter_rows(named=True)
+            ],
+            "quarantine-table",
+        )
+    if refused.height:
+        st.subheader("Refused whole", anchor=False)
+        panels.table(("File", "Reason"), [(r["file"], r["refused"]) for r in refused.iter_rows(named=True)])
+    st.subheader("Receipts, newest first", anchor=False)
+    panels.frame(
+        [
+            {
+                "File": r["file"],
+                "Feed": words.KINDS.get(r["kind"], r["kind"]) if r["kind"] else None,
+                "Received": words.clock(r["received_at"], picture.zone, picture.at),
+                **{words.capital(o.replace("_", " ")): r[o] for o in OUTCOMES},
+            }
+            for r in picture.receipts.sort("received_at", "file", descending=True).iter_rows(named=True)
+        ],
+        "receipts-table",
+        320,
+    )

@@ -1,0 +1,115 @@
+"""How long are the lines now and in the next two hours, and how sure are we?"""
+
+from datetime import timedelta
+
+import polars as pl
+import streamlit as st
+
+from dashboard import charts, figures, panels, theme, words
+from dashboard.data import Picture
+
+ACROSS = 3  # panels side by side [count]
+SHOWN = 9  # panels shown unasked [count]
+BEFORE, AFTER = timedelta(hours=3), timedelta(hours=2)
+
+
+def points(picture: Picture, site_id: str, line: str) -> pl.DataFrame:
+    """The line's estimate now and in the outlook: at, median, low, high."""
+    both = pl.concat(
+        [
+            picture.answer(w).select("site_id", "line", "at", "waiting_median", "waiting_low", "waiting_high")
+            for w in ("lines", "outlook")
+        ]
+    )
+    own = both.filter((pl.col("site_id") == site_id) & (pl.col("line") == line)).sort("at")
+    return own.select("at", median="waiting_median", low="waiting_low", high="waiting_high")
+
+
+def draw(picture: Picture, row: dict) -> None:
+    """One line: its words and its chart."""
+    at, zone, name = picture.at, picture.zone, figures.names(picture).get(row["site_id"], row["site_id"])
+    place = picture.known.sites.filter(pl.col("site_id") == row["site_id"]).to_dicts()[0]
+    wait = words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"])
+    people = words.about(row["waiting_median"], row["waiting_low"], row["waiting_high"])
+    panels.markup(
+        f"<p><b>{words.safe(name)}</b> · {words.safe(people)} waiting, a newcomer {words.safe(wait)} min</p>"
+        f'<p class="small">{words.safe(row["basis"])}; over 30 min with a chance of '
+        f"{words.percent(row['chance_over_30'])}</p>"
+    )
+    drawn = charts.line_panel(
+        points(picture, row["site_id"], row["line"]),
+        figures.head_counts(picture, row["site_id"], row["line"]),
+        at,
+        (at - BEFORE, at + AFTER),
+        (place["opens_at"], place["closes_at"]),
+        zone,
+        theme.palette(),
+    )
+    panels.chart(drawn, f"{name}: {people} waiting at {words.clock(at, zone)}, the outlook of two hours, head counts.")
+
+
+picture = panels.shown()
+st.title("Lines", anchor=False)
+lines = picture.answer("lines")
+if lines.is_empty():
+    panels.empty(
+        f"No line is open at {words.clock(picture.at, picture.zone)}. {panels.last_came(picture, 'line-counts')}"
+    )
+else:
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        said = st.segmented_control(
+            "Line",
+            list(words.LINES),
+            format_func=lambda k: words.capital(words.LINES[k]),
+            default="checkin",
+            required=True,
+        )
+        chosen = st.multiselect(
+            "Sites (none chosen: the longest waits)",
+            sorted(lines["site_id"].unique()),
+            format_func=lambda s: figures.names(picture).get(s, s),
+        )
+    own = figures.worst_lines(lines.filter(pl.col("line") == said))
+    cut = own.filter(pl.col("site_id").is_in(chosen)) if chosen else own.head(SHOWN)
+    panels.markup(
+        '<p class="small">People waiting, not yet being served. Bar and band: 90 % interval; dashed: the outlook right '
+        "of now. Dots: head counts, hollow if they came late. Shaded: hours of voting. Sorted by a newcomer's wait.</p>"
+    )
+    for start in range(0, cut.height, ACROSS):
+        for column, row in zip(st.columns(ACROSS), cut[start : start + ACROSS].iter_rows(named=True), strict=False):
+            with column:
+                draw(picture, row)
+    st.subheader("Every line", anchor=False)
+    panels.frame(
+        [
+            {
+                "Site": figures.names(picture).get(r["site_id"], r["site_id"]),
+                "Line": words.LINES[r["line"]],
+                "Waiting (5–95 %)": words.about(r["waiting_median"], r["waiting_low"], r["waiting_high"]),
+                "Newcomer's wait, min (5–95 %)": words.about(
+                    r["wait_minutes_median"], r["wait_minutes_low"], r["wait_minutes_high"]
+                ),
+                "Chance over 30 min": words.percent(r["chance_over_30"]),
+                "Stands on": r["basis"],
+            }
+            for r in figures.worst_lines(lines).iter_rows(named=True)
+        ],
+        "lines-table",
+    )
+    ends = picture.answer("outlook").filter(pl.col("last_voter_at_mean").is_not_null()).unique("site_id")
+    st.subheader("When the last voter leaves", anchor=False)
+    if ends.is_empty():
+        panels.empty("No end of voting is in sight of the estimates.")
+    else:
+        panels.table(
+            ("Site", "About", "5–95 %"),
+            [
+                (
+                    figures.names(picture).get(r["site_id"], r["site_id"]),
+                    words.clock(r["last_voter_at_mean"], picture.zone, picture.at),
+                    words.span(r["last_voter_at_low"], r["last_voter_at_high"], picture.zone, picture.at),
+                )
+                for r in ends.sort("last_voter_at_mean", "site_id", descending=[True, False]).iter_rows(named=True)
+            ],
+            most=12,
+        )

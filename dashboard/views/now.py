@@ -1,0 +1,107 @@
+"""What must be decided now, and what for?"""
+
+import polars as pl
+import streamlit as st
+
+from dashboard import charts, decide, figures, panels, theme, words
+from dashboard.data import Picture
+
+SHOWN = 12  # decisions shown before the rest is folded [count]; our choice
+LONGEST = 8  # lines in the short list [count]
+
+
+def headline(picture: Picture) -> list[tuple[str, str]]:
+    """The figures that are read first, each with its interval, count or time."""
+    at, zone = picture.at, picture.zone
+    doors = figures.standing_open(picture)
+    rest = ", ".join(f"{n} {said}" for said, n in doors.items() if n and said != "open")
+    ballots, scanners, last = figures.ballots_read(picture)
+    lines, tickets = picture.answer("lines"), figures.open_tickets(picture)
+    total = figures.waiting_total(lines)
+    likely, expected = figures.likely_over_30(lines)
+    free = [r for r in figures.rover_places(picture) if r["doing"] == "free"]
+    on_shift = [r for r in figures.rover_places(picture) if r["doing"] != "off shift"]
+    unassigned = tickets.filter(pl.col("status") == "open").height
+    return [
+        (f"{doors['open']} of {sum(doors.values())}", f"sites reported open{'; ' + rest if rest else ''}"),
+        (
+            words.count(ballots),
+            f"ballots read, {scanners} scanners, newest {words.clock(last, zone, at)}"
+            if scanners
+            else "ballots read: no scanner has reported",
+        ),
+        (
+            f"{words.count(total[0])} ({words.count(total[1])}–{words.count(total[2])})" if total else "none",
+            "waiting in all lines, about" if total else "no line is open",
+        ),
+        (str(likely), f"sites likely over 30 min (expected {expected:.1f})"),
+        on_battery(picture),
+        (str(tickets.height), f"open tickets, {unassigned} given to nobody"),
+        (f"{len(free)} of {len(on_shift)}", "rovers on shift are free"),
+    ]
+
+
+def on_battery(picture: Picture) -> tuple[str, str]:
+    """Units on battery and when the first is empty."""
+    power = picture.answer("power")
+    off, dark = power.filter(pl.col("supply") == "battery"), power.filter(pl.col("supply") == "dark").height
+    ends = off.filter(pl.col("empty_at_mean").is_not_null()).sort("empty_at_mean").head(1).to_dicts()
+    first = (
+        f", first empty {words.span(ends[0]['empty_at_low'], ends[0]['empty_at_high'], picture.zone, picture.at)}"
+        if ends
+        else ""
+    )
+    return str(off.height), f"units on battery{first}; {dark} dark"
+
+
+def longest(picture: Picture) -> None:
+    """The longest waits, now and in the next two hours."""
+    named, lines = figures.names(picture), figures.worst_lines(picture.answer("lines")).head(LONGEST)
+    if lines.is_empty():
+        panels.empty(f"No line is open. {panels.last_came(picture, 'line-counts')}")
+        return
+    outlook = picture.answer("outlook").sort("ahead_minutes")
+    rows = []
+    for row in lines.iter_rows(named=True):
+        ahead = outlook.filter((pl.col("site_id") == row["site_id"]) & (pl.col("line") == row["line"]))
+        rows.append(
+            (
+                named.get(row["site_id"], row["site_id"]),
+                row["line"].replace("checkin", "check-in"),
+                words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"]),
+                " · ".join(words.count(v) for v in ahead["wait_minutes_median"]),
+                row["basis"],
+            )
+        )
+    panels.table(("Site", "Line", "Wait now, min", "In 30 · 60 · 120", "Stands on"), rows)
+
+
+picture = panels.shown()
+st.title("Now", anchor=False)
+panels.facts(headline(picture))
+left, right = st.columns([0.63, 0.37], gap="medium")
+with left:
+    st.subheader("Decide next", anchor=False)
+    items = decide.decisions(picture)
+    if not items:
+        panels.empty(f"Nothing has to be decided. {panels.last_came(picture, 'tickets')}")
+    for number, item in enumerate(items[:SHOWN], start=1):
+        panels.decision(item, number)
+    if len(items) > SHOWN:
+        with st.expander(f"{len(items) - SHOWN} more"):
+            for number, item in enumerate(items[SHOWN:], start=SHOWN + 1):
+                panels.decision(item, number)
+with right:
+    st.subheader("Where", anchor=False)
+    stakes = figures.stakes(picture)
+    if stakes.is_empty():
+        panels.empty("No site is known yet: the roster has not been received.")
+    else:
+        drawn = charts.county_map(stakes, figures.rover_places(picture), theme.palette(), 330)
+        panels.chart(drawn, "Map of the sites; the page Map has the same as a table.")
+        panels.markup(
+            '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. Square: a rover, '
+            "dashed its next leg.</p>"
+        )
+    st.subheader("Longest waits", anchor=False)
+    longest(picture)

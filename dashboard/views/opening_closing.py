@@ -1,0 +1,101 @@
+"""Which steps are done, due and overdue, is custody whole, and do the counts agree?"""
+
+import polars as pl
+import streamlit as st
+
+from dashboard import figures, panels, words
+from dashboard.data import Picture
+
+SHAPES = {standing: said.split(" ")[0] for standing, said in words.STANDINGS.items()}
+
+
+def grid(picture: Picture, steps: pl.DataFrame) -> None:
+    """Sites down, steps across; each cell a shape, a word and a time."""
+    named, zone, at = figures.names(picture), picture.zone, picture.at
+    order = steps["milestone"].unique(maintain_order=True).to_list()
+    worst = {"overdue": 0, "due": 1, "done": 2, "not-due": 2}
+    rows: dict[str, dict] = {}
+    for r in steps.iter_rows(named=True):
+        cell = {
+            "done": f"✓ {words.clock(r['at'], zone, at)}",
+            "overdue": f"▲ overdue {words.clock(r['due_at'], zone, at)}",
+            "due": f"◇ due {words.clock(r['due_at'], zone, at)}",
+            "not-due": "· not due",
+        }[r["standing"]]
+        cell += " ✗ custody" if r["note"] else ""
+        row = rows.setdefault(r["site_id"], {"": 9, "Site": named.get(r["site_id"], r["site_id"])})
+        row[""] = min(row[""], worst[r["standing"]] - (3 if r["note"] else 0))
+        row[words.step(r["milestone"])] = cell
+    ranked = sorted(rows.values(), key=lambda row: (row[""], row["Site"]))
+    heads = ["Site", *map(words.step, order)]
+    panels.frame([{h: row.get(h, "–") for h in heads} for row in ranked], "steps-grid", 460)
+
+
+def custody(picture: Picture, steps: pl.DataFrame) -> None:
+    """Gaps and differences in the chain of custody."""
+    noted = steps.filter(pl.col("note").is_not_null())
+    if noted.is_empty():
+        panels.empty(f"No gap or difference in custody is known. {panels.last_came(picture, 'milestones')}")
+        return
+    named = figures.names(picture)
+    parts = [
+        f"<p><b>{words.safe(named.get(r['site_id'], r['site_id']))}</b> · {words.step(r['milestone'])} · "
+        f'<span class="danger">✗ {words.safe(r["note"])}</span> '
+        f'<span class="small">reported {words.clock(r["at"], picture.zone, picture.at)}</span></p>'
+        for r in noted.iter_rows(named=True)
+    ]
+    panels.markup("".join(parts))
+
+
+def counts(picture: Picture) -> None:
+    """End-of-day counts that should agree."""
+    found = picture.answer("reconciliation")
+    if found.is_empty():
+        panels.empty(f"No site has reported its end-of-day counts yet. {panels.last_came(picture, 'reconciliation')}")
+        return
+    named = figures.names(picture)
+    order = {"differs": 0, "incomplete": 1, "agrees": 2}
+    rows = sorted(found.to_dicts(), key=lambda r: (order[r["standing"]], -abs(r["difference"] or 0), r["site_id"]))
+    panels.frame(
+        [
+            {
+                "Site": named.get(r["site_id"], r["site_id"]),
+                "Standing": words.COUNTS[r["standing"]],
+                "Checked in": words.count(r["checked_in"]),
+                "Accounted for": words.count(r["accounted_for"]),
+                "Difference": words.count(r["difference"]),
+                "Likeliest cause": words.CAUSES.get(r["likely_cause"] or "", "nothing differs"),
+                "In words": r["explanation"],
+            }
+            for r in rows
+        ],
+        "counts-table",
+    )
+
+
+picture = panels.shown()
+st.title("Opening & closing", anchor=False)
+steps = picture.answer("milestones")
+tally = {s: steps.filter(pl.col("standing") == s).height for s in words.STANDINGS}
+broken = steps.filter(pl.col("note").is_not_null()).height
+panels.facts(
+    [
+        (str(tally["overdue"]), "▲ steps overdue"),
+        (str(tally["due"]), "◇ steps due now"),
+        (str(tally["done"]), f"✓ steps done, of {steps.height} that apply"),
+        (str(broken), "✗ gaps or differences in custody"),
+    ]
+)
+st.subheader("Custody", anchor=False)
+custody(picture, steps)
+st.subheader("Steps by site", anchor=False)
+if steps.is_empty():
+    panels.empty("No step is known yet: the roster has not been received.")
+else:
+    panels.markup(
+        '<p class="small">✓ done, with its time · ◇ due · ▲ overdue, with the time it was due · · not due yet · '
+        "✗ custody. Places with something overdue stand first. A step may be done and not reported.</p>"
+    )
+    grid(picture, steps)
+st.subheader("Counts that should agree (unofficial)", anchor=False)
+counts(picture)

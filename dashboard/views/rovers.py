@@ -1,0 +1,82 @@
+"""Where is each rover, and where should it go next?"""
+
+from types import SimpleNamespace
+
+import polars as pl
+import streamlit as st
+
+from dashboard import figures, panels, words
+from dashboard.data import Picture
+from pipeline.outputs.sheet import sheet
+
+
+def stops(picture: Picture, rover_id: str) -> None:
+    """A rover's proposed order, each stop with its reason and its caution in full."""
+    plan = picture.answer("dispatch").filter(pl.col("rover_id") == rover_id).sort("stop")
+    if plan.is_empty():
+        panels.empty("No stop is proposed: nothing would be saved by driving now.")
+        return
+    named, zone, at = figures.names(picture), picture.zone, picture.at
+    for row in plan.iter_rows(named=True):
+        under_way = " · under way" if row.get("is_under_way") else ""
+        saved = words.about(
+            row["voter_minutes_saved"], row.get("voter_minutes_saved_low"), row.get("voter_minutes_saved_high"), "rough"
+        )
+        take = f" · take {', '.join(row['parts'])}" if row["parts"] else ""
+        caution = (
+            f'<div class="wb-caution"><b>Caution.</b> {words.safe(row["caution"])}</div>' if row["caution"] else ""
+        )
+        panels.markup(
+            f'<div class="wb-item{"" if caution else " one"}"><div class="rank">{row["stop"]}</div><div>'
+            f'<p><span class="where">{words.safe(named.get(row["site_id"], row["site_id"]))}</span>'
+            f"{words.safe(' · ' + row['unit_id'] if row['unit_id'] else '')} · leave "
+            f"{words.clock(row['leave_at'], zone, at)}, there about {words.clock(row['arrive_at'], zone, at)}"
+            f"{under_way}{words.safe(take)}</p>"
+            f'<p class="small">{words.safe(row["why"])}</p>'
+            f'<p class="small">Saves about {words.safe(saved)} voter-minutes by closing; read it as a rank.</p>'
+            f"</div>{caution}</div>"
+        )
+
+
+def card(picture: Picture, rover: dict) -> None:
+    """One rover: where it is, its order, its sheet."""
+    zone, at = picture.zone, picture.at
+    since = f" since {words.clock(rover['since'], zone, at)}" if rover["since"] else ""
+    left, right = st.columns([0.78, 0.22], vertical_alignment="center")
+    with left:
+        st.subheader(f"{rover['rover_id']} · {rover['doing']}", anchor=False)
+        panels.markup(
+            f'<p class="small">Last known at {words.safe(rover["place"])}{since}. Shift '
+            f"{words.clock(rover['on_shift_at'], zone, at)}–{words.clock(rover['off_shift_at'], zone, at)}. "
+            f"Skills: {words.safe((rover['skills'] or words.UNKNOWN).replace(';', ', '))}. "
+            f"Carries: {words.safe((rover['parts'] or words.UNKNOWN).replace(';', ', '))}.</p>"
+        )
+    with right:
+        answers = SimpleNamespace(dispatch=picture.answer("dispatch"), tickets=picture.answer("tickets"))
+        st.download_button(
+            f"Sheet of {rover['rover_id']}",
+            sheet(picture.known, answers, rover["rover_id"]),
+            file_name=f"{rover['rover_id']}-{words.local(at, zone):%H%M}.html",
+            mime="text/html",
+            on_click="ignore",
+            key=f"sheet-{rover['rover_id']}",
+            help="One page to print or to open on a phone, the next stop first.",
+        )
+    stops(picture, rover["rover_id"])
+
+
+picture = panels.shown()
+st.title("Rovers", anchor=False)
+rovers = figures.rover_places(picture)
+if not rovers:
+    panels.empty("No rover is known yet: the roster has not been received.")
+else:
+    doing = {d: sum(r["doing"] == d for r in rovers) for d in ("free", "under way", "at work", "off shift")}
+    panels.facts([(str(n), d) for d, n in doing.items()])
+    panels.markup(
+        '<p class="small">Orders are proposals; the dispatcher decides. Places are where a rover last reported to have '
+        "arrived. Nobody is sent to a place where danger is reported.</p>"
+    )
+    order = {"free": 0, "under way": 1, "at work": 2, "off shift": 3}
+    for rover in sorted(rovers, key=lambda r: (r["next"] is None, order[r["doing"]], r["rover_id"])):
+        card(picture, rover)

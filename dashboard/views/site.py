@@ -1,0 +1,241 @@
+"""What happened at one place, on one time axis?"""
+
+from datetime import datetime, timedelta
+
+import polars as pl
+import streamlit as st
+
+from dashboard import charts, data, figures, panels, theme, words
+from dashboard.data import Picture
+
+HISTORY_STEP = timedelta(minutes=60)  # between the earlier estimates that are worked out [min]; each costs seconds
+Span = tuple[datetime, datetime]
+
+
+def history(picture: Picture, place: dict) -> pl.DataFrame | None:
+    """The site's lines at earlier moments, worked out on demand; None until asked for."""
+    if not st.toggle("Work out how the estimate went so far (takes a minute the first time)", key="with-history"):
+        return None
+    start, end = max(place["opens_at"], picture.first_at), min(picture.at, place["closes_at"] + timedelta(hours=1))
+    marks = []
+    while start < end:
+        marks.append(start)
+        start += HISTORY_STEP
+    bar = st.progress(0.0, "Working out earlier moments …")
+    found = []
+    for number, moment in enumerate(marks, start=1):
+        found.append(data.line_history(picture, moment).filter(pl.col("site_id") == place["site_id"]))
+        bar.progress(number / len(marks), f"Working out earlier moments … {words.clock(moment, picture.zone)}")
+    bar.empty()
+    return pl.concat(found) if found else None
+
+
+def lines(picture: Picture, place: dict, span: Span, before: pl.DataFrame | None) -> None:
+    """The two lines: bands, head counts, outlook."""
+    for line in words.LINES:
+        parts = [picture.answer("lines"), picture.answer("outlook"), *([] if before is None else [before])]
+        points = pl.concat(
+            [
+                p.filter((pl.col("site_id") == place["site_id"]) & (pl.col("line") == line)).select(
+                    "at", median="waiting_median", low="waiting_low", high="waiting_high"
+                )
+                for p in parts
+            ]
+        ).sort("at")
+        counts = figures.head_counts(picture, place["site_id"], line)
+        st.subheader(words.capital(words.LINES[line]), anchor=False)
+        if points.is_empty() and counts.is_empty():
+            panels.empty(f"No {words.LINES[line]} is open, and no head count was received.")
+            continue
+        panels.markup(f'<p class="small">{words.safe(decided(picture, place["site_id"], line))}</p>')
+        drawn = charts.line_panel(
+            points,
+            counts,
+            picture.at,
+            span,
+            (place["opens_at"], place["closes_at"]),
+            picture.zone,
+            theme.palette(),
+            140,
+        )
+        panels.chart(drawn, f"People in the {words.LINES[line]} of {place['name']}: estimate, head counts, outlook.")
+
+
+def decided(picture: Picture, site_id: str, line: str) -> str:
+    """A line in one sentence."""
+    own = picture.answer("lines").filter((pl.col("site_id") == site_id) & (pl.col("line") == line)).to_dicts()
+    if not own:
+        return "Closed or empty now."
+    r = own[0]
+    return (
+        f"About {words.about(r['waiting_median'], r['waiting_low'], r['waiting_high'])} waiting; a newcomer waits "
+        f"{words.about(r['wait_minutes_median'], r['wait_minutes_low'], r['wait_minutes_high'])} min; {r['basis']}."
+    )
+
+
+def happenings(picture: Picture, site_id: str, tickets: pl.DataFrame, span: Span) -> None:
+    """Tickets by category, and steps."""
+    st.subheader("Tickets", anchor=False)
+    if tickets.is_empty():
+        panels.empty(f"No ticket is known of this place. {panels.last_came(picture, 'tickets')}")
+    else:
+        events = tickets.select(
+            at="opened_at",
+            kind=pl.col("category").replace_strict(words.CATEGORIES, default="something else"),
+            is_open=pl.col("status") != "resolved",
+            said=pl.format("{}: {}", "ticket_id", "text"),
+        ).sort("at")
+        drawn = charts.event_panel(events, picture.at, span, picture.zone, theme.palette(), "kind")
+        panels.chart(drawn, "Tickets of the place by category; the table below says the same.")
+    st.subheader("Steps", anchor=False)
+    steps = picture.known.milestones.filter(pl.col("site_id") == site_id).sort("at")
+    if steps.is_empty():
+        panels.empty(f"No step has been reported. {panels.last_came(picture, 'milestones')}")
+    else:
+        kind = pl.col("milestone").str.replace_all("-", " ")
+        drawn = charts.event_panel(
+            steps.select("at", kind=kind, said=kind), picture.at, span, picture.zone, theme.palette(), "kind"
+        )
+        panels.chart(drawn, "Opening, closing and custody steps as reported; Opening & closing has them as a table.")
+
+
+def off_mains(picture: Picture, units: list[str]) -> pl.DataFrame:
+    """Stretches on battery by the units' own reports, and the present state as estimated."""
+    reports = picture.known.status.filter(pl.col("unit_id").is_in(units) & pl.col("power").is_not_null())
+    runs = (
+        reports.sort("unit_id", "occurred_at", "sequence")
+        .with_columns(until=pl.col("occurred_at").shift(-1).over("unit_id").fill_null(picture.at))
+        .filter(pl.col("power") == "battery")
+        .select(
+            "unit_id",
+            start="occurred_at",
+            end="until",
+            state=pl.lit("battery"),
+            said=pl.lit("on battery, by its report"),
+        )
+    )
+    now = (
+        picture.answer("power")
+        .filter(
+            pl.col("unit_id").is_in(units) & pl.col("supply").is_in(["battery", "dark"]) & pl.col("since").is_not_null()
+        )
+        .select(
+            "unit_id",
+            start="since",
+            end=pl.lit(picture.at).cast(pl.Datetime("us", "UTC")),
+            state="supply",
+            said="basis",
+        )
+    )
+    return pl.concat([runs, now]).sort("unit_id", "start")
+
+
+def equipment(picture: Picture, place: dict, span: Span) -> None:
+    """Power and counters of the site's units, and how they stand."""
+    units = picture.known.units.filter(pl.col("site_id") == place["site_id"]).sort("unit_id")
+    ids = units["unit_id"].to_list()
+    st.subheader("Off mains", anchor=False)
+    spans = off_mains(picture, ids)
+    if spans.is_empty():
+        panels.empty(f"No unit here was reported off mains. {panels.last_came(picture, 'status')}")
+    else:
+        panels.chart(
+            charts.span_panel(spans, picture.at, span, picture.zone, theme.palette(), "unit_id"),
+            "Stretches in which units were off mains: light on battery, dark without power.",
+        )
+    st.subheader("Ballots read and voters checked in, by unit", anchor=False)
+    total = pl.coalesce("ballots_counted", "checkins")
+    reports = picture.known.status.filter(pl.col("unit_id").is_in(ids)).select("unit_id", at="occurred_at", total=total)
+    reports = reports.filter(pl.col("total") > 0).sort("unit_id", "at")
+    if reports.is_empty():
+        panels.empty(f"No counter of this place has reported. {panels.last_came(picture, 'status')}")
+    else:
+        panels.chart(
+            charts.counter_panel(reports, picture.at, span, picture.zone, theme.palette()),
+            "Running totals of the site's units. Counts of ballots and voters, never votes.",
+        )
+    st.subheader("Units", anchor=False)
+    power = {r["unit_id"]: r for r in picture.answer("power").iter_rows(named=True)}
+    repeats = {r["unit_id"]: r for r in picture.answer("repeats").iter_rows(named=True)}
+    if units.is_empty():
+        panels.empty("The roster lists no unit here.")
+        return
+    panels.table(
+        ("Unit", "Type", "Supply", "Charge", "Empty (5–95 %)", "Faults", "Standing", "Stands on"),
+        [
+            (
+                u["unit_id"],
+                words.TYPES.get(u["type"], u["type"]),
+                words.SUPPLIES[power[u["unit_id"]]["supply"]],
+                words.percent(power[u["unit_id"]]["charge_mean"]),
+                words.span(
+                    power[u["unit_id"]]["empty_at_low"], power[u["unit_id"]]["empty_at_high"], picture.zone, picture.at
+                ),
+                repeats[u["unit_id"]]["faults"],
+                words.REPEATS[repeats[u["unit_id"]]["standing"]],
+                power[u["unit_id"]]["basis"],
+            )
+            for u in units.iter_rows(named=True)
+            if u["unit_id"] in power and u["unit_id"] in repeats
+        ],
+        (5,),
+    )
+
+
+def visits(picture: Picture, site_id: str, tickets: pl.DataFrame) -> None:
+    """Tickets and proposed stops as tables."""
+    zone, at = picture.zone, picture.at
+    st.subheader("Stops proposed here", anchor=False)
+    plan = picture.answer("dispatch").filter(pl.col("site_id") == site_id)
+    if plan.is_empty():
+        panels.empty("No visit is proposed here now.")
+    for row in plan.iter_rows(named=True):
+        panels.markup(f"<p><b>{words.safe(row['rover_id'])}</b> · {words.safe(row['why'])}</p>")
+        if row["caution"]:
+            panels.caution(row["caution"])
+    if tickets.height:
+        st.subheader("Its tickets", anchor=False)
+        panels.table(
+            ("Ticket", "Opened", "State", "Category", "Unit", "Repeats", "What the caller said (masked)"),
+            [
+                (
+                    r["ticket_id"],
+                    words.clock(r["opened_at"], zone, at),
+                    r["status"],
+                    words.CATEGORIES[r["category"]],
+                    r["unit_id"] or "not told",
+                    r["same_as"] or "no",
+                    r["text"],
+                )
+                for r in tickets.sort("opened_at", descending=True).iter_rows(named=True)
+            ],
+        )
+
+
+picture = panels.shown()
+st.title("Site", anchor=False)
+order = figures.stakes(picture)["site_id"].to_list()
+if not order:
+    panels.empty("No site is known yet: the roster has not been received.")
+else:
+    if "site" not in st.session_state or st.session_state.site not in order:
+        asked = st.query_params.get("site")
+        st.session_state.site = asked if asked in order else order[0]
+    named = figures.names(picture)
+    site_id = st.selectbox(
+        "Site, the most at stake first", order, format_func=lambda s: f"{named.get(s, s)} ({s})", key="site"
+    )
+    place = picture.known.sites.filter(pl.col("site_id") == site_id).to_dicts()[0]
+    panels.markup(
+        f"<p>{words.safe(place['address'] or 'no address in the roster')} · voting "
+        f"{words.clock(place['opens_at'], picture.zone)}–{words.clock(place['closes_at'], picture.zone)} · "
+        f"{words.count(place['expected_voters'])} voters expected · {words.count(place['checkin_stations'])} check-in "
+        f"stations, {words.count(place['booths'])} booths · circuit {words.safe(place['circuit'])}</p>"
+    )
+    own = picture.answer("tickets").filter(pl.col("site_id") == site_id)
+    own = own.join(picture.known.tickets.select("ticket_id", "text"), on="ticket_id", how="left")
+    span = panels.day_span(picture, place["opens_at"], place["closes_at"])
+    lines(picture, place, span, history(picture, place))
+    happenings(picture, site_id, own, span)
+    equipment(picture, place, span)
+    visits(picture, site_id, own)

@@ -1,0 +1,155 @@
+"""How the board says things: times in the county's zone, ages, figures with their interval, words for codes."""
+
+from datetime import datetime, timedelta
+from html import escape
+from zoneinfo import ZoneInfo
+
+UNKNOWN = "unknown"
+CATEGORIES = {
+    "scanner-jam": "scanner jams",
+    "scanner-down": "scanner stopped",
+    "power": "power",
+    "poll-book": "poll book trouble",
+    "bmd": "marking device trouble",
+    "accessible-device": "accessible device trouble",
+    "tape-printer": "report printer trouble",
+    "ballot-stock": "ballots short or wrong",
+    "bin-full": "ballot bin full",
+    "seal": "seal",
+    "memory-card": "memory card",
+    "transmission": "results cannot be sent",
+    "long-line": "long line",
+    "site-access": "access to the place",
+    "staffing": "staffing",
+    "conduct": "conduct",
+    "safety": "danger",
+    "procedure": "question on procedure",
+    "other": "something else",
+}
+LINES = {"checkin": "check-in line", "scanner": "scanner line"}
+SUPPLIES = {"mains": "on mains", "battery": "on battery", "dark": "dark", "unknown": UNKNOWN}
+STANDINGS = {"done": "✓ done", "due": "◇ due", "overdue": "▲ overdue", "not-due": "· not due"}
+REPEATS = {"confirmed": "▲ confirmed", "watch": "◇ watch", "ordinary": "· ordinary"}
+COUNTS = {"agrees": "✓ agrees", "differs": "▲ differs", "incomplete": "◇ incomplete"}
+CAUSES = {
+    "emergency": "emergency ballots not added",
+    "rescanned": "a stack scanned twice",
+    "left": "voters left without casting",
+    "provisional": "provisional counted as regular",
+    "poll-book": "poll book behind",
+    "unexplained": "no explanation found",
+}
+TYPES = {"scan-single": "scanner", "scan-batch": "batch scanner", "bmd": "marking device"}
+TYPES["electronic-poll-book"] = "poll book"
+KINDS = {
+    "tickets": "tickets",
+    "status": "status",
+    "power-notes": "power notes",
+    "outages": "outages",
+    "line-counts": "line counts",
+    "milestones": "steps",
+    "reconciliation": "end-of-day counts",
+    "ballot-stock": "ballot stock",
+}
+MINUTES_IN_HOUR, HOURS_SHOWN = 60, 48
+
+
+def local(moment: datetime, zone: str) -> datetime:
+    """A moment in the county's zone."""
+    return moment.astimezone(ZoneInfo(zone))
+
+
+def clock(moment: datetime | None, zone: str, beside: datetime | None = None) -> str:
+    """A time of day in the county's zone, with the weekday where it is not that of `beside`."""
+    if moment is None:
+        return UNKNOWN
+    there = local(moment, zone)
+    if beside is not None and there.date() != local(beside, zone).date():
+        return f"{there:%a %H:%M}"
+    return f"{there:%H:%M}"
+
+
+def full_time(moment: datetime, zone: str) -> str:
+    """Weekday, date, time and zone."""
+    there = local(moment, zone)
+    return f"{there:%a} {there.day} {there:%b %Y %H:%M %Z}"
+
+
+def step(milestone: str) -> str:
+    """A milestone in words."""
+    return milestone.replace("-", " ")
+
+
+def age(then: datetime | None, now: datetime) -> str:
+    """How long ago, in minutes or hours."""
+    if then is None:
+        return "none yet"
+    minutes = (now - then) / timedelta(minutes=1)
+    if minutes < 1:
+        return "just now"
+    if minutes < 2 * MINUTES_IN_HOUR:
+        return f"{minutes:.0f} min"
+    if minutes < HOURS_SHOWN * MINUTES_IN_HOUR:
+        return f"{minutes / MINUTES_IN_HOUR:.0f} h"
+    return f"{minutes / MINUTES_IN_HOUR / 24:.0f} days"
+
+
+def count(number: float | None) -> str:
+    """A whole number with thousands apart."""
+    return UNKNOWN if number is None else f"{number:,.0f}"
+
+
+def rough(number: float | None) -> str:
+    """A stake to two figures: more would be pretence."""
+    if number is None:
+        return UNKNOWN
+    return f"{float(f'{number:.2g}'):,.0f}" if abs(number) >= 1 else "0"
+
+
+def interval(low: float | None, high: float | None, say: str = "count") -> str:
+    """A 5 % to 95 % interval in brackets, or that there is none."""
+    if low is None or high is None:
+        return "(interval unknown)"
+    said = rough if say == "rough" else count
+    return f"({said(low)}–{said(high)})"
+
+
+def about(value: float | None, low: float | None, high: float | None, say: str = "count") -> str:
+    """A figure with its interval."""
+    if value is None:
+        return UNKNOWN
+    return f"{(rough if say == 'rough' else count)(value)} {interval(low, high, say)}"
+
+
+def span(low: datetime | None, high: datetime | None, zone: str, beside: datetime) -> str:
+    """Two times as a span."""
+    if low is None or high is None:
+        return UNKNOWN
+    a, b = clock(low, zone, beside), clock(high, zone, beside)
+    return a if a == b else f"{a}–{b}"
+
+
+def percent(chance: float | None) -> str:
+    """A chance in whole percent; never a false 0 or 100."""
+    if chance is None:
+        return UNKNOWN
+    if 0 < chance < 0.01:
+        return "under 1 %"
+    if 0.99 < chance < 1:
+        return "over 99 %"
+    return f"{chance * 100:.0f} %"
+
+
+def plural(number: int, one: str, many: str | None = None) -> str:
+    """A count with its noun."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def capital(text: str) -> str:
+    """The first letter large, the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def safe(text: object) -> str:
+    """Text for a page, escaped; an unknown is said."""
+    return UNKNOWN if text is None else escape(str(text))
