@@ -48,7 +48,8 @@ def canonical(frame: pl.DataFrame) -> list[str]:
 
 def keyed_digests(secret: bytes, prefix: str, texts: Sequence[str]) -> list[str]:
     """HMAC-SHA-256 of each text under the book's secret, hex."""
-    return [hmac.digest(secret, f"{prefix}\x1f{text}".encode(), "sha256").hex() for text in texts]
+    digest, lead = hmac.digest, f"{prefix}\x1f"
+    return [digest(secret, (lead + text).encode(), "sha256").hex() for text in texts]
 
 
 def content(
@@ -71,12 +72,13 @@ def content(
     values = raw.with_columns(
         *[pl.Series(name, tokens(raw[name]), dtype=pl.String) for name in personal],
         *[
-            pl.Series(name, mask_texts(raw[name].to_list(), nobody if name in SAID else names), dtype=pl.String)
+            pl.Series(name, masked_once(raw[name].to_list(), nobody if name in SAID else names), dtype=pl.String)
             for name in masked
         ],
     )
-    received_at = pl.Series("received_at", [received[file] for file in good["file"]], dtype=pl.Datetime("us", "UTC"))
-    public = canonical(values.drop(personal))
+    received_at = gathered("received_at", received, good["file"], pl.Datetime("us", "UTC"))
+    whole = canonical(raw)
+    public = whole if not personal and not masked else canonical(values.drop(personal))
     occurred = OCCURRED.get(kind)
     return pl.DataFrame(
         [
@@ -84,13 +86,26 @@ def content(
             good["row"],
             received_at,
             pl.Series("key", natural_keys(raw, kind, received_at, secret, zone), dtype=pl.String),
-            pl.Series("content_key", keyed_digests(secret, f"content\x1f{kind}", canonical(raw)), dtype=pl.String),
+            pl.Series("content_key", keyed_digests(secret, f"content\x1f{kind}", whole), dtype=pl.String),
             pl.Series("content_hash", [sha256(f"{kind}\x1f{t}".encode()).hexdigest() for t in public], dtype=pl.String),
             (values[occurred] if occurred else received_at.dt.strftime(TIME_TEXT)).alias("occurred_at"),
             *[values[name].alias(f"v_{name}") for name in columns],
             *[values[name].alias(f"a_{name}") for name in shaped.extra],
         ]
     )
+
+
+def masked_once(texts: list[str | None], names: list[str | None]) -> list[str | None]:
+    """Each text masked; one that comes again with the same names is not read again."""
+    pairs = list(zip(texts, names, strict=True))
+    once = list(dict.fromkeys(pairs))
+    found = dict(zip(once, mask_texts([text for text, _ in once], [name for _, name in once]), strict=True))
+    return [found[pair] for pair in pairs]
+
+
+def gathered(name: str, of_files: Sequence[Any], files: pl.Series, dtype: pl.DataType) -> pl.Series:
+    """What is the same for all rows of a file, row by row."""
+    return pl.Series(name, of_files, dtype=dtype).gather(files) if len(of_files) else pl.Series(name, [], dtype=dtype)
 
 
 def joined_names(raw: pl.DataFrame, personal: list[str]) -> list[str | None]:

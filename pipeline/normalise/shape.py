@@ -60,11 +60,16 @@ def shape(pieces: list[Piece], kind: str, zone: str | None) -> Shaped:
         faults.append([*missing_columns(frame, kind), *piece.raw.faults])
         frames.append(frame.insert_column(0, pl.lit(place, dtype=pl.Int32).alias("file")))
     texts = pl.concat(frames, how="diagonal").with_row_index("index")
-    texts = mark_ambiguous(texts, kind, pieces, zone)
+    placed = {
+        name: placed_times(texts, name, pieces, zone)
+        for name, column in columns.items()
+        if isinstance(column.dtype.type, pl.Datetime) and name in texts.columns
+    }
+    texts = mark_ambiguous(texts, placed)
     extra = tuple(c for c in texts.columns if c not in columns and c not in ("index", "file", "row"))
     texts = texts.with_columns([pl.lit(None, dtype=pl.String).alias(c) for c in columns if c not in texts.columns])
     absent = [{fault.column for fault in of_file} for of_file in faults]
-    typed, found = cast(texts, kind, pieces, zone)
+    typed, found = cast(texts, kind, placed, zone)
     found += failures(typed, texts, kind)
     places = texts.select("file", "row").rows()
     for fault in found:
@@ -128,7 +133,9 @@ def missing_columns(texts: pl.DataFrame, kind: str) -> list[Fault]:
     ]
 
 
-def cast(texts: pl.DataFrame, kind: str, pieces: list[Piece], zone: str | None) -> tuple[pl.DataFrame, list[Fault]]:
+def cast(
+    texts: pl.DataFrame, kind: str, placed: dict[str, pl.DataFrame], zone: str | None
+) -> tuple[pl.DataFrame, list[Fault]]:
     """Text → the kind's types; a value that cannot be read is null and a fault (its `row` is the index)."""
     typed: dict[str, pl.Series] = {}
     faults: list[Fault] = []
@@ -137,7 +144,7 @@ def cast(texts: pl.DataFrame, kind: str, pieces: list[Piece], zone: str | None) 
         dtype = column.dtype.type
         form = (column.metadata or {}).get("form")
         if isinstance(dtype, pl.Datetime):
-            typed[name], late = cast_time(texts, name, pieces, zone)
+            typed[name], late = cast_time(name, placed[name], zone) if name in placed else (text.cast(UTC_US), [])
             faults += late
             continue
         if dtype == pl.String:
@@ -150,25 +157,21 @@ def cast(texts: pl.DataFrame, kind: str, pieces: list[Piece], zone: str | None) 
     return texts.with_columns(**typed), faults
 
 
-def mark_ambiguous(texts: pl.DataFrame, kind: str, pieces: list[Piece], zone: str | None) -> pl.DataFrame:
+def mark_ambiguous(texts: pl.DataFrame, placed: dict[str, pl.DataFrame]) -> pl.DataFrame:
     """Adds `ambiguous_times`, the columns whose local time falls in the hour that occurs twice, where there are any."""
-    marks = []
-    for name, column in schema_of(kind).columns.items():
-        if isinstance(column.dtype.type, pl.Datetime) and name in texts.columns:
-            is_ambiguous = placed_times(texts, name, pieces, zone)["is_ambiguous"]
-            if is_ambiguous.any():
-                marks.append(pl.when(is_ambiguous).then(pl.lit(name)))
-    return (
-        texts.with_columns(ambiguous_times=pl.concat_str(marks, separator=" ", ignore_nulls=True).replace("", None))
-        if marks
-        else texts
-    )
+    marks = [
+        pl.when(read["is_ambiguous"]).then(pl.lit(name)) for name, read in placed.items() if read["is_ambiguous"].any()
+    ]
+    if not marks:
+        return texts
+    return texts.with_columns(ambiguous_times=pl.concat_str(marks, separator=" ", ignore_nulls=True).replace("", None))
 
 
 def cast_number(text: pl.Series, dtype: pl.DataType) -> pl.Series:
     """Numbers as people write them; a whole number may carry `.0`, anything else keeps no fraction."""
-    plain_text = text.str.replace_all(r"(\d),(\d{3})\b", "$1$2")
-    value = plain_text.cast(pl.Float64, strict=False)
+    if text.str.contains(",", literal=True).any():
+        text = text.str.replace_all(r"(\d),(\d{3})\b", "$1$2")
+    value = text.cast(pl.Float64, strict=False)
     value = value.set(value.is_infinite() | value.is_nan(), None)
     if dtype == pl.Float64:
         return value
@@ -181,9 +184,8 @@ def clock_text(text: pl.Series) -> pl.Series:
     return text.str.replace(r"^(\d):", "0$1:").str.replace(r"^(\d\d:\d\d):00$", "$1")
 
 
-def cast_time(texts: pl.DataFrame, name: str, pieces: list[Piece], zone: str | None) -> tuple[pl.Series, list[Fault]]:
+def cast_time(name: str, read: pl.DataFrame, zone: str | None) -> tuple[pl.Series, list[Fault]]:
     """One column of times, with the faults of those unread, unplaced or too far ahead of their receipt."""
-    read = placed_times(texts, name, pieces, zone)
     odd = read.filter(pl.col("value").is_not_null() & (pl.col("time").is_null() | (pl.col("time") > pl.col("limit"))))
     faults = [
         Fault(index, name, short(value), *time_reason(moment, needs_zone, zone, limit))

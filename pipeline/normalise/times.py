@@ -29,32 +29,21 @@ def read_times(texts: pl.Series, patterns: tuple[str, ...] = (), zone: str | Non
     -------
     frame of `time` (UTC, null where unread), `is_ambiguous` (in the hour that occurs twice), `needs_zone`
     """
-    frame = pl.DataFrame({"text": texts.str.strip_chars()}).with_columns(
-        text=pl.col("text").str.replace(r"[Zz]$", "+00:00").str.replace(r"([+-]\d\d)(\d\d)$", "$1:$2")
-    )
     raw = texts.str.strip_chars()
-    fixed = pl.lit(None, dtype=UTC_US)
-    local = pl.lit(None, dtype=pl.Datetime("us"))
-    frame = frame.with_columns(raw=raw)
-    for pattern in patterns:
-        if pattern in EPOCHS:
-            scale = 1_000_000 if pattern == EPOCHS[0] else 1_000
-            fixed = pl.coalesce(
-                fixed, (pl.col("raw").cast(pl.Float64, strict=False) * scale).round().cast(pl.Int64).cast(UTC_US)
-            )
-        elif "%z" in pattern or "%:z" in pattern:
-            fixed = pl.coalesce(
-                fixed, pl.col("raw").str.to_datetime(pattern, time_unit="us", strict=False).dt.convert_time_zone("UTC")
-            )
+    offset = raw.str.replace(r"[Zz]$", "+00:00").str.replace(r"([+-]\d\d)(\d\d)$", "$1:$2")
+    own = [(raw, pattern) for pattern in patterns]
+    usual = [*((offset, pattern) for pattern in WITH_OFFSET), *((raw, pattern) for pattern in LOCAL)]
+    fixed = pl.Series("fixed", [None] * len(raw), dtype=UTC_US)
+    local = pl.Series("local", [None] * len(raw), dtype=pl.Datetime("us"))
+    for text, pattern in own + usual:
+        if not (fixed.is_null() & local.is_null() & raw.is_not_null()).any():
+            break  # every value is read: the patterns that are left would cost time and change nothing
+        found = read_pattern(text, pattern)
+        if found.dtype == UTC_US:
+            fixed = fixed.zip_with(fixed.is_not_null() | local.is_not_null(), found)
         else:
-            local = pl.coalesce(local, pl.col("raw").str.to_datetime(pattern, time_unit="us", strict=False))
-    for pattern in WITH_OFFSET:
-        fixed = pl.coalesce(
-            fixed, pl.col("text").str.to_datetime(pattern, time_unit="us", strict=False).dt.convert_time_zone("UTC")
-        )
-    for pattern in LOCAL:
-        local = pl.coalesce(local, pl.col("raw").str.to_datetime(pattern, time_unit="us", strict=False))
-    frame = frame.select(fixed=fixed, local=local)
+            local = local.zip_with(fixed.is_not_null() | local.is_not_null(), found)
+    frame = pl.DataFrame([fixed.alias("fixed"), local.alias("local")])
     if zone is None:
         return frame.select(
             time=pl.col("fixed"),
@@ -77,6 +66,17 @@ def read_times(texts: pl.Series, patterns: tuple[str, ...] = (), zone: str | Non
         is_ambiguous=pl.col("is_ambiguous") & pl.col("fixed").is_null(),
         needs_zone=pl.lit(False),
     )
+
+
+def read_pattern(text: pl.Series, pattern: str) -> pl.Series:
+    """What one pattern reads: moments (UTC) where it fixes them, local times elsewhere; null where it does not fit."""
+    if pattern in EPOCHS:
+        scale = 1_000_000 if pattern == EPOCHS[0] else 1_000
+        ticks = (text.cast(pl.Float64, strict=False) * scale).round()
+        return ticks.cast(pl.Int64, strict=False).cast(UTC_US)
+    read = text.str.to_datetime(pattern, time_unit="us", strict=False)
+    is_fixed = "%z" in pattern or "%:z" in pattern or "%#z" in pattern
+    return read.dt.convert_time_zone("UTC").cast(UTC_US) if is_fixed else read
 
 
 def settle(placed: pl.DataFrame) -> pl.Series:

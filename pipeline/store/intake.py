@@ -163,7 +163,7 @@ def row_entries(rows: pl.DataFrame, kind: str, shas: list[str]) -> pl.DataFrame:
     indexed = rows.with_columns(
         type=pl.lit("row"),
         kind=pl.lit(kind),
-        file=pl.Series([shas[place] for place in rows["file"]], dtype=pl.String),
+        file=entries.gathered("file", shas, rows["file"], pl.String()),
         row=pl.col("row").cast(pl.Int64),
     )
     text = indexed.select(
