@@ -4,6 +4,7 @@ import json
 import signal
 import sys
 import threading
+import tomllib
 import webbrowser
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -23,15 +24,17 @@ from pipeline.board import Board, choose_port
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.moments import parse_time
 from pipeline.demo import SPEED, START, Replay, day_folder, play
-from pipeline.errors import BookBusy, BookEmpty, UsageError, WardbookError
+from pipeline.errors import BookBusy, BookEmpty, MissingFile, UsageError, WardbookError
+from pipeline.normalise.trial import trial
 from pipeline.outputs import export
-from pipeline.sources.folder import gather
-from pipeline.sources.profile import Profile, read_profile
+from pipeline.sources.folder import gather, refusal
+from pipeline.sources.profile import Profile, profile_of, read_profile
 from pipeline.store import handover, log, read
 from pipeline.store import mend as mends
 from pipeline.store.book import Book, is_held, open_book
 from pipeline.store.intake import Receipt
 from pipeline.store.people import names_behind
+from pipeline.store.rosters import roster_of
 from pipeline.watch import Watcher, summary, told
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
@@ -103,6 +106,41 @@ def take(
     named = {path.name for path in paths if not path.is_dir()}
     if any(r.refused and r.file in named for r in receipts):
         raise WardbookError("A file was refused whole; its receipt says why.")
+
+
+@app.command()
+def profile(
+    file: Annotated[Path, typer.Argument(help="A file as another program exports it: CSV, JSON Lines or .xlsx.")],
+    kind: Annotated[str, typer.Option(help="What its rows are: tickets, status, line-counts, ...")],
+    book: Annotated[Path | None, typer.Option("--book", help="A book whose rosters, zone and day help.")] = None,
+) -> None:
+    """Propose how an export is read. Example: wardbook profile export.csv --kind tickets
+
+    Prints a profile (TOML) for `take --profile`, each line with how sure it is and why; what could not be placed stands
+    at its end. Exit status 1 if a required column could not be placed.
+    """
+    from pipeline.sources.proposal import propose  # loading scipy takes a while, and no other command needs it here
+    from pipeline.sources.proposal_text import profile_text
+
+    if not file.exists():
+        raise MissingFile(f"{file}: no such file. Check the path.")
+    if file.is_dir():
+        raise UsageError(f"{file}: a folder. Name one file of it.")
+    refused = refusal(file)
+    if refused:
+        raise UsageError(refused)
+    roster = roster_of(open_book(book).published) if book else None
+    proposal = propose(file.read_bytes(), file.name, kind, roster)
+    text = profile_text(proposal)
+    print(text, end="")
+    zone = roster.zone if roster else None
+    good, faults = trial(proposal.raw, profile_of(tomllib.loads(text), file.name), now(), zone)
+    total = len(proposal.raw.rows) + len(proposal.raw.faults)
+    first = f" Row {faults[0].row}, {faults[0].column or 'the whole row'}: {faults[0].reason}." if faults else ""
+    messages.print(f"Read this way, {good} of {total} rows have the form of {kind}.{first}", markup=False)
+    if proposal.missing:
+        names = ", ".join(ours.name for ours, _ in proposal.missing)
+        raise WardbookError(f"{file}: nothing fits {names}. The end of the profile says what to do.")
 
 
 @app.command()

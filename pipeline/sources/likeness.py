@@ -1,0 +1,157 @@
+"""How alike a name of theirs is to a name of ours; the words are in `likeness.toml`, which a county may extend."""
+
+import re
+import tomllib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from rapidfuzz import fuzz
+
+WORDS = Path(__file__).with_name("likeness.toml")
+LIGHT_WEIGHT = 0.4  # of a word such as `id` or `time`, against 1 of a telling one: our choice
+SAME_WORD = 0.8  # rapidfuzz ratio from which two words count as forms of one: our choice
+SAME_NAME = 0.84  # the same for whole names and words of a closed list, written without blanks: our choice
+SHORTEST = 5  # letters; shorter names are not compared letter by letter, `open` and `pen` would pass
+
+
+@dataclass(frozen=True)
+class Match:
+    """A word of ours that one of theirs stands for, with how alike the two are [0 to 1]."""
+
+    ours: str
+    likeness: float
+
+
+@cache
+def words() -> dict[str, Any]:
+    """The data file."""
+    return tomllib.loads(WORDS.read_text("utf-8"))
+
+
+@cache
+def vocabulary() -> frozenset[str]:
+    """Every word and short form of the names, to take `OPENDT` apart."""
+    names = [n for kind in words()["names"].values() for many in kind.values() for n in many]
+    ours = [column for kind in words()["names"].values() for column in kind]
+    spelled = {w for name in (*names, *ours) for w in re.findall(r"[a-z]+", name)}
+    return frozenset(w for w in spelled | set(words()["short"]) if len(w) > 1)
+
+
+def pieces(name: str) -> list[str]:
+    """A header's words: split at case, digits and marks, lower case."""
+    parted = re.sub(r"([a-z\d])([A-Z])", r"\1 \2", re.sub(r"([A-Z]+)([A-Z][a-z])", r"\1 \2", name))
+    return re.findall(r"[^\W\d_]+|\d+", parted.replace("#", " number ").replace("%", " percent ").casefold())
+
+
+def taken_apart(word: str) -> list[str]:
+    """A word written without blanks as the fewest known words, itself where that fails."""
+    known = vocabulary()
+    if word in known or len(word) < SHORTEST:
+        return [word]
+    best: list[list[str] | None] = [[]] + [None] * len(word)
+    for end in range(2, len(word) + 1):
+        for start in range(end - 1):
+            before = best[start]
+            if before is not None and word[start:end] in known:
+                longer = [*before, word[start:end]]
+                if best[end] is None or len(longer) < len(best[end] or []):
+                    best[end] = longer
+    return best[-1] or [word]
+
+
+@cache
+def tokens(name: str) -> tuple[str, ...]:
+    """A name as comparable words: short forms written out, filler dropped, each word once."""
+    short, filler = words()["short"], set(words()["filler"]["words"])
+    raw = [part for piece in pieces(name) for part in taken_apart(piece)]
+    full = [w for part in raw for w in str(short.get(part, part)).split()]
+    telling = [w for w in full if w not in filler] or full
+    return tuple(dict.fromkeys(telling))
+
+
+@cache
+def phrases(kind: str, column: str) -> tuple[tuple[str, ...], ...]:
+    """The names that a column of ours goes by, our own first."""
+    names = words()["names"]
+    listed = [column, *(names.get(kind, {}).get(column) or names["any"].get(column, ()))]
+    return tuple(dict.fromkeys(tokens(name) for name in listed))
+
+
+@cache
+def light(kind: str) -> frozenset[str]:
+    """Words that say little in exports of this kind."""
+    table = words()["light"]
+    return frozenset((*table["any"], *table.get(kind, ())))
+
+
+def name_likeness(theirs: str, kind: str, column: str) -> float:
+    """How alike a header is to a column of ours, by the nearest of its names [0 to 1]."""
+    return max(likeness(tokens(theirs), phrase, light(kind)) for phrase in phrases(kind, column))
+
+
+@cache
+def likeness(a: tuple[str, ...], b: tuple[str, ...], lighter: frozenset[str]) -> float:
+    """Weighted share of words that two names have in common (Dice), or likeness letter by letter if greater."""
+    if a == b or "".join(a) == "".join(b):
+        return 1.0
+    weight = {w: LIGHT_WEIGHT if w in lighter else 1.0 for w in (*a, *b)}
+    pairs = sorted(((fuzz.ratio(x, y) / 100, x, y) for x in a for y in b), reverse=True)
+    common, left_a, left_b = 0.0, set(a), set(b)
+    for alike, x, y in pairs:
+        if alike >= SAME_WORD and x in left_a and y in left_b:
+            common += alike * (weight[x] + weight[y])
+            left_a.discard(x)
+            left_b.discard(y)
+    dice = common / (sum(weight[w] for w in a) + sum(weight[w] for w in b)) if a and b else 0.0
+    joined = "".join(a), "".join(b)
+    by_letters = fuzz.ratio(*joined) / 100 if min(map(len, joined)) >= SHORTEST else 0.0
+    return max(dice, by_letters if by_letters >= SAME_NAME else 0.0)
+
+
+def plain_word(text: str) -> str:
+    """A word of a closed list without case, marks and doubled blanks."""
+    return " ".join(re.findall(r"[^\W_]+", text.casefold()))
+
+
+@cache
+def meanings(column: str, choices: tuple[str, ...]) -> dict[str, str]:
+    """Plain words → ours, for one closed list."""
+    listed = words()["words"].get(column, {})
+    others = {plain_word(theirs): ours for ours in choices for theirs in listed.get(ours, ())}
+    return others | {plain_word(ours): ours for ours in choices}
+
+
+def meaning(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
+    """The word of ours that one of theirs stands for, None where nothing is alike."""
+    known = meanings(column, choices)
+    plain = plain_word(word) or word.strip()
+    if plain in known:
+        return Match(known[plain], 1.0)
+    joined = plain.replace(" ", "")
+    best = max(known, key=lambda w: (fuzz.ratio(joined, w.replace(" ", "")), w))
+    alike = fuzz.ratio(joined, best.replace(" ", "")) / 100
+    if alike >= SAME_NAME and len(joined) >= SHORTEST:
+        return Match(known[best], alike)
+    return by_words(plain, known)
+
+
+def by_words(plain: str, known: dict[str, str]) -> Match | None:
+    """The meaning that all known words inside a longer phrase agree on (`closed - by phone`), None if they differ."""
+    inside = f" {plain} "
+    hits = {known[w] for w in known if len(w) >= SHORTEST - 1 and f" {w} " in inside}
+    return Match(hits.pop(), 0.7) if len(hits) == 1 and not re.search(r"\b(not|no|never|un)\b", plain) else None
+
+
+def folded(values: Iterable[str]) -> dict[str, str]:
+    """Plain form without blanks → the value, for values that stay apart in that form."""
+    out: dict[str, str] = {}
+    clash: set[str] = set()
+    for value in values:
+        key = plain_word(value).replace(" ", "")
+        if out.get(key, value) != value:
+            clash.add(key)
+        out[key] = value
+    return {key: value for key, value in out.items() if key and key not in clash}

@@ -1,0 +1,286 @@
+"""What the values of one of their columns look like, and how that speaks for or against each column of ours; pure.
+
+The evidence of a column's values is a likelihood ratio: how much likelier such values are in our column than in any
+other column of an export. It is multiplied with the odds that the names give.
+"""
+
+import re
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import polars as pl
+
+from pipeline.contracts.feeds import CLOCK, KEYS, schema_of
+from pipeline.sources.likeness import folded, meaning, plain_word
+from pipeline.sources.time_forms import DayOrder, TimeForms, time_forms
+
+# Likelihood ratios, our choice: a form that few other columns have speaks loudly, its absence louder still.
+TIMES_FIT, TIMES_FAIL = 8.0, 0.004
+NUMBERS_FIT, NUMBERS_FAIL = 2.0, 0.004
+WORDS_FIT, WORDS_FAIL, WORDS_UNKNOWN = 12.0, 0.05, 0.3
+CLOCKS_FIT, CLOCKS_FAIL = 10.0, 0.004
+ROSTER_FIT, ROSTER_FAIL = 25.0, 0.1
+UNIQUE_FIT, UNIQUE_FAIL = 3.0, 0.25
+PROSE_FIT, PROSE_FAIL = 5.0, 0.2
+EMPTY, EMPTY_REQUIRED = 0.7, 0.1
+FITS = 0.95  # share of values from which a column as a whole has the form
+PROSE = 20  # mean characters of free text; codes and names of places are shorter or have fewer words
+ROSTERS = {"site_id": "sites", "unit_id": "units", "rover_id": "rovers"}
+TEXTS = {("tickets", "text"), ("tickets", "resolution"), ("sites", "address"), ("sites", "entrance")}
+LISTS = {"aliases", "precincts", "skills", "parts", "breaks"}  # several values in a cell: long, and no prose
+TWELVE = re.compile(r"(\d{1,2})(?::?(\d\d))?(?::00)?\s*([ap])\.?m\.?", re.I)
+COMPACT = re.compile(r"(\d{1,2}):?(\d\d)(?::\d\d)?")
+
+
+@dataclass(frozen=True)
+class Roster:
+    """What a book knows: ids by roster, places by any of their names (→ site_id), circuits, zone, election day."""
+
+    ids: dict[str, frozenset[str]] = field(default_factory=dict)
+    places: dict[str, str] = field(default_factory=dict)
+    circuits: frozenset[str] = frozenset()
+    zone: str | None = None
+    election_day: str | None = None
+
+    def names_of(self, column: str) -> dict[str, str]:
+        """Plain form → the roster's id, for a column of ids; places answer to their names too."""
+        ids = folded(self.ids.get(ROSTERS.get(column, ""), ()))
+        return (self.places | ids) if column == "site_id" else ids
+
+
+@dataclass(frozen=True)
+class Ours:
+    """A column of ours as its contract tells of it."""
+
+    kind: str
+    name: str
+    form: str  # time, number, word, clock, text
+    is_required: bool
+    low: float = 0.0
+    high: float = 0.0
+    is_whole: bool = False
+    choices: tuple[str, ...] = ()
+    is_key: bool = False
+    is_personal: bool = False
+    description: str = ""
+
+
+@dataclass(frozen=True)
+class Look:
+    """What values say of one column of ours: the likelihood ratio, a phrase for it, and the share that can be read."""
+
+    ratio: float
+    said: str
+    share: float = 1.0
+
+
+def our_columns(kind: str) -> list[Ours]:
+    """The columns of a kind, from its contract."""
+    return [our_column(kind, name, column) for name, column in schema_of(kind).columns.items()]
+
+
+def our_column(kind: str, name: str, column: Any) -> Ours:
+    """One column of ours from its field."""
+    bounds: dict[str, Any] = {}
+    for check in column.checks:
+        bounds |= check.statistics or {}
+    dtype, form = column.dtype.type, (column.metadata or {}).get("form")
+    if isinstance(dtype, pl.Datetime):
+        form = "time"
+    elif dtype != pl.String:
+        form = "number"
+    return Ours(
+        kind=kind,
+        name=name,
+        form=form or "text",
+        is_required=not column.nullable,
+        low=bounds.get("min_value", 0.0),
+        high=bounds.get("max_value", 0.0),
+        is_whole=form == "number" and dtype != pl.Float64,
+        choices=tuple(bounds.get("allowed_values", ())),
+        is_key=KEYS[kind] == (name,),
+        is_personal=bool((column.metadata or {}).get("personal")),
+        description=column.description or "",
+    )
+
+
+@dataclass
+class Theirs:
+    """A column of theirs: its name, its values without blanks, and the number of rows [count]."""
+
+    name: str
+    values: pl.Series
+    rows: int
+    days: DayOrder
+
+    @cached_property
+    def counts(self) -> dict[str, int]:
+        """The distinct values and how often each occurs [count]."""
+        frame = self.values.value_counts(sort=True, name="n") if self.values.len() else None
+        return dict(sorted(frame.iter_rows(), key=lambda row: (-row[1], row[0]))) if frame is not None else {}
+
+    @cached_property
+    def times(self) -> TimeForms | None:
+        """How the values are written as times, None where they are none."""
+        return time_forms(list(self.counts), list(self.counts.values()), self.days)
+
+    @cached_property
+    def numbers(self) -> pl.Series:
+        """The values as numbers, null where they are none; read as intake does."""
+        value = self.values.str.replace_all(r"(\d),(\d{3})\b", "$1$2").cast(pl.Float64, strict=False)
+        return value.set(value.is_infinite() | value.is_nan(), None)
+
+    @property
+    def filled(self) -> float:
+        """Part of the rows that have a value."""
+        return self.values.len() / self.rows if self.rows else 0.0
+
+    def part(self, hits: float) -> str:
+        """`hits of all` for a comment."""
+        return f"{hits:.0f} of {self.values.len()} values"
+
+
+def look(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
+    """How the values of a column of theirs speak for a column of ours."""
+    if not theirs.values.len():
+        return Look(EMPTY_REQUIRED if ours.is_required else EMPTY, "no values in the sample")
+    looks = {"time": look_time, "number": look_number, "word": look_word, "clock": look_clock}
+    found = looks.get(ours.form, look_text)(theirs, ours, roster)
+    if ours.is_required and theirs.filled < FITS:
+        missing = theirs.rows - theirs.values.len()
+        said = f"{found.said}; {missing} of {theirs.rows} rows have none and would go to quarantine"
+        return Look(found.ratio * (0.5 if theirs.filled > 0.5 else 0.1), said, found.share)
+    return found
+
+
+def weighed(share: float, fit: float, fail: float) -> float:
+    """The ratio of a column in which a share of the values has the form: falls from `fit` to `fail` by the odds."""
+    return fit if share >= FITS else max(fail, fit * (share / FITS) ** 6)
+
+
+def look_time(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
+    """For a column of moments."""
+    forms = theirs.times
+    if forms is None:
+        return Look(TIMES_FAIL, "values are no times with a date", 0.0)
+    ratio = weighed(forms.share, TIMES_FIT, TIMES_FAIL)
+    return Look(ratio, f"{forms.read} of {forms.total} values are times", forms.share)
+
+
+def look_number(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
+    """For a column of numbers between bounds."""
+    in_range = theirs.numbers.is_between(ours.low, ours.high)
+    if ours.is_whole:
+        in_range &= theirs.numbers == theirs.numbers.round()
+    hits = int(in_range.fill_null(False).sum())
+    share = hits / theirs.values.len()
+    ratio = weighed(share, NUMBERS_FIT, NUMBERS_FAIL)
+    if ours.name in ("latitude", "longitude"):
+        ratio *= 3 if (theirs.numbers != theirs.numbers.round()).fill_null(False).mean() else 0.1
+    if theirs.times is not None and theirs.times.is_epoch:
+        ratio *= 0.1
+    number = "whole numbers" if ours.is_whole else "numbers"
+    return Look(ratio, f"{theirs.part(hits)} are {number} in range", share)
+
+
+def look_word(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
+    """For a closed list of words: how many values have a meaning there."""
+    counts = theirs.counts
+    if len(counts) > max(12, 3 * len(ours.choices)):
+        return Look(WORDS_FAIL, f"{len(counts)} different values, too many for a list of words", 0.0)
+    hits = sum(n for word, n in counts.items() if meaning(word, ours.name, ours.choices))
+    share = hits / theirs.values.len()
+    ratio = max(WORDS_UNKNOWN, WORDS_FIT * share**2)  # few words, if not ours: a person can say what they mean
+    if all(word.replace(".", "").isdigit() for word in counts):
+        ratio = min(ratio, 1.0)  # 0 and 1 mean something everywhere
+    return Look(ratio, f"{theirs.part(hits)} are words that mean one of ours", share)
+
+
+def look_clock(theirs: Theirs, _ours: Ours, _roster: Roster) -> Look:
+    """For a local time of day."""
+    hits = sum(n for value, n in theirs.counts.items() if clock_of(value) is not None)
+    share = hits / theirs.values.len()
+    colon = any(":" in v or "m" in v.lower() for v in theirs.counts)
+    return Look(
+        weighed(share, CLOCKS_FIT if colon else 1.0, CLOCKS_FAIL), f"{theirs.part(hits)} are times of day", share
+    )
+
+
+def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
+    """For text: ids that a roster lists, an id of its own, prose, a telephone number."""
+    listed = look_listed(theirs, ours, roster)
+    if listed is not None:
+        return listed
+    if ours.is_key:
+        return look_key(theirs)
+    lengths = theirs.values.str.len_chars()
+    mean, blanks = float(lengths.mean() or 0), float(theirs.values.str.count_matches(" ").mean() or 0)  # type: ignore[arg-type]
+    if (ours.kind, ours.name) in TEXTS:
+        is_prose = mean >= PROSE and blanks >= 2
+        said = f"free text, {mean:.0f} characters on average"
+        return Look(PROSE_FIT if is_prose else PROSE_FAIL if mean < 8 or blanks < 0.5 else 1.0, said)
+    if ours.name == "phone":
+        digits = theirs.values.str.count_matches(r"\d").is_between(7, 15).mean()
+        return Look(6.0 if digits and float(digits) > 0.8 else 0.1, "telephone numbers")  # type: ignore[arg-type]
+    ratio, said = 1.0, "text"
+    if theirs.times is not None and theirs.times.share >= FITS:
+        ratio, said = 0.02, "values are times"
+    elif mean > 2 * PROSE and blanks > 5 and ours.name not in LISTS:
+        ratio, said = 0.15, "free text, long for this"
+    elif ours.name.endswith("_id"):
+        is_code = blanks < 0.3 and mean <= PROSE
+        ratio, said = (1.5 if is_code else 0.5), ("short codes" if is_code else "names more than codes")
+    elif theirs.numbers.null_count() == 0:
+        ratio, said = 0.5, "numbers"
+    return Look(ratio, said)
+
+
+def look_listed(theirs: Theirs, ours: Ours, roster: Roster) -> Look | None:
+    """For ids and places that a roster lists; None where the book knows none."""
+    ids = roster.ids.get(ROSTERS.get(ours.name, ""), frozenset())
+    if ours.kind == "tickets" and ours.name in ("site", "unit"):
+        ids = frozenset(roster.places) | frozenset(folded(roster.ids.get(ours.name + "s", ())))
+        known = {plain_word(v).replace(" ", "") for v in theirs.counts} & ids
+        hits = sum(n for v, n in theirs.counts.items() if plain_word(v).replace(" ", "") in known)
+    elif ours.name == "circuit":
+        ids = roster.circuits
+        hits = sum(n for v, n in theirs.counts.items() if v in ids)
+    else:
+        names = roster.names_of(ours.name)
+        hits = sum(n for v, n in theirs.counts.items() if v in ids or plain_word(v).replace(" ", "") in names)
+    if not ids:
+        return None
+    share = hits / theirs.values.len()
+    said = f"{theirs.part(hits)} are in the roster"
+    if ours.is_key and share < FITS:
+        return None  # a roster may name what is new
+    free = ours.kind == "tickets" or ours.name == "circuit"  # as people say it: absence proves little
+    return Look(max(0.5 if free else ROSTER_FAIL, ROSTER_FIT * min(1.0, share / FITS) ** 2), said, share)
+
+
+def look_key(theirs: Theirs) -> Look:
+    """For the id of a kind: short, and hardly ever twice."""
+    distinct = len(theirs.counts) / theirs.values.len()
+    short = float(theirs.values.str.len_chars().mean() or 0) <= PROSE  # type: ignore[arg-type]
+    ratio = UNIQUE_FIT if distinct >= FITS and short else UNIQUE_FAIL if distinct < 0.5 or not short else 1.0
+    if theirs.times is not None:
+        ratio *= 0.1
+    return Look(ratio, f"{len(theirs.counts)} different values in {theirs.values.len()}")
+
+
+def clock_of(text: str) -> str | None:
+    """A time of day as HH:MM (`7 AM`, `7:00 pm`, `0700`, `07:00:00`), None where it is none."""
+    twelve = TWELVE.fullmatch(text.strip())
+    if twelve:
+        hour, minute = int(twelve[1]), twelve[2] or "00"
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if twelve[3].lower() == "p" else 0)
+        clock = f"{hour:02d}:{minute}"
+    else:
+        compact = COMPACT.fullmatch(text.strip())
+        if not compact:
+            return None
+        clock = f"{int(compact[1]):02d}:{compact[2]}"
+    return clock if re.match(CLOCK, clock) else None

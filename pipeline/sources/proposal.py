@@ -1,0 +1,324 @@
+"""A file of somebody else's making → a source profile proposed for it, with a reason and a probability for each line.
+
+The names of the columns give the odds that one of theirs is one of ours, what the values look like multiplies them,
+and each of ours is given to at most one of theirs so that the whole is likeliest. docs/PROFILES.md tells the method.
+"""
+
+import json
+from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import polars as pl
+from scipy.optimize import linear_sum_assignment
+
+from pipeline.contracts.feeds import FEEDS
+from pipeline.errors import SourceError, UnknownKind, UsageError
+from pipeline.sources import ENDINGS, source_of
+from pipeline.sources.likeness import name_likeness, tokens
+from pipeline.sources.looks import Look, Ours, Roster, Theirs, look, our_columns
+from pipeline.sources.profile import Profile
+from pipeline.sources.tables import SAMPLE, RawTable, decode, find_delimiter, physical_lines, read_table
+from pipeline.sources.time_forms import DayOrder, day_order
+from pipeline.sources.translation import Translation, by_progress, translation
+
+WITHOUT = ("county", "power-notes", "entries")  # kinds that no profile is needed for
+# Likeness of names → probability that the columns are the same, before a value is looked at: our choice.
+LIKENESS = ((0.0, 0.02), (0.5, 0.04), (0.6, 0.1), (0.7, 0.3), (0.8, 0.55), (0.9, 0.8), (1.0, 0.94))
+SURE_ENOUGH = 0.5  # probability from which a column is placed
+OWN_NAME = 1.1  # least odds of a column called like ours: it is read as ours whether a profile says so or not
+LEFT_OVER = 2.0  # likelihood ratio of values from which the only column left is taken for a required one
+READS_ENOUGH = 0.9  # share of values an optional column must have readable: the other rows would be refused for it
+LOOKED_AT = 5000  # rows whose values are looked at; words and times are looked at in all of them [count]
+OTHER_MARKS = "^~\x1f"  # delimiters tried where the usual ones find one column only
+
+
+@dataclass(frozen=True)
+class Placed:
+    """One line of `[columns]`: ours, theirs, how sure [0 to 1] and why; with how its values are translated."""
+
+    ours: Ours
+    theirs: Theirs
+    sure: float
+    why: str
+    translation: Translation
+    look: Look
+
+
+@dataclass
+class Proposal:
+    """A profile proposed for a file; `notes` are about the file, `missing` about ours, `spare` about theirs."""
+
+    kind: str
+    file: str
+    raw: RawTable
+    form: str
+    delimiter: str | None
+    encoding: str | None
+    days: DayOrder
+    roster: Roster
+    placed: list[Placed] = field(default_factory=list)
+    missing: list[tuple[Ours, str]] = field(default_factory=list)
+    unused: list[Ours] = field(default_factory=list)
+    spare: list[tuple[Theirs, str]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def propose(data: bytes, name: str, kind: str, roster: Roster | None = None) -> Proposal:
+    """The profile that fits a file best.
+
+    Parameters
+    ----------
+    data : the file, byte for byte
+    name : its name
+    kind : what its rows are, one of the kinds of feed that come as a table
+    roster : what a book knows of ids and places; without it names and forms alone decide
+
+    Raises
+    ------
+    UnknownKind : if there is no such kind.
+    UsageError : if files of that kind need no profile.
+    SourceError : if the file holds no rows.
+    """
+    if kind not in FEEDS:
+        raise UnknownKind(
+            f"--kind {kind}: no kind of feed. Use one of {', '.join(k for k in FEEDS if k not in WITHOUT)}."
+        )
+    if kind in WITHOUT:
+        raise UsageError(f"--kind {kind}: read as it is, no profile is needed. Take the file in.")
+    roster = roster or Roster()
+    form = form_of_content(data, name)
+    encoding = None if form == "xlsx" else encoding_of(data)
+    delimiter = delimiter_of(decode(data, encoding)) if form == "csv" and data.strip() else None
+    raw = read_table(data, name, form, Profile(kind, form, delimiter, encoding))
+    if not raw.rows:
+        raise SourceError(f"{name}: no rows to look at{told_fault(raw)}. Export it again with its rows.")
+    theirs, days = their_columns(raw, roster)
+    proposal = Proposal(kind, name, raw, form, delimiter, encoding, days, roster)
+    place(proposal, theirs)
+    proposal.notes = notes_on(proposal)
+    return proposal
+
+
+def told_fault(raw: RawTable) -> str:
+    """The first fault of a file without rows, for a message."""
+    return f" (row {raw.faults[0].row}: {raw.faults[0].reason})" if raw.faults else ""
+
+
+def form_of_content(data: bytes, name: str) -> str:
+    """How a file is read, by what is in it; its ending decides only where that does not.
+
+    Raises
+    ------
+    SourceError : if it is in a form that cannot be read row by row.
+    """
+    start = data.lstrip(b"\xef\xbb\xbf\xff\xfe\x00 \t\r\n")[:1]
+    ending = ENDINGS.get("." + name.rsplit(".", 1)[-1].lower(), "csv")
+    if data.startswith(b"PK\x03\x04"):
+        return "xlsx"
+    if data.startswith(b"\xd0\xcf\x11\xe0"):
+        raise SourceError(f"{name}: a workbook of the old form. Save it as .xlsx or export CSV.")
+    if start == b"[":
+        raise SourceError(f"{name}: one JSON list, not JSON Lines. Export one object a line.")
+    if start == b"{":
+        return "jsonl"
+    return ending if ending in ("csv", "xlsx") else "csv"
+
+
+def encoding_of(data: bytes) -> str | None:
+    """The encoding to name in the profile, None for UTF-8 and for files that mix encodings line by line."""
+    if data.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
+        return "utf-16"
+    if data.startswith(BOM_UTF8):
+        return None
+    half = len(data) // 2
+    if half and data[1::2].count(0) > 0.7 * half:
+        return "utf-16-le"
+    if half and data[0::2].count(0) > 0.7 * half:
+        return "utf-16-be"
+    is_high = [line for line in data.splitlines() if not line.isascii()]
+    return "cp1252" if is_high and not any(map(is_utf8, is_high)) else None
+
+
+def is_utf8(line: bytes) -> bool:
+    """Whether a line is UTF-8."""
+    try:
+        line.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def delimiter_of(text: str) -> str:
+    """The mark between columns."""
+    lines = [line for line in list(physical_lines(text))[: 5 * SAMPLE] if line.strip()][:SAMPLE]
+    if not lines:
+        return ","
+    found = find_delimiter(lines)
+    if found in lines[0]:
+        return found
+    return max(OTHER_MARKS, key=lines[0].count) if any(m in lines[0] for m in OTHER_MARKS) else found
+
+
+def their_columns(raw: RawTable, roster: Roster) -> tuple[list[Theirs], DayOrder]:
+    """Their columns with their values, and the order of day and month in the file as a whole."""
+    values = {}
+    for name, cells in raw.columns.items():
+        text = pl.Series(name, cells, dtype=pl.String).str.strip_chars()
+        values[name] = text.filter(text.is_not_null() & (text != ""))
+    short = [v.unique().to_list() for v in values.values() if (v.str.len_chars().mean() or 99) < 45]  # type: ignore[operator]
+    days = day_order(short, roster.election_day)
+    return [Theirs(name, text, len(raw.rows), days) for name, text in values.items()], days
+
+
+def sampled(column: Theirs) -> Theirs:
+    """A column of at most `LOOKED_AT` values, evenly drawn, in which a share is as telling as in all."""
+    step = max(1, -(-column.values.len() // LOOKED_AT))
+    return Theirs(column.name, column.values.gather_every(step), -(-column.rows // step), column.days)
+
+
+def place(proposal: Proposal, theirs: list[Theirs]) -> None:
+    """Fills in which of theirs is which of ours, what is missing and what is left over."""
+    ours = our_columns(proposal.kind)
+    few = [sampled(column) for column in theirs]
+    alike = np.array([[name_likeness(t.name, proposal.kind, o.name) for t in theirs] for o in ours])
+    looks = [[look(t, o, proposal.roster) for t in few] for o in ours]
+    own = np.array([[same_column(t.name, o.name) for t in theirs] for o in ours])
+    odds = np.maximum(odds_of(alike, looks), own * OWN_NAME)
+    chosen = assigned(odds, own, ours, looks)
+    for row, column in chosen.items():
+        rivals = [c for c in range(len(theirs)) if c == column or c not in chosen.values()]
+        sure = odds[row, column] / (1 + odds[row, rivals].sum())
+        rival = max((c for c in rivals if c != column and odds[row, c] >= 1), key=lambda c: odds[row, c], default=None)
+        why = reason(alike[row, column], looks[row][column])
+        if rival is not None:
+            why += f"; or {json.dumps(theirs[rival].name, ensure_ascii=False)}?"
+        if odds[row, column] < 1:
+            why = "the only column left whose values fit; " + why
+        words = translation(theirs[column], ours[row], proposal.roster)
+        proposal.placed.append(Placed(ours[row], theirs[column], float(sure), why, words, looks[row][column]))
+    read_progress(proposal)
+    proposal.placed.sort(key=lambda p: ours.index(p.ours))
+    for row, mine in enumerate(ours):
+        if row not in chosen and mine.is_required:
+            proposal.missing.append((mine, advice(mine, few)))
+        elif row not in chosen:
+            proposal.unused.append(mine)
+    left = [c for c in range(len(theirs)) if c not in chosen.values()]
+    proposal.spare = [(theirs[c], why_spare(c, ours, alike, looks)) for c in left]
+
+
+def read_progress(proposal: Proposal) -> None:
+    """Lets the times of a ticket's row say what an unknown word of its status means."""
+    at = {p.ours.name: i for i, p in enumerate(proposal.placed)}
+    if proposal.kind != "tickets" or "status" not in at:
+        return
+    cells = proposal.raw.columns
+    times: dict[str, Sequence[str | None]] = {
+        n: cells[proposal.placed[at[n]].theirs.name] for n in ("assigned_at", "resolved_at") if n in at
+    }
+    status = proposal.placed[at["status"]]
+    told = by_progress(status.translation, cells[status.theirs.name], times)
+    proposal.placed[at["status"]] = replace(status, translation=told)
+
+
+def odds_of(alike: np.ndarray, looks: list[list[Look]]) -> np.ndarray:
+    """The odds that each of theirs is each of ours: prior odds by name x likelihood ratio of the values (Bayes)."""
+    known, chance = zip(*LIKENESS, strict=True)
+    prior = np.interp(alike, known, chance)
+    return prior / (1 - prior) * np.array([[each.ratio for each in row] for row in looks])
+
+
+def same_column(theirs: str, ours: str) -> bool:
+    """Whether intake would take their column for ours by its name alone, profile or not."""
+    return theirs.strip().casefold().replace(" ", "_").replace("-", "_") == ours
+
+
+def assigned(odds: np.ndarray, own: np.ndarray, ours: list[Ours], looks: list[list[Look]]) -> dict[int, int]:
+    """Ours → theirs, each once, so that the product of the odds is greatest; then what is left for required ones."""
+    shares = np.array([[each.share for each in row] for row in looks])
+    strict = np.array([o.form in ("time", "number") and not o.is_required for o in ours])
+    allowed = (odds >= SURE_ENOUGH / (1 - SURE_ENOUGH)) & ~(strict[:, None] & (shares < READS_ENOUGH) & ~own)
+    gain = np.where(allowed, np.log(np.maximum(odds, 1e-12)) + 0.01, 0.0)
+    rows, columns = linear_sum_assignment(gain, maximize=True)
+    chosen = {int(r): int(c) for r, c in zip(rows, columns, strict=True) if allowed[r, c]}
+    found = True
+    while found:  # a column that finds its place may leave only one for another
+        found = False
+        for row, column in enumerate(ours):
+            left = only_left(row, odds, looks, ours, chosen) if column.is_required and row not in chosen else None
+            if left is not None:
+                chosen[row], found = left, True
+    return chosen
+
+
+def only_left(
+    row: int, odds: np.ndarray, looks: list[list[Look]], ours: list[Ours], chosen: dict[int, int]
+) -> int | None:
+    """The one column left whose values fit a required column far better than those of any other, if there is one."""
+    free = [c for c in range(odds.shape[1]) if c not in chosen.values() and looks[row][c].ratio >= LEFT_OVER]
+    free.sort(key=lambda c: -odds[row, c])
+    if ours[row].form == "number" or not free or (len(free) > 1 and odds[row, free[0]] < 3 * odds[row, free[1]]):
+        return None
+    return free[0]
+
+
+def reason(alike: float, seen: Look) -> str:
+    """Why a column was placed, in words."""
+    named = "a name it goes by" if alike == 1 else f"named alike ({alike:.2f})" if alike >= 0.6 else "named otherwise"
+    return f"{named}; {seen.said}"
+
+
+def why_spare(place_: int, ours: list[Ours], alike: np.ndarray, looks: list[list[Look]]) -> str:
+    """Why a column of theirs was not placed: what its name is like, and what spoke against it."""
+    best = int(np.argmax(alike[:, place_]))
+    if alike[best, place_] < 0.7:
+        return ""
+    found = looks[best][place_]
+    against = found.said if found.share < READS_ENOUGH else "another fits better"
+    if ours[best].is_personal:
+        against += "; if it names people, leave it out of the export"
+    return f"named like {ours[best].name}; {against}"
+
+
+def advice(ours: Ours, theirs: list[Theirs]) -> str:
+    """What to do about a required column that nothing fits."""
+    if ours.form == "time":
+        from pipeline.sources.time_forms import is_date, is_time_of_day
+
+        dates = [t.name for t in theirs if is_date(list(t.counts))]
+        clocks = [t.name for t in theirs if is_time_of_day(list(t.counts))]
+        if dates and clocks:
+            return f"date and time of day are two columns ({dates[0]!r}, {clocks[0]!r}); export them as one"
+        if clocks:
+            return f"{clocks[0]!r} has times of day without a date; export the date with them"
+        if dates:
+            return f"{dates[0]!r} has dates without a time of day; export the time with them"
+        return "no column holds times that can be read; export it"
+    if ours.form == "word":
+        return f"export it, or set it for all rows under [constants]: {' or '.join(ours.choices[:6])}"
+    if ours.name == "sequence":
+        return 'export it, or write sequence = "0" under [constants] where no unit reports twice at one time'
+    return f"name their column for it here ({ours.description}), or export it"
+
+
+def notes_on(proposal: Proposal) -> list[str]:
+    """What a reader should know of the file as a whole."""
+    notes = []
+    try:
+        named = source_of(proposal.file).kind
+    except UnknownKind:
+        named = proposal.kind
+    if named != proposal.kind:
+        notes.append(f"By its name this is a file of {named}: rename it before it is taken as {proposal.kind}.")
+    if proposal.raw.faults:
+        first = proposal.raw.faults[0]
+        notes.append(
+            f"{len(proposal.raw.faults)} rows cannot be told apart, the first is row {first.row}: {first.reason}."
+        )
+    if proposal.form == "csv" and len(proposal.raw.columns) == 1:
+        notes.append("Only one column was found. The header must be the first line, with a mark between the columns.")
+    elif not any(tokens(name) for name in proposal.raw.columns):
+        notes.append("The first row names no columns. The header must be the first line.")
+    return notes

@@ -1,0 +1,141 @@
+"""Their words → ours, for the values of one column: closed words, times of day, ids as a roster spells them; pure."""
+
+import re
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from pipeline.contracts.feeds import CLOCK
+from pipeline.sources.likeness import meaning, plain_word
+from pipeline.sources.looks import ROSTERS, Ours, Roster, Theirs, clock_of
+
+WORD_SURE = 0.95  # probability that a word which the list names means what it says: our choice
+LETTER_SURE = 0.7  # the same for one or two letters, which mean many things
+ROWS_SURE = 0.75  # the same where only the rows' own times speak
+ROWS_TELL = 3  # rows from which a word's times say how far its tickets have got [count]
+MOST = 400  # lines of one list; a longer one is no list of words [count]
+
+
+@dataclass(frozen=True)
+class Word:
+    """One word of theirs: how often it occurs [count], and how sure its meaning is [0 to 1]."""
+
+    theirs: str
+    rows: int
+    sure: float
+
+
+@dataclass(frozen=True)
+class Translation:
+    """Ours → words of theirs; `unknown` are words that nothing is known of, with their counts."""
+
+    words: dict[str, list[Word]] = field(default_factory=dict)
+    unknown: list[tuple[str, int]] = field(default_factory=list)
+
+
+def translation(theirs: Theirs, ours: Ours, roster: Roster) -> Translation:
+    """How the values of a column are translated; empty where they are ours already, or free."""
+    if ours.form == "word":
+        return closed(theirs, ours)
+    if ours.form == "clock":
+        return clocks(theirs)
+    if ours.name in ROSTERS and not ours.is_key and roster.ids.get(ROSTERS[ours.name]):
+        return listed(theirs, ours, roster)
+    return Translation()
+
+
+def closed(theirs: Theirs, ours: Ours) -> Translation:
+    """Words of a closed list."""
+    words: defaultdict[str, list[Word]] = defaultdict(list)
+    unknown = []
+    for text, count in once(theirs):
+        found = meaning(text, ours.name, ours.choices)
+        if found is None:
+            unknown.append((text, count))
+        elif text.casefold() != found.ours:
+            words[found.ours].append(Word(text, count, sure_of(text) * found.likeness))
+    return Translation({word: words[word] for word in ours.choices if word in words}, unknown)
+
+
+def sure_of(text: str) -> float:
+    """The probability that a listed word means what the list says."""
+    return WORD_SURE if len(plain_word(text)) > 2 else LETTER_SURE
+
+
+def by_progress(given: Translation, words: Sequence[str | None], times: dict[str, Sequence[str | None]]) -> Translation:
+    """Words of a ticket's status that nothing is known of, placed by the times in their rows.
+
+    Parameters
+    ----------
+    given : the translation by meaning
+    words : the status of each row, as it came
+    times : the cells of `assigned_at` and `resolved_at`, where they were placed
+    """
+    if "resolved_at" not in times:
+        return given
+    out = {ours: list(many) for ours, many in given.words.items()}
+    unknown = []
+    for text, count in given.unknown:
+        rows = [i for i, word in enumerate(words) if word and word.strip().casefold() == text.casefold()]
+        ours = progress(rows, times) if count >= ROWS_TELL else None
+        if ours is None:
+            unknown.append((text, count))
+        else:
+            out.setdefault(ours, []).append(Word(text, count, ROWS_SURE))
+    return Translation(out, unknown)
+
+
+def progress(rows: list[int], times: dict[str, Sequence[str | None]]) -> str | None:
+    """How far the tickets of some rows have got, by the times that nearly all of them have; None if they differ."""
+
+    def share(column: str) -> float:
+        cells = times.get(column)
+        return sum(bool((cells[i] or "").strip()) for i in rows) / len(rows) if cells else 0.0
+
+    if share("resolved_at") >= 0.9:
+        return "resolved"
+    if share("resolved_at") > 0.1:
+        return None
+    if share("assigned_at") >= 0.9:
+        return "assigned"
+    return "open" if "assigned_at" in times and share("assigned_at") <= 0.1 else None
+
+
+def clocks(theirs: Theirs) -> Translation:
+    """Times of day that are not written HH:MM."""
+    words: defaultdict[str, list[Word]] = defaultdict(list)
+    unknown = []
+    for text, count in once(theirs):
+        clock = clock_of(text)
+        if clock is None:
+            unknown.append((text, count))
+        elif not re.match(CLOCK, re.sub(r"^(\d\d?:\d\d):00$", r"\1", text)):
+            words[clock].append(Word(text, count, 0.98))
+    return Translation(dict(words), unknown)
+
+
+def listed(theirs: Theirs, ours: Ours, roster: Roster) -> Translation:
+    """Ids that the roster spells otherwise, and places that go by their names."""
+    ids, names = roster.ids[ROSTERS[ours.name]], roster.names_of(ours.name)
+    words: defaultdict[str, list[Word]] = defaultdict(list)
+    unknown = []
+    for text, count in once(theirs):
+        found = names.get(plain_word(text).replace(" ", ""))
+        if text in ids:
+            continue
+        if found is None:
+            unknown.append((text, count))
+        else:
+            words[found].append(Word(text, count, 0.95))
+    return Translation(dict(words), unknown) if sum(map(len, words.values())) <= MOST else Translation()
+
+
+def once(theirs: Theirs) -> list[tuple[str, int]]:
+    """The distinct values whatever their case, as the profile reads them, with how often they occur."""
+    counts: dict[str, int] = {}
+    first: dict[str, str] = {}
+    for text, count in theirs.counts.items():
+        key = text.casefold()
+        first.setdefault(key, text)
+        counts[key] = counts.get(key, 0) + count
+    return [(first[key], count) for key, count in counts.items()]
