@@ -23,6 +23,27 @@ OTHER_AFTER = (
     r"|ballots?|blts?|sheets?|seals?|booths?|tables?|tablets?|scanners?|stations?|workers?|page|of us|packs?|left\b"
     r"|yr|year|the one|\d))"
 )
+NOT_PEOPLE = (  # numbers that name something or tell a time, taken out before anything is counted
+    re.compile(r"\(\s?\d{3}\s?\)[\s.-]*\d{3}[\s.-]*\d{0,4}|\b\d{3}[\s.-]*\d{3}[\s.-]*\d{4}\b|\b\d{3}[\s.-]\d{4}\b"),
+    re.compile(
+        r"\b(?:ph|phone|tel|telephone|cell|mobile|dial|text|fax|ext|extension|cb|callback"
+        r"|call(?:s|ed|ing)?(?:\s?back)?(?:\s+(?:me|us|her|him|them))?)"
+        r"(?:\s+(?:at|on|is|no|nr|number))?[\s:.#-]*\(?\d[\d\s().-]*"
+    ),
+    re.compile(r"#\s*\(?\d[\d().-]*|\b911\b"),
+    re.compile(
+        r"\b(?:precincts?|pcts?|prec|ward|district|room|rm|unit|serial|s/?n|seals?|tag|asset|circuit|feeder|route|hwy|highway"
+        r"|error|err|code|version|step|ticket|case|number|nr|style|form|page|ps|p\.s\.)\b"
+        r"(?:\s+(?:number|nr|no|is))?[\s:.-]*\d[\d-]*"
+    ),
+    re.compile(r"\b[a-z]{1,6}-?\d{2,}[a-z]?(?:-\d+)*\b"),  # vs-2128, pct030
+    re.compile(
+        r"\b\d{1,5}[a-z]?\s+(?:(?:n|s|e|w|ne|nw|se|sw|north|south|east|west)\.?\s+)?(?:[a-z']+\s+){1,2}(?:street|st|avenue|ave"
+        r"|road|rd|drive|dr|lane|ln|court|ct|boulevard|blvd|pike|highway|hwy|parkway|pkwy|way|terrace|place|pl)\b"
+    ),
+    re.compile(r"\b\d{1,2}[:.]\d{2}(?::\d{2})?\s*(?:[ap]\.?m?\b\.?)?|\b\d{1,2}\s?(?:[ap]\.?m\b\.?|o'?\s?clock)"),
+    re.compile(r"\b(?:since|until|till|til|before|after|by)\s+\d{1,2}\b(?!\s*(?:people|ppl|voters?|or|to|-|%))"),
+)
 COUNT = r"(?P<n>\d{1,4})(?:\s?(?:-|to|or)\s?(?P<to>\d{1,4}))?(?![\d:/-]|\.\d)"
 ABOUT = (
     r"(?:about|abt|around|approx\.?|approximately|roughly|maybe|at least|over|nearly|almost|some|like|~|\+|at"
@@ -94,8 +115,10 @@ def read_crowd(text: str, category: str, things: frozenset[str]) -> Crowd:
 
 
 def spelled_out(text: str) -> str:
-    """A text with its number words as digits and without marked-out parts."""
+    """A text with its number words as digits and without marked-out parts and numbers that count nobody."""
     text = re.sub(r"\[(?:phone|name|email)\]", ";", text)
+    for form in NOT_PEOPLE:
+        text = form.sub("; ", text)
     for form, digits in LOOSE:
         text = form.sub(digits, text)
     if any(w in text for w in COUNT_WORDS):

@@ -21,7 +21,12 @@ from pipeline.normalise.power_words import EVENTS
 from pipeline.normalise.word_lists import words_of
 
 LEAD = timedelta(minutes=5)  # a note's time may lie this much after its receipt: clocks differ [min], our choice
-AWAY = timedelta(hours=12)  # the longest that a promise of a clock time can lie ahead [h], our choice
+AWAY = timedelta(
+    hours=12
+)  # the longest that a promise of a full clock time ("21:15", "9:15p") lies ahead [h], our choice
+HALF_AWAY = timedelta(
+    hours=8
+)  # and one without a.m. or p.m.: beyond, its other half, already past, is meant [h], our choice
 SITE_THRESHOLD = 0.6  # a note with a doubtful site still says that power is out there; below, only its circuit counts
 
 EVENT_WORDS = words_of(
@@ -311,9 +316,14 @@ def clock_before(found: re.Match[str], received: datetime, zone: ZoneInfo) -> da
 
 
 def clock_after(found: re.Match[str], received: datetime, zone: ZoneInfo) -> datetime | None:
-    """The moment that a promised time means: the next one; one that has just passed by the receipt stays today's."""
-    ahead = [t for t in moments(found, received, zone) if received - timedelta(minutes=45) <= t <= received + AWAY]
-    return min(ahead, default=None)
+    """The moment that a promised time means: the next one, or one that had passed when the note was received.
+
+    "Back by 11:04", received at 12:31, is this morning's promise, broken; not one for tonight.
+    """
+    _, _, hours = hours_meant(found)
+    away = AWAY if len(hours) == 1 else HALF_AWAY
+    meant = [t for t in moments(found, received, zone) if received - (AWAY - HALF_AWAY) <= t <= received + away]
+    return min(meant, default=None)
 
 
 PROMISE_CUT = re.compile(

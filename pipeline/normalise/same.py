@@ -13,12 +13,14 @@ from rapidfuzz import fuzz
 CALLBACK_MINUTES = 150.0
 AGAIN_MINUTES = 35.0  # a caller who says so calls again: at least this long back
 ALIKE = 84.0
-# Two callers, other words, same site and category [min]. Lines come and go, and two counts of one are no repeat: 0.
+# Two callers, other words, same site and category [min]. Lines come and go: for them the counts decide (LINE_MINUTES).
 TOLD_AGAIN_MINUTES = {
     "scanner-jam": 30, "scanner-down": 45, "bin-full": 60, "memory-card": 40, "tape-printer": 40, "bmd": 40,
     "accessible-device": 45, "poll-book": 40, "power": 60, "ballot-stock": 60, "seal": 40, "transmission": 40,
     "long-line": 0, "site-access": 45, "conduct": 25, "safety": 30, "staffing": 30,
 }  # fmt: skip
+LINE_MINUTES = 30.0  # two callers about one line: at most this far apart [min], our choice
+LINE_ALIKE = 0.75  # and the smaller count at least this share of the larger: our choice
 AGAIN = re.compile(
     r"^\W*(?:again\b|2nd call|second call|3rd call|third call|update(?:\s+(?:pls|please|on))?|still no fix"
     r"|same as before|calling (?:back|again)"
@@ -97,7 +99,15 @@ def likeness(row: dict[str, Any], other: dict[str, Any]) -> float:
         within *= 1.5
     if row["line_said"] and other["line_said"] and row["line_said"] != other["line_said"]:
         return 0.0
+    if is_one_line(row, other):
+        within = max(within, LINE_MINUTES)
     return 40.0 - minutes / 10 if minutes <= within else 0.0
+
+
+def is_one_line(row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether two tickets of a long line count about the same people."""
+    counts = sorted(r["waiting_said"] or 0.0 for r in (row, other))
+    return row["category"] == other["category"] == "long-line" and counts[0] > 0 and counts[0] >= LINE_ALIKE * counts[1]
 
 
 def text_likeness(one: str, other: str) -> float:

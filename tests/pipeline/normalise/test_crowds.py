@@ -51,3 +51,30 @@ def test_no_line_is_heard(text: str):
 )
 def test_the_line_meant_is_heard(text: str, line: str | None):
     assert read_crowd(text, "long-line", frozenset()).line == line
+
+
+@pytest.mark.parametrize(
+    ("text", "waiting"),
+    [
+        ("long line, caller's ph (555)555-0106", None),
+        ("line is long call 5555550119", None),
+        ("line out the door cb 555 0142", None),
+        ("line out the door, # is (555) 555-0168", None),
+        ("line out the door [phone]", None),
+        ("call back at 555 people waiting", None),
+        ("called 911 people waiting", None),
+        ("pct 39 voters waiting outside", None),
+        ("unit vs-2128 people waiting", None),
+        ("error 12 people waiting", None),
+        ("line since 7:30, people waiting", None),
+        ("line growing since 6", None),
+        ("line at 1338 copper terrace is long", None),
+        ("line 89 and growing cb # 555-0135", 89),
+        ("only 1 scanner 40 people in line", 40),
+        ("room 114 line of 20", 20),
+        ("at 10 am 30 people", 30),
+        ("35 people called the office", 35),
+    ],
+)
+def test_numbers_of_telephones_places_units_and_times_are_no_heads(text: str, waiting: float | None):
+    assert read_crowd(text, "long-line", frozenset()).waiting == waiting

@@ -57,6 +57,10 @@ def test_what_happened_is_read(text: str, event: str):
         ("2:04 pm Oxbow dark", "14:04", None),  # the note's clock runs a little ahead
         ("200 Ferry Street dark", "14:01", None),
         ("1338 Ferry Street dark", "14:01", None),
+        ("Oxbow out, back by 12:34", "14:01", None),  # a promise broken, not one for the night
+        ("12:05 Oxbow out, back by 12:34", "12:05", "12:34"),
+        ("12:05 Oxbow out, etr 8:30", "12:05", "20:30"),
+        ("12:05 Oxbow out, etr 23:30", "12:05", "23:30"),
     ],
 )
 def test_times_are_the_latest_that_they_can_mean(text: str, at: str, promised: str | None):

@@ -64,3 +64,18 @@ def test_tickets_whose_site_is_unknown_are_never_linked(make_known):
 def test_what_is_said_before_the_trouble_is_left_out():
     assert core("2nd call - FYI seal is broken") == "seal is broken"
     assert text_likeness("seal is broken on the left door", "seal is broken on") == 100
+
+
+@pytest.mark.parametrize(
+    ("second", "minutes", "is_linked"),
+    [
+        ("people wrapped around the block, 45 waiting", 12, True),
+        ("people wrapped around the block, 90 waiting", 12, False),  # another count: the line has changed
+        ("people wrapped around the block, 45 waiting", 50, False),  # lines come and go
+        ("people wrapped around the block", 12, False),  # nothing to compare
+    ],
+)
+def test_two_callers_about_one_line_are_linked_by_their_counts(make_known, second: str, minutes: int, is_linked: bool):
+    first = "line is out the door, 50 in line"
+    found = linked(make_known, ("Oxbow Library", first, 0), ("Oxbow Library", second, minutes))
+    assert found == [None, "K000" if is_linked else None]
