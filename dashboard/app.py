@@ -6,7 +6,7 @@ from dashboard import data, panels, theme
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import WardbookError
 
-LOOK_EVERY_SECONDS = 3  # between looks at whether a newer snapshot has been published
+LOOK_EVERY_SECONDS = 5  # between looks at whether a newer snapshot has been published
 VIEWS = {  # path in the address → file and title
     "now": ("now", "Now"),
     "map": ("county_map", "Map"),
@@ -42,31 +42,42 @@ def pulse(seen: tuple[int, int] | None) -> None:
         st.rerun(scope="app")
 
 
+def chosen_picture() -> data.Picture:
+    """The moment to show: held as it is, or live, or a past one."""
+    held = st.session_state.get(panels.PICTURE)
+    if st.session_state.mode == "Hold" and held is not None and held.is_live:
+        return held
+    return data.current(st.session_state.as_of)
+
+
+def start() -> None:
+    """The bare address leads to the first view."""
+    st.switch_page("views/now.py")
+
+
 def main() -> None:
     """One run of the page."""
     st.set_page_config(page_title="Wardbook", layout="wide")
     st.html(theme.style_sheet(theme.palette()))
-    pages = [
-        st.Page(f"views/{file}.py", title=title, url_path=path, default=path == "now")
-        for path, (file, title) in VIEWS.items()
-    ]
-    page = st.navigation(pages, position="top")
+    pages = [st.Page(f"views/{file}.py", title=title, url_path=path) for path, (file, title) in VIEWS.items()]
+    # The default page answers to the bare address only; a view that must have its own address cannot be it.
+    page = st.navigation([st.Page(start, title="Wardbook", default=True, visibility="hidden"), *pages], position="top")
     start_session()
     seen = data.signature()
     try:
-        picture = data.current(st.session_state.as_of)
+        picture = chosen_picture()
     except WardbookError as error:
         panels.empty(str(error))
         st.session_state.as_of, st.session_state.mode = None, "Live"
         pulse(seen)
         return
     st.session_state[panels.PICTURE] = picture
-    left, right = st.columns([0.7, 0.3], vertical_alignment="center")
+    left, right = st.columns([0.65, 0.35], vertical_alignment="center")
     with left:
         panels.header(picture)
-    with right, st.container(horizontal=True, horizontal_alignment="right"):
+    with right, st.container(horizontal=True, horizontal_alignment="right", wrap=False):
         panels.choose_moment(picture)
-    if picture.is_live:
+    if st.session_state.mode == "Live":
         pulse(seen)
     page.run()
 

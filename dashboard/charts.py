@@ -4,9 +4,10 @@ An estimate is a 2 px line in its 90 % band, observations are dots (filled: on t
 dashed, right of a thin rule that says now.
 """
 
+import math
 from collections.abc import Sequence
-from datetime import datetime
-from typing import Any
+from datetime import datetime, timedelta
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 import altair as alt
@@ -16,9 +17,15 @@ from dashboard.theme import Palette, chart_config
 
 BAND_OPACITY = 0.18
 LINE_PX = 2
-AXIS_PX = 46  # room for the left axis, the same on every panel that shares a time axis
+AXIS_PX = 46  # room for the left axis of a small panel
+SHARED_AXIS_PX = 124  # the same where panels with words at the left share a time axis
+SHARED: dict[str, Any] = {"minExtent": SHARED_AXIS_PX, "maxExtent": SHARED_AXIS_PX}
+MAP_SHARE = 0.75  # of a map's height, that its sites take
+ROVER_PX = 60.0  # room of a rover's square and name [px]
+NAME_SHARE = 0.12  # of a counter panel's height, that a name takes
 MAP_HEIGHT = 430
-LABELLED = 8  # sites with their name on the map [count]
+LABELLED = 7  # sites with their name on the map [count]
+LETTER_PX, LABEL_ABOVE_PX = 6.3, 15.0  # width of a letter, distance of a name from its dot [px]
 
 
 def wall(moment: datetime | None, zone: str) -> int | None:
@@ -50,13 +57,34 @@ def finish(chart: Any, colours: Palette, height: int | None = None) -> Any:
     return sized.configure(**chart_config(colours))
 
 
-def time_axis(field: str, domain: tuple[datetime, datetime], zone: str, labels: bool = True) -> alt.X:
+def axis_end(moment: datetime, zone: str) -> alt.DateTime:
+    """An end of a time axis. As plain milliseconds Vega-Lite reads it only where some layer has a second end."""
+    there = moment.astimezone(ZoneInfo(zone))
+    return alt.DateTime(
+        year=there.year,
+        month=there.month,
+        date=there.day,
+        hours=there.hour,
+        minutes=there.minute,
+        seconds=there.second,
+        utc=True,
+    )
+
+
+def time_axis(
+    field: str, domain: tuple[datetime, datetime], zone: str, orient: Literal["top", "bottom"] = "bottom"
+) -> alt.X:
     """The shared time axis."""
     return alt.X(
         f"{field}:T",
-        scale=alt.Scale(type="utc", domain=[wall(domain[0], zone), wall(domain[1], zone)]),
-        axis=alt.Axis(title=None, format="%H:%M", tickCount=8, grid=False, labels=labels, labelOverlap=True),
+        scale=alt.Scale(type="utc", domain=[axis_end(domain[0], zone), axis_end(domain[1], zone)]),
+        axis=alt.Axis(title=None, format="%H:%M", tickCount=8, grid=False, labelOverlap=True, orient=orient),
     )
+
+
+def stretch_axis(field: str) -> alt.X:
+    """The axis for marks with two ends: Vega-Lite misreads the axis' own ends there, so another layer gives them."""
+    return alt.X(f"{field}:T", scale=alt.Scale(type="utc"))
 
 
 def now_rule(at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette) -> alt.Chart:
@@ -74,7 +102,7 @@ def voting(
     """The hours of voting, shaded."""
     start, end = max(opens, domain[0]), min(closes, domain[1])
     rows = [{"x": wall(start, zone), "x2": wall(end, zone)}] if start < end else []
-    return base(rows).mark_rect(color=colours.shade).encode(x=time_axis("x", domain, zone), x2="x2:T")
+    return base(rows).mark_rect(color=colours.shade).encode(x=stretch_axis("x"), x2="x2:T")
 
 
 def line_panel(
@@ -86,7 +114,7 @@ def line_panel(
     zone: str,
     colours: Palette,
     height: int = 130,
-    title: str = "people waiting",
+    axis_px: int = AXIS_PX,
 ) -> Any:
     """One line's estimate, head counts and outlook.
 
@@ -99,7 +127,9 @@ def line_panel(
     y = alt.Y(
         "median:Q",
         scale=alt.Scale(domain=[0, top], nice=True),
-        axis=alt.Axis(title=title, tickCount=4, minExtent=AXIS_PX, maxExtent=AXIS_PX),
+        axis=alt.Axis(
+            title="people waiting" if axis_px == AXIS_PX else None, tickCount=4, minExtent=axis_px, maxExtent=axis_px
+        ),
     )
     x = time_axis("at", domain, zone)
     past = records(points.filter(pl.col("at") <= at), zone)
@@ -113,9 +143,7 @@ def line_panel(
     layers = [
         voting(hours[0], hours[1], domain, zone, colours),
         base(past).mark_area(color=colours.estimate, opacity=BAND_OPACITY).encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
-        base(ahead)
-        .mark_area(color=colours.estimate, opacity=BAND_OPACITY / 2)
-        .encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
+        base(ahead).mark_area(color=colours.estimate, opacity=BAND_OPACITY).encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
         base(past).mark_line(color=colours.estimate, strokeWidth=LINE_PX).encode(x=x, y=y, tooltip=tip),
         base(ahead)
         .mark_line(color=colours.estimate, strokeWidth=LINE_PX, strokeDash=[5, 4])
@@ -132,7 +160,7 @@ def head_counts(counts: pl.DataFrame, x: alt.X, zone: str, colours: Palette) -> 
     """Head counts as dots: filled when they came on time, hollow when they came late."""
     return (
         base(records(counts, zone))
-        .mark_point(size=42, strokeWidth=1.6, color=colours.stakes[3])
+        .mark_point(size=42, strokeWidth=1.6, clip=True, color=colours.stakes[3])
         .encode(
             x=x,
             y=alt.Y("people:Q"),
@@ -159,7 +187,8 @@ def county_map(
         scale=alt.Scale(type="sqrt", range=list(colours.stakes)),
         legend=alt.Legend(
             title="voter-minutes at risk, next hour",
-            orient="bottom",
+            titleLimit=260,
+            orient="top",
             direction="horizontal",
             gradientLength=150,
             tickCount=3,
@@ -176,7 +205,8 @@ def county_map(
     dots = rows.to_dicts()
     going = [r for r in rovers if r["to_latitude"] is not None]
     here = [r for r in rovers if r["doing"] != "off shift"]
-    named = rows.tail(LABELLED).filter(pl.col("stake") > 0).to_dicts()
+    crowded = left_of_another(here, degrees(rows.to_dicts(), height))
+    named = readable(rows.filter(pl.col("stake") > 0).reverse().to_dicts(), here, height)
     layers = [
         base(going)
         .mark_rule(color=colours.accent, strokeDash=[4, 3], strokeWidth=1.4)
@@ -190,19 +220,64 @@ def county_map(
         base(here)
         .mark_square(size=120, color=colours.accent, opacity=1)
         .encode(**at, tooltip=["rover_id:N", "doing:N", "to:N"]),
-        base(here)
-        .mark_text(align="left", dx=9, dy=1, fontWeight="bold", color=colours.accent)
-        .encode(**at, text="rover_id:N"),
-        base(named).mark_text(dy=-15, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
+        rover_names([r for r in here if r["rover_id"] not in crowded], "left", colours).encode(**at),
+        rover_names([r for r in here if r["rover_id"] in crowded], "right", colours).encode(**at),
+        base(named).mark_text(dy=-LABEL_ABOVE_PX, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
     ]
     return finish(alt.layer(*layers).project(type="mercator"), colours, height)
+
+
+def degrees(spots: Sequence[dict[str, Any]], height: int) -> float:
+    """How many px a degree of latitude takes on a map, about."""
+    north = [s["latitude"] for s in spots] or [0.0]
+    return height * MAP_SHARE / ((max(north) - min(north)) or 1.0)
+
+
+def left_of_another(rovers: Sequence[dict[str, Any]], degree: float) -> set[str]:
+    """The rovers whose name at the right would lie on another rover; it goes to the left of them."""
+    return {
+        r["rover_id"]
+        for r in rovers
+        for o in rovers
+        if 0 < (o["longitude"] - r["longitude"]) * degree < ROVER_PX
+        and abs(o["latitude"] - r["latitude"]) * degree < ROVER_PX / 3
+    }
+
+
+def rover_names(rovers: Sequence[dict[str, Any]], side: Literal["left", "right"], colours: Palette) -> alt.Chart:
+    """The rovers' ids beside their squares."""
+    dx = 9 if side == "left" else -9
+    return (
+        base(rovers)
+        .mark_text(align=side, dx=dx, dy=1, fontWeight="bold", color=colours.accent)
+        .encode(text="rover_id:N")
+    )
+
+
+def readable(sites: Sequence[dict[str, Any]], rovers: Sequence[dict[str, Any]], height: int) -> list[dict[str, Any]]:
+    """The sites to be named, the most at stake first, leaving out those whose name would lie on another's."""
+    if not sites:
+        return []
+    degree = degrees(sites, height)
+    flat = math.cos(math.radians(sites[0]["latitude"]))
+    taken = [(r["longitude"] * degree * flat + 24, r["latitude"] * degree, 24.0) for r in rovers]
+    named: list[dict[str, Any]] = []
+    for site in sites:
+        half = len(site["name"]) * LETTER_PX / 2
+        x, y = site["longitude"] * degree * flat, site["latitude"] * degree + LABEL_ABOVE_PX
+        if all(abs(x - a) > half + b or abs(y - c) > LETTER_PX * 2 for a, c, b in taken):
+            named.append(site)
+            taken.append((x, y, half))
+        if len(named) == LABELLED:
+            break
+    return named
 
 
 def empty_bars(units: pl.DataFrame, at: datetime, zone: str, colours: Palette) -> Any:
     """When each battery ends: the interval as a bar, the mean as a tick, promised restoration as a diamond."""
     ends = [at, *units["empty_at_high"].drop_nulls(), *units["restoration_at"].drop_nulls()]
-    domain = (at, max(ends) if max(ends) > at else at.replace(hour=(at.hour + 1) % 24))
-    y = alt.Y("label:N", sort=units["label"].to_list(), axis=alt.Axis(title=None, labelLimit=260, grid=False))
+    domain = (at, max(max(ends), at + timedelta(hours=1)))
+    y = alt.Y("label:N", sort=units["label"].to_list(), axis=alt.Axis(title=None, labelLimit=320, grid=False))
     rows = records(units, zone)
     known = [r for r in rows if r["empty_at_low"] is not None]
     tip = [
@@ -213,21 +288,21 @@ def empty_bars(units: pl.DataFrame, at: datetime, zone: str, colours: Palette) -
     ]
     layers = [
         base(known)
-        .mark_bar(color=colours.stakes[2], height=9)
-        .encode(x=time_axis("empty_at_low", domain, zone), x2="empty_at_high:T", y=y, tooltip=tip),
+        .mark_bar(color=colours.stakes[2], height=9, clip=True)
+        .encode(x=stretch_axis("empty_at_low"), x2="empty_at_high:T", y=y, tooltip=tip),
         base(known)
         .mark_tick(color=colours.ink, thickness=2, size=14)
-        .encode(x=time_axis("empty_at_mean", domain, zone), y=y),
+        .encode(x=time_axis("empty_at_mean", domain, zone, "top"), y=y),
         base([r for r in rows if r["restoration_at"] is not None and r["restoration_at"] >= wall(at, zone)])
         .mark_point(shape="diamond", filled=False, color=colours.accent, size=70, strokeWidth=2)
-        .encode(x=time_axis("restoration_at", domain, zone), y=y),
+        .encode(x=time_axis("restoration_at", domain, zone, "top"), y=y),
     ]
     return finish(alt.layer(*layers), colours, 22 * max(units.height, 1) + 10)
 
 
 def rate_bars(units: pl.DataFrame, colours: Palette) -> Any:
     """How often units fail over the fleet's like: interval as a rule, mean as a dot, 1 and 3 as guides."""
-    y = alt.Y("label:N", sort=units["label"].to_list(), axis=alt.Axis(title=None, labelLimit=260, grid=False))
+    y = alt.Y("label:N", sort=units["label"].to_list(), axis=alt.Axis(title=None, labelLimit=320, grid=False))
     top = max([4.0, *units["rate_ratio_high"].to_list()])
     x = alt.X(
         "rate_ratio_mean:Q",
@@ -257,10 +332,14 @@ def event_panel(
 ) -> Any:
     """Moments as ticks, a row a kind (`row`), with `said` on hover."""
     kinds = events[row].unique(maintain_order=True).to_list()
-    y = alt.Y(f"{row}:N", sort=kinds, axis=alt.Axis(title=None, labelLimit=150, minExtent=AXIS_PX, grid=False))
+    y = alt.Y(
+        f"{row}:N",
+        sort=kinds,
+        axis=alt.Axis(title=None, labelLimit=SHARED_AXIS_PX, grid=False, **SHARED),
+    )
     marks = (
         base(records(events, zone))
-        .mark_tick(thickness=3, size=14, color=colours.estimate)
+        .mark_tick(thickness=3, size=14, clip=True)
         .encode(
             x=time_axis("at", domain, zone),
             y=y,
@@ -281,11 +360,15 @@ def span_panel(
     shades = {"battery": colours.stakes[1], "dark": colours.stakes[4], "visit": colours.accent}
     bars = (
         base(records(spans, zone))
-        .mark_bar(height=11)
+        .mark_bar(height=11, clip=True)
         .encode(
-            x=time_axis("start", domain, zone),
+            x=stretch_axis("start"),
             x2="end:T",
-            y=alt.Y(f"{row}:N", sort=kinds, axis=alt.Axis(title=None, minExtent=AXIS_PX, grid=False)),
+            y=alt.Y(
+                f"{row}:N",
+                sort=kinds,
+                axis=alt.Axis(title=None, grid=False, **SHARED),
+            ),
             color=alt.Color(
                 "state:N",
                 scale=alt.Scale(domain=list(shades), range=list(shades.values())),
@@ -302,22 +385,24 @@ def counter_panel(
 ) -> Any:
     """Running totals of units as steps, each named at its end. Counts of ballots read, never votes."""
     rows = records(reports, zone)
-    ends = records(reports.sort("at").group_by("unit_id", maintain_order=True).last(), zone)
-    y = alt.Y("total:Q", axis=alt.Axis(title="count so far", tickCount=4, minExtent=AXIS_PX, maxExtent=AXIS_PX))
+    ends = apart(records(reports.sort("at").group_by("unit_id", maintain_order=True).last(), zone))
+    y = alt.Y("total:Q", axis=alt.Axis(title=None, tickCount=4, **SHARED))
     x = time_axis("at", domain, zone)
     layers = [
         base(rows)
         .mark_line(interpolate="step-after", strokeWidth=LINE_PX, color=colours.estimate)
         .encode(x=x, y=y, detail="unit_id:N", tooltip=["unit_id:N", alt.Tooltip("at:T", format="%H:%M"), "total:Q"]),
-        base(ends).mark_text(align="left", dx=5, color=colours.ink).encode(x=x, y=y, text="unit_id:N"),
+        base(ends).mark_text(align="left", dx=5, color=colours.ink).encode(x=x, y="label_at:Q", text="unit_id:N"),
         now_rule(at, domain, zone, colours),
     ]
     return finish(alt.layer(*layers), colours, 140)
 
 
-def spark(values: Sequence[float | None]) -> str:
-    """A few figures as blocks of eight heights, for a table's cell; a gap where nothing is known."""
-    blocks = "▁▂▃▄▅▆▇█"
-    known = [v for v in values if v is not None]
-    top = max([1.0, *known])
-    return "".join(" " if v is None else blocks[min(int(v / top * 7.999), 7)] for v in values)
+def apart(ends: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The ends of curves with a height for their names, so that no name lies on another."""
+    top = max([1.0, *(e["total"] for e in ends)])
+    floor = 0.0
+    for end in sorted(ends, key=lambda e: (e["total"], e["unit_id"])):
+        end["label_at"] = max(float(end["total"]), floor)
+        floor = end["label_at"] + top * NAME_SHARE
+    return ends

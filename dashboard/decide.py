@@ -26,9 +26,11 @@ from pipeline.estimates.cautions import (
 PEOPLE, DOORS, COST, LATE, ASK = range(5)  # ranks, the most pressing first
 FRESH = timedelta(minutes=60)  # evidence older than this calls for a head count before anybody is moved; our choice
 DARK_LIKELY = 0.2  # chance to go dark from which a site on battery is a decision; our choice
+LINE_CHANCE = 1 / 3  # chance of a wait over 30 minutes from which a line is a decision; our choice
+SURE_MINUTES = 15.0  # a wait whose 5 % point is below this is confirmed by a head count first [min]; our choice
 FULL_LIKELY = 0.5  # chance to run out from which a supply is a decision; our choice
 SUPPLY_WORTH = 30.0  # voter-minutes that stand for a supply that likely runs out, to rank it; our choice
-OPENING = ("open", "resumed")
+PART = {2: "half", 3: "third", 4: "quarter", 5: "fifth", 6: "sixth"}
 BY_PHONE = {
     "long-line": "Ask for a head count; send a line walker if it is confirmed.",
     "site-access": "Find who holds the key or can clear the way; ask the official about another entrance.",
@@ -194,9 +196,9 @@ def stop_what(picture: Picture, own: list[dict], unit_id: str | None) -> str:
 
 
 def long_lines(picture: Picture) -> Iterator[Item]:
-    """Lines in which a newcomer likely waits over 30 minutes."""
+    """Lines in which a newcomer may well wait over 30 minutes."""
     costs = figures.next_hour(picture.answer("lines"), picture.answer("outlook"))
-    likely = picture.answer("lines").filter(pl.col("chance_over_30") >= figures.LIKELY)
+    likely = picture.answer("lines").filter(pl.col("chance_over_30") >= LINE_CHANCE)
     stations = dict(picture.known.sites.select("site_id", "checkin_stations").iter_rows())
     for row in likely.join(costs, on=["site_id", "line"], how="left").iter_rows(named=True):
         wait = words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"])
@@ -231,13 +233,18 @@ def line_advice(picture: Picture, row: dict, stations: int) -> tuple[str, str]:
         return "Call the site: does every scanner run? Send a line walker to the scanner.", chance
     if stations < 1:
         return "Ask the site how many check-in stations work; send a line walker.", chance
-    less = row["wait_minutes_median"] * stations / (stations + 1)
-    return (
-        f"Open one more check-in station (now {stations} by the roster): "
-        f"a newcomer's wait falls to about {less:.0f} min.",
+    why = (
         f"The line is shared among {stations + 1} instead of {stations} stations: wait × {stations}/{stations + 1}. "
-        f"It holds if a clerk, a poll book and room are there, and if the stations of the roster work. {chance}",
+        f"It holds if a clerk, a poll book and room are there, and if the stations of the roster work. {chance}"
     )
+    more = f"one more check-in station ({stations + 1} instead of {stations})"
+    if row["wait_minutes_low"] < SURE_MINUTES:
+        return (
+            f"Ask for a head count. If the line is that long, open {more}: the wait falls by a {PART.get(stations + 1, 'little')}.",
+            why,
+        )
+    less = row["wait_minutes_median"] * stations / (stations + 1)
+    return f"Open {more}: the wait falls to about {less:.0f} min.", why
 
 
 def last_heard(picture: Picture, site_id: str) -> datetime | None:

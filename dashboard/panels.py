@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
+from urllib.parse import urlencode
 
 import polars as pl
 import streamlit as st
@@ -11,9 +12,13 @@ from dashboard import data, words
 from dashboard.data import Picture
 from dashboard.decide import Item
 from dashboard.words import safe
+from pipeline.contracts.moments import rfc3339
 
 PICTURE = "picture"  # where app.py leaves the moment that is shown, in the session
 FED = ("tickets", "status", "power-notes", "line-counts")
+MODES = ["Live", "Hold", "A past time"]
+MODES_HELP = "Live follows what arrives. Hold keeps this moment still until Live is chosen again."
+TIME_PX = 130  # width of the list of times [px]
 UNOFFICIAL = "Results stay unofficial."
 
 
@@ -32,7 +37,8 @@ def markup(body: str) -> None:
 def header(picture: Picture) -> None:
     """County, time, what is known up to, and the age of each feed."""
     zone, at = picture.zone, picture.at
-    mode = "live" if picture.is_live else "a past moment"
+    held = st.session_state.get("mode") == "Hold"
+    mode = ("held" if held else "live") if picture.is_live else "a past moment"
     ages = " · ".join(f"{words.KINDS[kind]} {safe(words.age(picture.last_received(kind), at))}" for kind in FED)
     markup(
         f'<div class="wb-head"><span><b>{safe(picture.known.county.name)}</b></span>'
@@ -43,9 +49,18 @@ def header(picture: Picture) -> None:
 
 
 def facts(pairs: Iterable[tuple[str, str]]) -> None:
-    """Headline figures: each a figure and what it says."""
-    parts = [f'<div><div class="big">{safe(f)}</div><div class="said">{safe(s)}</div></div>' for f, s in pairs]
+    """Headline figures: each a figure (its interval after a space in brackets) and what it says."""
+    parts = []
+    for figure, said in pairs:
+        first, bracket, more = safe(figure).partition(" (")
+        rest = f' <span class="more">({more}</span>' if bracket else ""
+        parts.append(f'<div><div class="big">{first}{rest}</div><div class="said">{safe(said)}</div></div>')
     markup(f'<div class="wb-facts">{"".join(parts)}</div>')
+
+
+def heading(text: str) -> None:
+    """The heading of a panel."""
+    st.html(f'<div class="wb"><h2>{safe(text)}</h2></div>')
 
 
 def empty(sentence: str) -> None:
@@ -76,8 +91,8 @@ def table(
     markup(f'<table class="wb-table"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>{more}')
 
 
-def frame(rows: Sequence[dict[str, Any]], key: str, height: int | None = None) -> None:
-    """A table for sorting and searching; unknowns are said."""
+def frame(rows: Sequence[dict[str, Any]], key: str, height: int | None = None, pinned: str | None = None) -> None:
+    """A table for sorting and searching; unknowns are said, one column may stay in sight."""
     said = [{k: words.UNKNOWN if v is None else v for k, v in row.items()} for row in rows]
     st.dataframe(
         pl.DataFrame(said, infer_schema_length=None, strict=False),
@@ -85,17 +100,19 @@ def frame(rows: Sequence[dict[str, Any]], key: str, height: int | None = None) -
         hide_index=True,
         key=key,
         height=height or "auto",
+        column_config={pinned: st.column_config.Column(pinned=True)} if pinned else None,
     )
 
 
 def decision(item: Item, number: int) -> None:
     """One line of the list: where · what · how many · cost · proposal, and its caution in full beside it."""
     kind = ' class="danger"' if item.is_danger else ""
-    caution = f'<div class="wb-caution"><b>Caution.</b> {safe(item.caution)}</div>' if item.caution else ""
+    where = f'<span class="where">{site_link(item.where, item.site_id)}</span>'
+    caution = caution_block(item.caution)
     shape = "wb-item" if item.caution else "wb-item one"
     markup(
         f'<div class="{shape}"><div class="rank">{number}</div><div>'
-        f'<p><span class="where">{safe(item.where)}</span> · <span{kind}>{safe(item.what)}</span></p>'
+        f"<p>{where} · <span{kind}>{safe(item.what)}</span></p>"
         f'<p class="small">{safe(item.people)}</p><p class="small">{safe(item.stake)}</p>'
         f'<p class="do">{safe(item.propose)}</p>'
         f"<details><summary class=small>Why</summary><p class=small>{safe(item.why)}</p></details>"
@@ -103,9 +120,24 @@ def decision(item: Item, number: int) -> None:
     )
 
 
+def caution_block(text: str | None) -> str:
+    """A caution in full, as HTML; vermilion marks danger to life."""
+    kind = " danger-to-life" if text and any(word in text for word in ("911", "kills")) else ""
+    return f'<div class="wb-caution{kind}"><b>Caution.</b> {safe(text)}</div>' if text else ""
+
+
+def site_link(name: str, site_id: str | None) -> str:
+    """A site's name, leading to its own page at the moment that is shown."""
+    if site_id is None:
+        return safe(name)
+    picture = shown()
+    asked = {"site": site_id} | ({} if picture.is_live else {"at": rfc3339(picture.at)})
+    return f'<a href="site?{safe(urlencode(asked))}" target="_self">{safe(name)}</a>'
+
+
 def caution(text: str) -> None:
     """A caution, in full."""
-    st.html(f'<div class="wb wb-caution"><b>Caution.</b> {safe(text)}</div>')
+    markup(caution_block(text))
 
 
 def chart(drawn: Any, alt: str) -> None:
@@ -117,7 +149,7 @@ def choose_moment(picture: Picture) -> None:
     """The one time control: live, or a past moment of the county's clock."""
     zone, past = picture.zone, data.moments(picture)
     mode = st.segmented_control(
-        "Known up to", ["Live", "A past time"], key="mode", required=True, label_visibility="collapsed"
+        "Known up to", MODES, key="mode", required=True, label_visibility="collapsed", help=MODES_HELP
     )
     if mode != "A past time":
         if st.session_state.get("as_of") is not None:
@@ -133,6 +165,7 @@ def choose_moment(picture: Picture) -> None:
         index=past.index(kept),
         format_func=lambda n: f"{words.local(past[n], zone):%a %H:%M}",
         label_visibility="collapsed",
+        width=TIME_PX,
     )
     if past[chosen] != picture.at or picture.is_live:
         st.session_state.as_of = past[chosen]
@@ -148,9 +181,9 @@ def nearest(past: Sequence[datetime], at: datetime) -> datetime:
 def day_span(
     picture: Picture, opens: datetime | None = None, closes: datetime | None = None
 ) -> tuple[datetime, datetime]:
-    """The stretch of a time axis: from an hour before opening to closing, or to the outlook's end if later."""
+    """The stretch of a time axis: two hours before opening to an hour after closing, or the outlook's end if later."""
     sites = picture.known.sites
     first = opens or sites["opens_at"].min() or picture.at - timedelta(hours=6)
     last = closes or sites["closes_at"].max() or picture.at + timedelta(hours=2)
     assert isinstance(first, datetime) and isinstance(last, datetime)
-    return min(first - timedelta(hours=1), picture.at), max(last + timedelta(hours=1), picture.at + timedelta(hours=2))
+    return min(first - timedelta(hours=2), picture.at), max(last + timedelta(hours=1), picture.at + timedelta(hours=2))

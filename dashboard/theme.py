@@ -82,7 +82,7 @@ def chart_config(colours: Palette) -> dict[str, Any]:
 def style_sheet(colours: Palette) -> str:
     """The page's own rules: three sizes (28, 16, 13 px), tabular figures, visible focus."""
     return f"""<style>
-.block-container {{padding-top: 3.6rem; padding-bottom: 2rem; max-width: 1700px;}}
+.block-container {{padding-top: 4.3rem; padding-bottom: 2rem; max-width: 1700px;}}
 .wb {{color: {colours.ink}; font-size: 16px; line-height: 1.35; font-variant-numeric: tabular-nums;}}
 .wb p {{margin: 0 0 2px 0;}}
 .wb .small, .wb.small {{font-size: 13px; color: {colours.faint};}}
@@ -90,17 +90,22 @@ def style_sheet(colours: Palette) -> str:
 .wb b {{font-weight: 600;}}
 .wb .danger {{color: {colours.danger}; font-weight: 600;}}
 .wb-head {{display: flex; flex-wrap: wrap; gap: 2px 22px; align-items: baseline;}}
-.wb-facts {{display: flex; flex-wrap: wrap; gap: 8px 26px; padding: 6px 0 8px 0; margin: 4px 0 2px 0;
+.wb-facts {{display: flex; flex-wrap: wrap; gap: 6px 24px; padding: 4px 0 6px 0;
   border-top: 1px solid {colours.rule}; border-bottom: 1px solid {colours.rule};}}
-.wb-facts .said {{font-size: 13px; color: {colours.faint}; max-width: 14.5em;}}
-.wb-item {{display: grid; grid-template-columns: 26px minmax(0, 1fr) minmax(0, .62fr); gap: 0 12px;
+.wb-facts .said {{font-size: 13px; color: {colours.faint}; max-width: 12em; line-height: 1.25;}}
+.wb-facts .more {{font-size: 16px; font-weight: 400;}}
+.wb-line {{min-height: 96px;}}
+[data-testid="stVerticalBlock"] {{gap: .55rem;}}
+.wb-item {{display: grid; grid-template-columns: 26px minmax(0, 1fr) minmax(0, .78fr); gap: 0 12px;
   padding: 7px 0 5px 0; border-top: 1px solid {colours.rule};}}
 .wb-item.one {{grid-template-columns: 26px minmax(0, 1fr);}}
 .wb-item .rank {{font-size: 16px; font-weight: 600; color: {colours.faint};}}
 .wb-item .where {{font-weight: 600;}}
-.wb-item .do {{font-weight: 600; color: {colours.ink};}}
-.wb-caution {{font-size: 13px; line-height: 1.3; border-left: 3px solid {colours.danger}; padding-left: 8px;
+.wb-item .do {{padding-top: 2px;}}
+.wb-caution {{font-size: 13px; line-height: 1.28; border-left: 3px solid {colours.faint}; padding-left: 8px;
   align-self: start;}}
+.wb-caution.danger-to-life {{border-left-color: {colours.danger};}}
+.wb a {{color: inherit; text-decoration-color: {colours.accent}; text-underline-offset: 3px;}}
 .wb-empty {{font-size: 16px; color: {colours.faint}; padding: 6px 0;}}
 .wb-table {{border-collapse: collapse; width: 100%; font-size: 13px; font-variant-numeric: tabular-nums;}}
 .wb-table th {{text-align: left; font-weight: 600; color: {colours.faint}; border-bottom: 1px solid {colours.rule};
@@ -108,7 +113,7 @@ def style_sheet(colours: Palette) -> str:
 .wb-table td {{border-bottom: 1px solid {colours.rule}; padding: 3px 8px 3px 0; vertical-align: top;}}
 .wb-table .number {{text-align: right;}}
 h1 {{font-size: 28px !important; padding: 2px 0 4px 0 !important;}}
-h2, h3 {{font-size: 16px !important; padding: 8px 0 2px 0 !important;}}
+.wb h2 {{font-size: 16px !important; font-weight: 600; padding: 8px 0 0 0 !important; margin: 0;}}
 a:focus-visible, button:focus-visible, summary:focus-visible {{
   outline: 2px solid {colours.accent}; outline-offset: 2px;}}
 @media (max-width: 900px) {{.wb-item {{grid-template-columns: 26px minmax(0, 1fr);}} .wb-item .wb-caution

@@ -4,6 +4,15 @@ import streamlit as st
 
 from dashboard import charts, figures, panels, theme, words
 
+MOST = 9  # sites in the short table [count]
+
+
+def rover_said(rover: dict) -> tuple[str, str, str, str]:
+    """A rover in a row: what it does, where it is known to be since when, where it goes."""
+    since = f", {words.clock(rover['since'], picture.zone, picture.at)}" if rover["since"] else ""
+    return rover["rover_id"], rover["doing"], rover["place"] + since, rover["to"] or "no stop proposed"
+
+
 picture = panels.shown()
 st.title("Map", anchor=False)
 stakes = figures.stakes(picture)
@@ -11,14 +20,36 @@ rovers = figures.rover_places(picture)
 if stakes.is_empty():
     panels.empty("No site is known yet: the roster has not been received.")
 else:
-    drawn = charts.county_map(stakes, rovers, theme.palette(), 520)
-    panels.chart(drawn, "Map of the sites by what is at stake; the table below says the same.")
+    left, right = st.columns([0.6, 0.4], gap="medium")
+    with left:
+        drawn = charts.county_map(stakes, rovers, theme.palette(), 540)
+        panels.chart(drawn, "Map of the sites by what is at stake; the tables say the same.")
+    with right:
+        panels.heading("Most at stake")
+        panels.table(
+            ("Site", "Voter-minutes, next hour", "Newcomer's wait, min", "Off mains"),
+            [
+                (
+                    row["name"],
+                    words.rough(row["stake"]),
+                    "no line" if row["wait"] is None else words.count(row["wait"]),
+                    row["battery"] + row["dark"],
+                )
+                for row in stakes.head(MOST).iter_rows(named=True)
+            ],
+            (1, 2, 3),
+        )
+        panels.heading("Rovers")
+        if rovers:
+            panels.table(("Rover", "Doing", "Last known place", "Next leg to"), [rover_said(r) for r in rovers])
+        else:
+            panels.empty("No rover is in the roster.")
     panels.markup(
         '<p class="small">Each dot is a site: its area the voters expected today, its shade the voter-minutes at risk '
         "in the next hour (the larger of what open tickets put at risk and what the lines will cost). A ring: a unit "
         "there is off mains. Blue squares are rovers, dashed their next leg. North is up; there is no street map.</p>"
     )
-    st.subheader("The same as a table", anchor=False)
+    panels.heading("Every site")
     panels.frame(
         [
             {
@@ -37,20 +68,3 @@ else:
         ],
         "map-table",
     )
-    st.subheader("Rovers", anchor=False)
-    if not rovers:
-        panels.empty("No rover is in the roster.")
-    else:
-        panels.table(
-            ("Rover", "Doing", "Last known place", "Since", "Next leg to"),
-            [
-                (
-                    r["rover_id"],
-                    r["doing"],
-                    r["place"],
-                    words.clock(r["since"], picture.zone, picture.at) if r["since"] else "start of shift",
-                    r["to"] or "no stop proposed",
-                )
-                for r in rovers
-            ],
-        )

@@ -67,9 +67,9 @@ else:
             (words.count(refused.height), "files refused whole"),
         ]
     )
-    st.subheader("By feed", anchor=False)
+    panels.heading("By feed")
     by_kind(picture)
-    st.subheader("In quarantine, with the reason", anchor=False)
+    panels.heading("In quarantine, with the reason")
     kept = data.quarantine(picture)
     if kept.is_empty():
         panels.empty("No row is in quarantine.")
@@ -89,9 +89,9 @@ else:
             "quarantine-table",
         )
     if refused.height:
-        st.subheader("Refused whole", anchor=False)
+        panels.heading("Refused whole")
         panels.table(("File", "Reason"), [(r["file"], r["refused"]) for r in refused.iter_rows(named=True)])
-    st.subheader("Receipts, newest first", anchor=False)
+    panels.heading("Receipts, newest first")
     panels.frame(
         [
             {

@@ -32,9 +32,10 @@ def draw(picture: Picture, row: dict) -> None:
     wait = words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"])
     people = words.about(row["waiting_median"], row["waiting_low"], row["waiting_high"])
     panels.markup(
-        f"<p><b>{words.safe(name)}</b> · {words.safe(people)} waiting, a newcomer {words.safe(wait)} min</p>"
-        f'<p class="small">{words.safe(row["basis"])}; over 30 min with a chance of '
-        f"{words.percent(row['chance_over_30'])}</p>"
+        f'<div class="wb-line"><p><b>{panels.site_link(name, row["site_id"])}</b></p>'
+        f"<p>{words.safe(people)} waiting, a newcomer {words.safe(wait)} min</p>"
+        f'<p class="small">over 30 min with a chance of {words.percent(row["chance_over_30"])}; '
+        f"{words.safe(row['basis'])}</p></div>"
     )
     drawn = charts.line_panel(
         points(picture, row["site_id"], row["line"]),
@@ -79,7 +80,7 @@ else:
         for column, row in zip(st.columns(ACROSS), cut[start : start + ACROSS].iter_rows(named=True), strict=False):
             with column:
                 draw(picture, row)
-    st.subheader("Every line", anchor=False)
+    panels.heading("Every line")
     panels.frame(
         [
             {
@@ -97,7 +98,7 @@ else:
         "lines-table",
     )
     ends = picture.answer("outlook").filter(pl.col("last_voter_at_mean").is_not_null()).unique("site_id")
-    st.subheader("When the last voter leaves", anchor=False)
+    panels.heading("When the last voter leaves")
     if ends.is_empty():
         panels.empty("No end of voting is in sight of the estimates.")
     else:

@@ -66,22 +66,21 @@ def longest(picture: Picture) -> None:
         ahead = outlook.filter((pl.col("site_id") == row["site_id"]) & (pl.col("line") == row["line"]))
         rows.append(
             (
-                named.get(row["site_id"], row["site_id"]),
-                row["line"].replace("checkin", "check-in"),
+                f"{named.get(row['site_id'], row['site_id'])}, {words.LINES[row['line']]}",
                 words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"]),
                 " · ".join(words.count(v) for v in ahead["wait_minutes_median"]),
-                row["basis"],
+                words.age(decide.last_heard(picture, row["site_id"]), picture.at),
             )
         )
-    panels.table(("Site", "Line", "Wait now, min", "In 30 · 60 · 120", "Stands on"), rows)
+    panels.table(("Line", "Wait now, min", "In 30 · 60 · 120", "Heard"), rows)
 
 
 picture = panels.shown()
 st.title("Now", anchor=False)
 panels.facts(headline(picture))
-left, right = st.columns([0.63, 0.37], gap="medium")
+left, right = st.columns([0.66, 0.34], gap="medium")
 with left:
-    st.subheader("Decide next", anchor=False)
+    panels.heading("Decide next")
     items = decide.decisions(picture)
     if not items:
         panels.empty(f"Nothing has to be decided. {panels.last_came(picture, 'tickets')}")
@@ -92,7 +91,7 @@ with left:
             for number, item in enumerate(items[SHOWN:], start=SHOWN + 1):
                 panels.decision(item, number)
 with right:
-    st.subheader("Where", anchor=False)
+    panels.heading("Where")
     stakes = figures.stakes(picture)
     if stakes.is_empty():
         panels.empty("No site is known yet: the roster has not been received.")
@@ -103,5 +102,5 @@ with right:
             '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. Square: a rover, '
             "dashed its next leg.</p>"
         )
-    st.subheader("Longest waits", anchor=False)
+    panels.heading("Longest waits")
     longest(picture)

@@ -28,7 +28,7 @@ def grid(picture: Picture, steps: pl.DataFrame) -> None:
         row[words.step(r["milestone"])] = cell
     ranked = sorted(rows.values(), key=lambda row: (row[""], row["Site"]))
     heads = ["Site", *map(words.step, order)]
-    panels.frame([{h: row.get(h, "–") for h in heads} for row in ranked], "steps-grid", 460)
+    panels.frame([{h: row.get(h, "–") for h in heads} for row in ranked], "steps-grid", 460, "Site")
 
 
 def custody(picture: Picture, steps: pl.DataFrame) -> None:
@@ -86,9 +86,9 @@ panels.facts(
         (str(broken), "✗ gaps or differences in custody"),
     ]
 )
-st.subheader("Custody", anchor=False)
+panels.heading("Custody")
 custody(picture, steps)
-st.subheader("Steps by site", anchor=False)
+panels.heading("Steps by site")
 if steps.is_empty():
     panels.empty("No step is known yet: the roster has not been received.")
 else:
@@ -97,5 +97,5 @@ else:
         "✗ custody. Places with something overdue stand first. A step may be done and not reported.</p>"
     )
     grid(picture, steps)
-st.subheader("Counts that should agree (unofficial)", anchor=False)
+panels.heading("Counts that should agree (unofficial)")
 counts(picture)

@@ -76,7 +76,7 @@ panels.facts(
 )
 left, right = st.columns([0.62, 0.38], gap="medium")
 with left:
-    st.subheader("When each battery ends, if mains stay off", anchor=False)
+    panels.heading("When each battery ends, if mains stay off")
     timed = off.filter(pl.col("empty_at_mean").is_not_null())
     if timed.is_empty():
         panels.empty(f"No unit is known to run on battery. {panels.last_came(picture, 'status')}")
@@ -89,10 +89,10 @@ with left:
             f"county time.{more}</p>"
         )
 with right:
-    st.subheader("Before anybody acts", anchor=False)
+    panels.heading("Before anybody acts")
     for text in (GENERATOR, DOWNED_LINE, BATTERY, f"{WIRING} {LOCAL}"):
         panels.caution(text)
-st.subheader("Units off mains", anchor=False)
+panels.heading("Units off mains")
 if off.is_empty():
     panels.empty(f"No unit is on battery or dark. {panels.last_came(picture, 'status')}")
 else:
@@ -114,7 +114,7 @@ else:
         ],
         "power-table",
     )
-st.subheader("Outages of the utility", anchor=False)
+panels.heading("Outages of the utility")
 outages(picture)
-st.subheader("Power notes", anchor=False)
+panels.heading("Power notes")
 notes(picture)

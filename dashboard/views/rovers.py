@@ -23,12 +23,11 @@ def stops(picture: Picture, rover_id: str) -> None:
             row["voter_minutes_saved"], row.get("voter_minutes_saved_low"), row.get("voter_minutes_saved_high"), "rough"
         )
         take = f" · take {', '.join(row['parts'])}" if row["parts"] else ""
-        caution = (
-            f'<div class="wb-caution"><b>Caution.</b> {words.safe(row["caution"])}</div>' if row["caution"] else ""
-        )
+        where = panels.site_link(named.get(row["site_id"], row["site_id"]), row["site_id"])
+        caution = panels.caution_block(row["caution"])
         panels.markup(
             f'<div class="wb-item{"" if caution else " one"}"><div class="rank">{row["stop"]}</div><div>'
-            f'<p><span class="where">{words.safe(named.get(row["site_id"], row["site_id"]))}</span>'
+            f'<p><span class="where">{where}</span>'
             f"{words.safe(' · ' + row['unit_id'] if row['unit_id'] else '')} · leave "
             f"{words.clock(row['leave_at'], zone, at)}, there about {words.clock(row['arrive_at'], zone, at)}"
             f"{under_way}{words.safe(take)}</p>"
@@ -44,7 +43,7 @@ def card(picture: Picture, rover: dict) -> None:
     since = f" since {words.clock(rover['since'], zone, at)}" if rover["since"] else ""
     left, right = st.columns([0.78, 0.22], vertical_alignment="center")
     with left:
-        st.subheader(f"{rover['rover_id']} · {rover['doing']}", anchor=False)
+        panels.heading(f"{rover['rover_id']} · {rover['doing']}")
         panels.markup(
             f'<p class="small">Last known at {words.safe(rover["place"])}{since}. Shift '
             f"{words.clock(rover['on_shift_at'], zone, at)}–{words.clock(rover['off_shift_at'], zone, at)}. "

@@ -43,7 +43,7 @@ def lines(picture: Picture, place: dict, span: Span, before: pl.DataFrame | None
             ]
         ).sort("at")
         counts = figures.head_counts(picture, place["site_id"], line)
-        st.subheader(words.capital(words.LINES[line]), anchor=False)
+        panels.heading(f"{words.capital(words.LINES[line])}: people waiting")
         if points.is_empty() and counts.is_empty():
             panels.empty(f"No {words.LINES[line]} is open, and no head count was received.")
             continue
@@ -57,6 +57,7 @@ def lines(picture: Picture, place: dict, span: Span, before: pl.DataFrame | None
             picture.zone,
             theme.palette(),
             140,
+            charts.SHARED_AXIS_PX,
         )
         panels.chart(drawn, f"People in the {words.LINES[line]} of {place['name']}: estimate, head counts, outlook.")
 
@@ -75,7 +76,7 @@ def decided(picture: Picture, site_id: str, line: str) -> str:
 
 def happenings(picture: Picture, site_id: str, tickets: pl.DataFrame, span: Span) -> None:
     """Tickets by category, and steps."""
-    st.subheader("Tickets", anchor=False)
+    panels.heading("Tickets")
     if tickets.is_empty():
         panels.empty(f"No ticket is known of this place. {panels.last_came(picture, 'tickets')}")
     else:
@@ -87,7 +88,7 @@ def happenings(picture: Picture, site_id: str, tickets: pl.DataFrame, span: Span
         ).sort("at")
         drawn = charts.event_panel(events, picture.at, span, picture.zone, theme.palette(), "kind")
         panels.chart(drawn, "Tickets of the place by category; the table below says the same.")
-    st.subheader("Steps", anchor=False)
+    panels.heading("Steps")
     steps = picture.known.milestones.filter(pl.col("site_id") == site_id).sort("at")
     if steps.is_empty():
         panels.empty(f"No step has been reported. {panels.last_came(picture, 'milestones')}")
@@ -134,7 +135,7 @@ def equipment(picture: Picture, place: dict, span: Span) -> None:
     """Power and counters of the site's units, and how they stand."""
     units = picture.known.units.filter(pl.col("site_id") == place["site_id"]).sort("unit_id")
     ids = units["unit_id"].to_list()
-    st.subheader("Off mains", anchor=False)
+    panels.heading("Off mains")
     spans = off_mains(picture, ids)
     if spans.is_empty():
         panels.empty(f"No unit here was reported off mains. {panels.last_came(picture, 'status')}")
@@ -143,7 +144,7 @@ def equipment(picture: Picture, place: dict, span: Span) -> None:
             charts.span_panel(spans, picture.at, span, picture.zone, theme.palette(), "unit_id"),
             "Stretches in which units were off mains: light on battery, dark without power.",
         )
-    st.subheader("Ballots read and voters checked in, by unit", anchor=False)
+    panels.heading("Ballots read and voters checked in so far, by unit")
     total = pl.coalesce("ballots_counted", "checkins")
     reports = picture.known.status.filter(pl.col("unit_id").is_in(ids)).select("unit_id", at="occurred_at", total=total)
     reports = reports.filter(pl.col("total") > 0).sort("unit_id", "at")
@@ -154,7 +155,7 @@ def equipment(picture: Picture, place: dict, span: Span) -> None:
             charts.counter_panel(reports, picture.at, span, picture.zone, theme.palette()),
             "Running totals of the site's units. Counts of ballots and voters, never votes.",
         )
-    st.subheader("Units", anchor=False)
+    panels.heading("Units")
     power = {r["unit_id"]: r for r in picture.answer("power").iter_rows(named=True)}
     repeats = {r["unit_id"]: r for r in picture.answer("repeats").iter_rows(named=True)}
     if units.is_empty():
@@ -168,9 +169,7 @@ def equipment(picture: Picture, place: dict, span: Span) -> None:
                 words.TYPES.get(u["type"], u["type"]),
                 words.SUPPLIES[power[u["unit_id"]]["supply"]],
                 words.percent(power[u["unit_id"]]["charge_mean"]),
-                words.span(
-                    power[u["unit_id"]]["empty_at_low"], power[u["unit_id"]]["empty_at_high"], picture.zone, picture.at
-                ),
+                ends(picture, power[u["unit_id"]]),
                 repeats[u["unit_id"]]["faults"],
                 words.REPEATS[repeats[u["unit_id"]]["standing"]],
                 power[u["unit_id"]]["basis"],
@@ -182,10 +181,17 @@ def equipment(picture: Picture, place: dict, span: Span) -> None:
     )
 
 
+def ends(picture: Picture, row: dict) -> str:
+    """When a unit's battery ends, where it runs on it."""
+    if row["supply"] != "battery":
+        return words.SUPPLIES[row["supply"]]
+    return words.span(row["empty_at_low"], row["empty_at_high"], picture.zone, picture.at)
+
+
 def visits(picture: Picture, site_id: str, tickets: pl.DataFrame) -> None:
     """Tickets and proposed stops as tables."""
     zone, at = picture.zone, picture.at
-    st.subheader("Stops proposed here", anchor=False)
+    panels.heading("Stops proposed here")
     plan = picture.answer("dispatch").filter(pl.col("site_id") == site_id)
     if plan.is_empty():
         panels.empty("No visit is proposed here now.")
@@ -194,7 +200,7 @@ def visits(picture: Picture, site_id: str, tickets: pl.DataFrame) -> None:
         if row["caution"]:
             panels.caution(row["caution"])
     if tickets.height:
-        st.subheader("Its tickets", anchor=False)
+        panels.heading("Its tickets")
         panels.table(
             ("Ticket", "Opened", "State", "Category", "Unit", "Repeats", "What the caller said (masked)"),
             [

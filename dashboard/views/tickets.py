@@ -42,9 +42,9 @@ else:
             (str(tickets.height), f"in all, newest {words.clock(figures.newest(tickets['opened_at']), zone, at)}"),
         ]
     )
-    st.subheader("Asked about", anchor=False)
+    panels.heading("Asked about")
     asked_about(picture, tickets)
-    st.subheader("All tickets", anchor=False)
+    panels.heading("All tickets")
     one, two, three, four = st.columns([0.24, 0.28, 0.24, 0.24])
     states = one.multiselect("State", list(STATES), default=["open", "assigned"])
     kinds = two.multiselect("Category", sorted(tickets["category"].unique()), format_func=lambda c: words.CATEGORIES[c])
@@ -65,7 +65,7 @@ else:
                     "Ticket": r["ticket_id"],
                     "Opened": words.clock(r["opened_at"], zone, at),
                     "State": r["status"],
-                    "Rover": r["rover_id"] or "nobody",
+                    "Rover": r["rover_id"] or ("by telephone" if r["status"] == "assigned" else "nobody"),
                     "Site": named.get(r["site_id"], r["site_id"]) if r["site_id"] else "asked about",
                     "Sure": words.percent(r["site_confidence"]) if r["site_id"] else "–",
                     "Unit": r["unit_id"] or "not told",

@@ -62,7 +62,7 @@ panels.markup(
     '<p class="small">One day is short: most bad units do not fail often enough in it to be told from bad luck, so '
     "“ordinary” is not a clean bill. “Confirmed” is strict, so that few good units are accused.</p>"
 )
-st.subheader("Units that fail again", anchor=False)
+panels.heading("Units that fail again")
 failing = units.filter(pl.col("faults") > 0)
 if failing.is_empty():
     panels.empty(f"No fault of a unit is known. {panels.last_came(picture, 'status')}")
@@ -92,5 +92,5 @@ else:
         ],
         "units-table",
     )
-st.subheader("Supplies", anchor=False)
+panels.heading("Supplies")
 supplies(picture)
