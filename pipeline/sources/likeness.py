@@ -14,6 +14,7 @@ WORDS = Path(__file__).with_name("likeness.toml")
 LIGHT_WEIGHT = 0.4  # of a word such as `id` or `time`, against 1 of a telling one: our choice
 SAME_WORD = 0.8  # rapidfuzz ratio from which two words count as forms of one: our choice
 SAME_NAME = 0.84  # the same for whole names and words of a closed list, written without blanks: our choice
+HOLDS_NAME = 0.8  # likeness of a header that holds a whole name of ours and more, as `Site Called From`: our choice
 SHORTEST = 5  # letters; shorter names are not compared letter by letter, `open` and `pen` would pass
 
 
@@ -49,7 +50,7 @@ def pieces(name: str) -> list[str]:
 def taken_apart(word: str) -> list[str]:
     """A word written without blanks as the fewest known words, itself where that fails."""
     known = vocabulary()
-    if word in known or len(word) < SHORTEST:
+    if word in known or len(word) < SHORTEST - 1:
         return [word]
     best: list[list[str] | None] = [[]] + [None] * len(word)
     for end in range(2, len(word) + 1):
@@ -94,7 +95,7 @@ def name_likeness(theirs: str, kind: str, column: str) -> float:
 
 @cache
 def likeness(a: tuple[str, ...], b: tuple[str, ...], lighter: frozenset[str]) -> float:
-    """Weighted share of words that two names have in common (Dice), or likeness letter by letter if greater."""
+    """Weighted share of words that a header and a name of ours have in common (Dice), by letters if that is greater."""
     if a == b or "".join(a) == "".join(b):
         return 1.0
     weight = {w: LIGHT_WEIGHT if w in lighter else 1.0 for w in (*a, *b)}
@@ -106,6 +107,8 @@ def likeness(a: tuple[str, ...], b: tuple[str, ...], lighter: frozenset[str]) ->
             left_a.discard(x)
             left_b.discard(y)
     dice = common / (sum(weight[w] for w in a) + sum(weight[w] for w in b)) if a and b else 0.0
+    if all(w not in left_b for w in b if w not in lighter) and any(w not in lighter for w in b):
+        dice = max(dice, HOLDS_NAME)
     joined = "".join(a), "".join(b)
     by_letters = fuzz.ratio(*joined) / 100 if min(map(len, joined)) >= SHORTEST else 0.0
     return max(dice, by_letters if by_letters >= SAME_NAME else 0.0)

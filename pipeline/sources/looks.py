@@ -117,7 +117,7 @@ class Theirs:
     @cached_property
     def counts(self) -> dict[str, int]:
         """The distinct values and how often each occurs [count]."""
-        frame = self.values.value_counts(sort=True, name="n") if self.values.len() else None
+        frame = self.values.alias("value").value_counts(name="n") if self.values.len() else None
         return dict(sorted(frame.iter_rows(), key=lambda row: (-row[1], row[0]))) if frame is not None else {}
 
     @cached_property

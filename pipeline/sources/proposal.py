@@ -29,6 +29,7 @@ LIKENESS = ((0.0, 0.02), (0.5, 0.04), (0.6, 0.1), (0.7, 0.3), (0.8, 0.55), (0.9,
 SURE_ENOUGH = 0.5  # probability from which a column is placed
 OWN_NAME = 1.1  # least odds of a column called like ours: it is read as ours whether a profile says so or not
 LEFT_OVER = 2.0  # likelihood ratio of values from which the only column left is taken for a required one
+LEFT_ODDS = 0.4  # odds by name and values from which it is taken too
 READS_ENOUGH = 0.9  # share of values an optional column must have readable: the other rows would be refused for it
 LOOKED_AT = 5000  # rows whose values are looked at; words and times are looked at in all of them [count]
 OTHER_MARKS = "^~\x1f"  # delimiters tried where the usual ones find one column only
@@ -206,7 +207,7 @@ def place(proposal: Proposal, theirs: list[Theirs]) -> None:
         elif row not in chosen:
             proposal.unused.append(mine)
     left = [c for c in range(len(theirs)) if c not in chosen.values()]
-    proposal.spare = [(theirs[c], why_spare(c, ours, alike, looks)) for c in left]
+    proposal.spare = [(theirs[c], why_spare(c, ours, alike, looks, chosen)) for c in left]
 
 
 def read_progress(proposal: Proposal) -> None:
@@ -257,7 +258,8 @@ def only_left(
     row: int, odds: np.ndarray, looks: list[list[Look]], ours: list[Ours], chosen: dict[int, int]
 ) -> int | None:
     """The one column left whose values fit a required column far better than those of any other, if there is one."""
-    free = [c for c in range(odds.shape[1]) if c not in chosen.values() and looks[row][c].ratio >= LEFT_OVER]
+    fits = [looks[row][c].ratio >= LEFT_OVER or odds[row, c] >= LEFT_ODDS for c in range(odds.shape[1])]
+    free = [c for c in range(odds.shape[1]) if c not in chosen.values() and fits[c]]
     free.sort(key=lambda c: -odds[row, c])
     if ours[row].form == "number" or not free or (len(free) > 1 and odds[row, free[0]] < 3 * odds[row, free[1]]):
         return None
@@ -270,13 +272,15 @@ def reason(alike: float, seen: Look) -> str:
     return f"{named}; {seen.said}"
 
 
-def why_spare(place_: int, ours: list[Ours], alike: np.ndarray, looks: list[list[Look]]) -> str:
+def why_spare(place_: int, ours: list[Ours], alike: np.ndarray, looks: list[list[Look]], chosen: dict[int, int]) -> str:
     """Why a column of theirs was not placed: what its name is like, and what spoke against it."""
     best = int(np.argmax(alike[:, place_]))
     if alike[best, place_] < 0.7:
         return ""
     found = looks[best][place_]
-    against = found.said if found.share < READS_ENOUGH else "another fits better"
+    against = "another fits better" if best in chosen else "not alike enough"
+    if found.share < READS_ENOUGH:
+        against = found.said
     if ours[best].is_personal:
         against += "; if it names people, leave it out of the export"
     return f"named like {ours[best].name}; {against}"

@@ -63,7 +63,7 @@ def sure_of(text: str) -> float:
 
 
 def by_progress(given: Translation, words: Sequence[str | None], times: dict[str, Sequence[str | None]]) -> Translation:
-    """Words of a ticket's status that nothing is known of, placed by the times in their rows.
+    """Words of a ticket's status that are not known, or only a letter, placed by the times in their rows.
 
     Parameters
     ----------
@@ -73,16 +73,25 @@ def by_progress(given: Translation, words: Sequence[str | None], times: dict[str
     """
     if "resolved_at" not in times:
         return given
-    out = {ours: list(many) for ours, many in given.words.items()}
+    out: dict[str, list[Word]] = {ours: [w for w in many if not is_letter(w)] for ours, many in given.words.items()}
     unknown = []
-    for text, count in given.unknown:
+    letters = {w.theirs: (ours, w) for ours, many in given.words.items() for w in many if is_letter(w)}
+    doubtful = [(text, count, None) for text, count in given.unknown]
+    for text, count, known in [*doubtful, *((text, w.rows, ours) for text, (ours, w) in letters.items())]:
         rows = [i for i, word in enumerate(words) if word and word.strip().casefold() == text.casefold()]
-        ours = progress(rows, times) if count >= ROWS_TELL else None
-        if ours is None:
-            unknown.append((text, count))
+        told = progress(rows, times) if count >= ROWS_TELL else None
+        if told is not None:
+            out.setdefault(told, []).append(Word(text, count, WORD_SURE if told == known else ROWS_SURE))
+        elif known is not None:
+            out.setdefault(known, []).append(letters[text][1])
         else:
-            out.setdefault(ours, []).append(Word(text, count, ROWS_SURE))
-    return Translation(out, unknown)
+            unknown.append((text, count))
+    return Translation({ours: many for ours, many in out.items() if many}, unknown)
+
+
+def is_letter(word: Word) -> bool:
+    """Whether a word is too short to mean one thing: its rows are asked too."""
+    return word.sure <= LETTER_SURE and len(plain_word(word.theirs)) <= 2
 
 
 def progress(rows: list[int], times: dict[str, Sequence[str | None]]) -> str | None:

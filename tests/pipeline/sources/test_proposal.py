@@ -1,5 +1,6 @@
 """Exports in other people's styles: the profile proposed maps each column, and with it every row is taken."""
 
+import csv
 import io
 import json
 import re
@@ -12,6 +13,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 import xlsxwriter
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline import cli, run
 from pipeline.errors import SourceError, UnknownKind, UsageError
@@ -232,6 +235,17 @@ def test_unknown_words_of_a_status_are_placed_by_the_times_in_their_rows(taking:
     profile, logged = taking(table(header, rows, ",").encode(), "export.csv", "tickets")
     assert profile["values"]["status"] == {"open": ["bucket Q"], "assigned": ["bucket R"], "resolved": ["bucket S"]}
     assert logged["status"].to_list() == ["open"] * 4 + ["assigned"] * 4 + ["resolved"] * 4
+
+
+def test_letters_of_a_status_are_read_by_the_times_in_their_rows_before_any_list():
+    header = ["ticket", "opened", "site", "text", "handled?", "assigned", "resolved"]
+    rows = [
+        [f"{word}{i}", "2026-11-03 08:00", "Oxbow", text, word, "2026-11-03 08:05" if word == "Y" else "", done]
+        for word, done in (("N", ""), ("Y", "2026-11-03 08:25"))
+        for i, text in enumerate(TEXTS)
+    ]
+    found = profile_text(propose(table(header, rows, ",").encode(), "x.csv", "tickets"))
+    assert tomllib.loads(found)["values"]["status"] == {"open": ["N"], "resolved": ["Y"]}
 
 
 # ---- the other kinds ----
@@ -497,6 +511,43 @@ def test_the_order_of_columns_and_rows_changes_nothing():
     header, rows, expected = KINDS["outages"]
     turned = ["|".join(reversed(line.split("|"))) for line in (header, *reversed(rows))]
     assert columns_of(profile_text(propose("\n".join(turned).encode(), "x.csv", "outages"))) == expected
+
+
+CELLS = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=12) | st.sampled_from(
+    [
+        "11/03/2026 07:05",
+        "P01",
+        "12",
+        "n",
+        "row",
+        "value",
+        "new",
+        "2026-11-03T07:05Z",
+        "1793716800",
+        "",
+        "7:00 AM",
+        "Marlpit",
+    ]
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(1, 5).flatmap(lambda n: st.lists(st.lists(CELLS, min_size=n, max_size=n), min_size=2, max_size=6)),
+    st.sampled_from(sorted(KINDS)),
+)
+def test_whatever_a_table_holds_the_profile_can_be_read_back(rows: list[list[str]], kind: str):
+    out = io.StringIO()
+    csv.writer(out).writerows(rows)
+    try:
+        found = propose(out.getvalue().encode("utf-8", "replace"), "x.csv", kind)
+    except SourceError:
+        return
+    profile = profile_of(tomllib.loads(profile_text(found)), "x")
+    theirs = [name for names in profile.columns.values() for name in names]
+    assert len(set(theirs)) == len(theirs) and set(theirs) <= set(found.raw.columns)
+    assert len(theirs) + len(found.spare) == len(found.raw.columns)
+    assert all(0 <= placed.sure <= 1 for placed in found.placed)
 
 
 # ---- what is refused ----
