@@ -171,6 +171,8 @@ def cast_number(text: pl.Series, dtype: pl.DataType) -> pl.Series:
     """Numbers as people write them; a whole number may carry `.0`, anything else keeps no fraction."""
     if text.str.contains(",", literal=True).any():
         text = text.str.replace_all(r"(\d),(\d{3})\b", "$1$2")
+    if text.str.ends_with("%").any():
+        text = text.str.replace(r"\s*%$", "")
     value = text.cast(pl.Float64, strict=False)
     value = value.set(value.is_infinite() | value.is_nan(), None)
     if dtype == pl.Float64:

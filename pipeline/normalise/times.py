@@ -74,7 +74,12 @@ def read_pattern(text: pl.Series, pattern: str) -> pl.Series:
         scale = 1_000_000 if pattern == EPOCHS[0] else 1_000
         ticks = (text.cast(pl.Float64, strict=False) * scale).round()
         return ticks.cast(pl.Int64, strict=False).cast(UTC_US)
+    if "%p" in pattern:
+        text = text.str.replace(r"(?i)\b([ap])\.\s?m\.?", "${1}m")  # "7:05 p.m."
+    pattern = pattern.replace(".%f", "%.f")  # strptime's fraction, as polars writes it
     read = text.str.to_datetime(pattern, time_unit="us", strict=False)
+    if pattern.endswith("Z") and not pattern.endswith("%Z"):
+        return read.dt.replace_time_zone("UTC").cast(UTC_US)  # a written Z is UTC
     is_fixed = "%z" in pattern or "%:z" in pattern or "%#z" in pattern
     return read.dt.convert_time_zone("UTC").cast(UTC_US) if is_fixed else read
 

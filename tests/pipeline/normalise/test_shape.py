@@ -91,3 +91,7 @@ def test_thousands_marks_are_read_and_fractions_of_a_count_are_not():
     head = "site_id,checked_in\n"
     assert shaped(head + 'P1,"1,204"\n', "reconciliation").good["checked_in"].to_list() == [1204]
     assert reasons(shaped(head + "P1,12.5\n", "reconciliation"))[0][1:3] == ("checked_in", "12.5")
+
+
+def test_a_percent_sign_after_a_number_is_read():
+    assert shaped(HEAD + "U1,2026-11-03T09:30:00,1,87 %,\n").good["battery_percent"].to_list() == [87]

@@ -80,3 +80,21 @@ def test_moments_are_written_with_an_offset():
 def test_a_local_time_on_the_command_line_needs_a_zone():
     with pytest.raises(ValueError, match="no zone is known"):
         parse_time("2026-11-03T09:30:00")
+
+
+@pytest.mark.parametrize(
+    ("text", "pattern"),
+    [
+        ("11/3/2026 7:05 PM", "%m/%d/%Y %I:%M %p"),
+        ("11/03/2026 7:05 p.m.", "%m/%d/%Y %I:%M %p"),
+        ("Tue 11/03/26 7:05:00 pm", "%a %m/%d/%y %I:%M:%S %p"),
+        ("Nov 3, 2026 19:05", "%b %d, %Y %H:%M"),
+        ("03-Nov-26 19.05", "%d-%b-%y %H.%M"),
+        ("2026-11-03 19:05:00.250", "%Y-%m-%d %H:%M:%S.%f"),
+        ("20261104T010500Z", "%Y%m%dT%H%M%SZ"),
+        ("2026-11-04T01:05:00+0000", "%Y-%m-%dT%H:%M:%S%z"),
+    ],
+)
+def test_the_patterns_of_strptime_are_read(text: str, pattern: str):
+    (found,) = read([text], (pattern,))
+    assert found is not None and found.replace(microsecond=0) == datetime(2026, 11, 4, 1, 5, tzinfo=UTC)
