@@ -138,8 +138,7 @@ def closed_doors(picture: Picture) -> Iterator[Item]:
 
 def custody(picture: Picture) -> Iterator[Item]:
     """Steps with a gap or a difference in custody."""
-    noted = picture.answer("milestones").filter(pl.col("note").is_not_null()).unique(maintain_order=True)
-    for row in noted.iter_rows(named=True):
+    for row in figures.custody(picture.answer("milestones")).iter_rows(named=True):
         yield Item(
             DOORS,
             0.0,
@@ -239,10 +238,8 @@ def line_advice(picture: Picture, row: dict, stations: int) -> tuple[str, str]:
     )
     more = f"one more check-in station ({stations + 1} instead of {stations})"
     if row["wait_minutes_low"] < SURE_MINUTES:
-        return (
-            f"Ask for a head count. If the line is that long, open {more}: the wait falls by a {PART.get(stations + 1, 'little')}.",
-            why,
-        )
+        part = PART.get(stations + 1, "little")
+        return f"Ask for a head count. If the line is that long, open {more}: the wait falls by a {part}.", why
     less = row["wait_minutes_median"] * stations / (stations + 1)
     return f"Open {more}: the wait falls to about {less:.0f} min.", why
 
@@ -354,10 +351,11 @@ def shortages(picture: Picture) -> Iterator[Item]:
 
 
 def late_steps(picture: Picture) -> Iterator[Item]:
-    """Overdue steps other than opening, a kind of step at a time."""
-    late = picture.answer("milestones").filter(
-        (pl.col("standing") == "overdue") & (pl.col("milestone") != "open") & pl.col("note").is_null()
-    )
+    """Steps other than opening that are overdue or out of order, a kind of step at a time."""
+    steps = picture.answer("milestones").filter(pl.col("milestone") != "open")
+    open_custody = figures.custody(steps).select("site_id", "milestone")
+    odd = (pl.col("standing") == "overdue") | pl.col("note").is_not_null()
+    late = steps.filter(odd).join(open_custody, on=["site_id", "milestone"], how="anti", maintain_order="left")
     named = figures.names(picture)
     for (milestone,), own in late.group_by("milestone", maintain_order=True):
         sites = [named.get(s, s) for s in own["site_id"]]
@@ -366,12 +364,12 @@ def late_steps(picture: Picture) -> Iterator[Item]:
             LATE,
             float(len(sites)),
             words.plural(len(sites), "site") if len(sites) > 1 else sites[0],
-            f"{words.step(str(milestone))} overdue, due from "
+            f"{words.step(str(milestone))} overdue or out of order, due from "
             f"{words.clock(due if isinstance(due, datetime) else None, picture.zone, picture.at)}",
             "No line is known to hang on it.",
             "Not weighed in voter-minutes.",
             "Call: is it done and not reported?",
-            f"Sites: {', '.join(sites)}.",
+            f"Sites: {', '.join(sites)}. {' '.join(sorted(set(own['note'].drop_nulls())))}",
         )
 
 

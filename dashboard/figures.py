@@ -13,6 +13,7 @@ from pipeline.outputs.review_voting import counted
 HALF_WIDTH = 1.6449  # standard deviations from the mean to the 5 % and 95 % point of a normal
 LIKELY = 0.5  # a chance from here on is called likely; our choice
 HORIZONS = (0.0, 30.0, 60.0)  # points of the next hour at which lines are known [min]
+CUSTODY = r"(seals-checked|-sealed|-handed-over|-received)$"  # steps at which something changes hands or seals
 LATE_MINUTES = 30  # a head count received longer than this after it was taken is drawn hollow [min]; our choice
 
 
@@ -197,3 +198,9 @@ def newest(times: pl.Series) -> datetime | None:
     """The latest of some times, None where there is none."""
     found = times.max()
     return found if isinstance(found, datetime) else None
+
+
+def custody(steps: pl.DataFrame) -> pl.DataFrame:
+    """The steps of custody with a gap or a difference; a step that was only not reported is none."""
+    said = pl.col("note").is_not_null() & ~pl.col("note").str.starts_with("Not reported")
+    return steps.filter(said & pl.col("milestone").str.contains(CUSTODY))

@@ -13,6 +13,7 @@ def grid(picture: Picture, steps: pl.DataFrame) -> None:
     """Sites down, steps across; each cell a shape, a word and a time."""
     named, zone, at = figures.names(picture), picture.zone, picture.at
     order = steps["milestone"].unique(maintain_order=True).to_list()
+    broken = set(figures.custody(steps).select("site_id", "milestone").iter_rows())
     worst = {"overdue": 0, "due": 1, "done": 2, "not-due": 2}
     rows: dict[str, dict] = {}
     for r in steps.iter_rows(named=True):
@@ -22,7 +23,7 @@ def grid(picture: Picture, steps: pl.DataFrame) -> None:
             "due": f"◇ due {words.clock(r['due_at'], zone, at)}",
             "not-due": "· not due",
         }[r["standing"]]
-        cell += " ✗ custody" if r["note"] else ""
+        cell += " ✗ custody" if (r["site_id"], r["milestone"]) in broken else " ✗ order" if r["note"] else ""
         row = rows.setdefault(r["site_id"], {"": 9, "Site": named.get(r["site_id"], r["site_id"])})
         row[""] = min(row[""], worst[r["standing"]] - (3 if r["note"] else 0))
         row[words.step(r["milestone"])] = cell
@@ -33,7 +34,7 @@ def grid(picture: Picture, steps: pl.DataFrame) -> None:
 
 def custody(picture: Picture, steps: pl.DataFrame) -> None:
     """Gaps and differences in the chain of custody."""
-    noted = steps.filter(pl.col("note").is_not_null())
+    noted = figures.custody(steps)
     if noted.is_empty():
         panels.empty(f"No gap or difference in custody is known. {panels.last_came(picture, 'milestones')}")
         return
@@ -77,7 +78,7 @@ picture = panels.shown()
 st.title("Opening & closing", anchor=False)
 steps = picture.answer("milestones")
 tally = {s: steps.filter(pl.col("standing") == s).height for s in words.STANDINGS}
-broken = steps.filter(pl.col("note").is_not_null()).height
+broken = figures.custody(steps).height
 panels.facts(
     [
         (str(tally["overdue"]), "▲ steps overdue"),
@@ -94,7 +95,7 @@ if steps.is_empty():
 else:
     panels.markup(
         '<p class="small">✓ done, with its time · ◇ due · ▲ overdue, with the time it was due · · not due yet · '
-        "✗ custody. Places with something overdue stand first. A step may be done and not reported.</p>"
+        "✗ custody or order. Places with something overdue stand first. A step may be done and not reported.</p>"
     )
     grid(picture, steps)
 panels.heading("Counts that should agree (unofficial)")

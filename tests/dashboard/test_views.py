@@ -1,0 +1,168 @@
+"""Every view opens, at the present and in the past, with rows and without."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from pipeline.run import Writer
+from pipeline.store.book import open_book
+
+APP = Path(dashboard.__file__).with_name("app.py")
+VIEWS = {
+    "now": "Now",
+    "county_map": "Map",
+    "lines": "Lines",
+    "power": "Power",
+    "units": "Units",
+    "rovers": "Rovers",
+    "opening_closing": "Opening & closing",
+    "tickets": "Tickets",
+    "intake": "Intake",
+    "site": "Site",
+}
+
+
+@pytest.fixture
+def open_board(monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
+    def start(book: Path, at: str | None = None) -> AppTest:
+        monkeypatch.setenv("WARDBOOK_BOOK", str(book))
+        app = AppTest.from_file(str(APP), default_timeout=60)
+        if at:
+            app.query_params["at"] = at
+        return app.run()
+
+    return start
+
+
+def said(app: AppTest) -> str:
+    """All text of ours on the page."""
+    return " ".join(str(element.proto.body) for element in app.get("html"))
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_every_view_opens_at_the_present(open_board, book: Path, view: str):
+    app = open_board(book).switch_page(f"views/{view}.py").run()
+    assert not app.exception
+    assert [title.value for title in app.title] == [VIEWS[view]]
+    assert "Tern Hollow County" in said(app) and "Tue 3 Nov 2026 10:05 CST" in said(app) and "live" in said(app)
+    assert "Results stay unofficial" in said(app)
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_every_view_opens_in_the_past(open_board, book: Path, view: str):
+    app = open_board(book, "2026-11-03T09:00:00-06:00").switch_page(f"views/{view}.py").run()
+    assert not app.exception
+    assert "known up to 09:00" in said(app) and "a past moment" in said(app)
+    assert "Q-701" not in said(app)  # received at 10:05
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_every_view_of_a_county_without_rosters_says_why_it_is_empty(open_board, empty_book: Path, view: str):
+    app = open_board(empty_book).switch_page(f"views/{view}.py").run()
+    assert not app.exception
+    if view != "intake":
+        assert "wb-empty" in said(app)
+        assert "No " in said(app) or "Nothing" in said(app)
+
+
+def test_a_board_without_a_book_says_what_to_do(open_board, tmp_path: Path):
+    app = open_board(tmp_path / "none")
+    assert not app.exception
+    assert "nothing has been published" in said(app)
+
+
+def test_danger_stands_first_and_sends_nobody(open_board, book: Path):
+    text = said(open_board(book))
+    assert text.index("danger to people") < text.index("check-in line long") < text.index("is recognised")
+    assert "Send no rover until it is cleared" in text
+
+
+def test_a_long_line_is_told_with_interval_cost_proposal_and_caution(open_board, book: Path):
+    text = said(open_board(book))
+    item = text[text.index("check-in line long") :]
+    for part in ("A voter joining now waits", "voter-minutes of waiting in", "2 instead of 1", "Nobody is turned away"):
+        assert part in item, part
+
+
+def test_what_a_feed_says_is_shown_as_text_not_as_markup(open_board, book: Path):
+    app = open_board(book)
+    assert "Millrace &lt;b&gt;School&lt;/b&gt;" in said(app) and "Millrace <b>" not in said(app)
+
+
+def test_a_place_nobody_recognises_is_asked_about(open_board, book: Path):
+    app = open_board(book).switch_page("views/tickets.py").run()
+    assert "yellow barn" in said(app)
+    table = app.dataframe[0].value
+    assert table.loc[table["Ticket"] == "Q-703", "Site"].item() == "asked about"
+
+
+def test_tickets_can_be_cut_by_words(open_board, book: Path):
+    app = open_board(book).switch_page("views/tickets.py").run()
+    assert len(app.dataframe[0].value) == 3
+    app = app.text_input[0].set_value("JAMMED").run()
+    assert list(app.dataframe[0].value["Ticket"]) == ["Q-701"]
+
+
+def test_the_row_in_quarantine_is_shown_with_its_reason(open_board, book: Path):
+    app = open_board(book).switch_page("views/intake.py").run()
+    row = app.dataframe[0].value.iloc[0]
+    assert row["Column"] == "battery_percent" and "100" in row["Reason"]
+
+
+def test_cautions_on_power_stand_in_full(open_board, book: Path):
+    text = said(open_board(book).switch_page("views/power.py").run())
+    for part in ("at least 20 ft", "CPSC", "at least 10 ft", "OSHA", "NFPA", "licensed electricians decide"):
+        assert part in text, part
+
+
+def test_no_rover_is_proposed_for_a_place_in_danger(open_board, book: Path):
+    app = open_board(book).switch_page("views/rovers.py").run()
+    assert "Millrace" not in said(app)
+    assert len(app.get("download_button")) == 2
+
+
+def test_the_time_control_leads_into_the_past_and_back(open_board, book: Path):
+    app = open_board(book)
+    app = app.get("button_group")[0].set_value("A past time").run()
+    assert not app.exception and "a past moment" in said(app)
+    times = app.selectbox[0]
+    app = times.set_value(len(times.options) - 14).run()
+    assert not app.exception and "known up to 09:00" in said(app)
+    app = app.get("button_group")[0].set_value("Live").run()
+    assert "10:05 CST" in said(app) and "a past moment" not in said(app)
+
+
+def test_an_address_with_a_time_that_is_none_shows_the_present(open_board, book: Path):
+    app = open_board(book, "noon")
+    assert not app.exception
+    assert "10:05 CST" in said(app)
+
+
+def test_the_present_is_shown_as_published_and_hold_keeps_it(open_board, copied: Path):
+    first = datetime(2026, 11, 3, 16, 10, tzinfo=UTC)
+    with Writer(open_book(copied), first) as writer:
+        writer.publish(first, first)
+        app = open_board(copied)
+        assert "10:10 CST" in said(app)
+        app = app.get("button_group")[0].set_value("Hold").run()
+        later = first + timedelta(minutes=20)
+        writer.publish(later, later)
+        app = app.run()
+        assert "10:10 CST" in said(app) and "held" in said(app)
+        app = app.get("button_group")[0].set_value("Live").run()
+        assert "10:30 CST" in said(app)
+
+
+def test_the_board_leaves_the_book_as_it_is(open_board, book: Path):
+    def state() -> dict[str, tuple[int, int]]:
+        return {str(p): (p.stat().st_size, p.stat().st_mtime_ns) for p in sorted(book.rglob("*")) if p.is_file()}
+
+    before = state()
+    app = open_board(book)
+    for view in VIEWS:
+        app.switch_page(f"views/{view}.py").run()
+    assert state() == before
