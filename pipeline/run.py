@@ -18,7 +18,7 @@ from pipeline.normalise.entries import entry_frame, plain_entry
 from pipeline.normalise.shape import Piece
 from pipeline.sources.folder import Incoming, gather
 from pipeline.sources.profile import Profile
-from pipeline.sources.tables import read_table
+from pipeline.sources.reading import read_table
 from pipeline.store import mend, publish, read
 from pipeline.store.book import Book, Writing, open_book
 from pipeline.store.intake import Receipt, Taken, refused_entry, take_kind

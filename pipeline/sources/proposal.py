@@ -19,7 +19,8 @@ from pipeline.sources import ENDINGS, source_of
 from pipeline.sources.likeness import name_likeness, tokens
 from pipeline.sources.looks import Look, Ours, Roster, Theirs, look, our_columns
 from pipeline.sources.profile import Profile
-from pipeline.sources.tables import SAMPLE, RawTable, decode, find_delimiter, physical_lines, read_table
+from pipeline.sources.reading import decode, read_table
+from pipeline.sources.tables import SAMPLE, RawTable, find_delimiter, physical_lines
 from pipeline.sources.time_forms import DayOrder, day_order
 from pipeline.sources.translation import Translation, by_progress, translation
 

@@ -21,7 +21,8 @@ from pipeline.errors import UsageError
 from pipeline.normalise.shape import Piece, rename
 from pipeline.sources import form_of
 from pipeline.sources.profile import Profile
-from pipeline.sources.tables import RawTable, read_table
+from pipeline.sources.reading import read_table
+from pipeline.sources.tables import RawTable
 from pipeline.store.intake import Taken
 
 ACTION = "mend"

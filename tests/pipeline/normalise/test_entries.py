@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from pipeline.normalise.entries import content
 from pipeline.normalise.shape import Piece, shape
-from pipeline.sources.tables import read_table
+from pipeline.sources.reading import read_table
 from pipeline.store.log import bodies
 
 RECEIVED = datetime(2026, 11, 3, 18, tzinfo=UTC)

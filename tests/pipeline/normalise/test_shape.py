@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 from pipeline.normalise.shape import Piece, Shaped, shape
 from pipeline.sources.profile import profile_of
-from pipeline.sources.tables import read_table
+from pipeline.sources.reading import read_table
 
 RECEIVED = datetime(2026, 11, 3, 18, tzinfo=UTC)
 CHICAGO = "America/Chicago"

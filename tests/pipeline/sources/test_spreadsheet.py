@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.errors import SourceError
 from pipeline.sources import form_of, source_of, spreadsheet
-from pipeline.sources.tables import read_table
+from pipeline.sources.reading import read_table
 
 
 def workbook(frame: pl.DataFrame) -> bytes:

@@ -3,7 +3,8 @@
 import pytest
 
 from pipeline.errors import SourceError
-from pipeline.sources.tables import LONGEST_ROW, decode, find_delimiter, read_table
+from pipeline.sources.reading import decode, read_table
+from pipeline.sources.tables import LONGEST_ROW, find_delimiter
 
 
 def rows_of(data: bytes, form: str = "csv") -> tuple[list[tuple[object, ...]], list[tuple[int, str]]]:
