@@ -1,44 +1,35 @@
 """The commands; the only module that reads the clock. Results go to stdout, messages to stderr."""
 
 import json
-import signal
 import sys
-import threading
 import tomllib
-import webbrowser
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from types import FrameType
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.progress import Progress
 
 from pipeline import run
 from pipeline.board import Board, choose_port
 from pipeline.contracts.estimates import ESTIMATES
-from pipeline.contracts.moments import parse_time
 from pipeline.demo import SPEED, START, Replay, day_folder, play
-from pipeline.errors import BookBusy, BookEmpty, MissingFile, UsageError, WardbookError
+from pipeline.errors import BookBusy, MissingFile, UsageError, WardbookError
 from pipeline.normalise.trial import trial
 from pipeline.outputs import export
+from pipeline.shell import asked_of, messages, moment, one_of, profiles_of, put, show, stopping, working
 from pipeline.sources.folder import gather, refusal
-from pipeline.sources.profile import Profile, profile_of, read_profile
+from pipeline.sources.profile import Profile, profile_of
 from pipeline.store import handover, log, read
 from pipeline.store import mend as mends
-from pipeline.store.book import Book, is_held, open_book
+from pipeline.store.book import is_held, open_book
 from pipeline.store.intake import Receipt
 from pipeline.store.people import names_behind
 from pipeline.store.rosters import roster_of
 from pipeline.watch import Watcher, summary, told
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
-messages = Console(stderr=True, soft_wrap=True, highlight=False)
 WHATS = tuple(ESTIMATES)
 FORMATS = ("text", "json")
 TABLE_FORMATS = ("json", "csv", "parquet")
@@ -52,26 +43,6 @@ ProfileOption = Annotated[
 def now() -> datetime:
     """The clock."""
     return datetime.now(UTC)
-
-
-def moment(text: str, zone: str | None = None) -> datetime:
-    """A time from the command line."""
-    try:
-        return parse_time(text, zone)
-    except ValueError as error:
-        raise UsageError(f"{text!r}: not a time ({error}). Write it like 2026-11-03T09:30:00-06:00.") from error
-
-
-def profiles_of(paths: list[Path] | None) -> list[Profile]:
-    """The profiles named, read."""
-    return [read_profile(path) for path in paths or []]
-
-
-def one_of(value: str, choices: tuple[str, ...], option: str) -> str:
-    """A word of a closed list."""
-    if value not in choices:
-        raise UsageError(f"{option} {value}: not one of {', '.join(choices)}. Choose one.")
-    return value
 
 
 @app.command()
@@ -163,7 +134,7 @@ def estimate(
         raise UsageError("estimate all: needs a folder for its files. Add --out FOLDER.")
     if format == "parquet" and out is None:
         raise UsageError("--format parquet: cannot be printed. Add --out FILE.")
-    asked = asked_of(book, at)
+    asked = asked_of(book, at, now())
     rows, times, zone = asked.rows, asked.times, asked.zone
     parts = []
     with working("Estimating", len(times)) as advance:
@@ -186,42 +157,6 @@ def estimate(
         print(export.as_text(table, format, zone))
 
 
-@dataclass(frozen=True)
-class Asked:
-    """What a question is answered from: the published rows, the times asked for, and the county's zone."""
-
-    book: Book
-    rows: read.Rows
-    times: list[datetime]
-    zone: str
-
-
-def asked_of(folder: Path, at: list[str] | None) -> Asked:
-    """The published rows of a book and the times asked for: the newest receipt if none is, now while it is watched."""
-    book = open_book(folder)
-    with read.Snapshot(book.published) as snapshot:
-        rows = read.read_rows(snapshot.con)
-        newest = read.newest_receipt(snapshot.con)
-        zone = read.zone_of(snapshot.con)
-    if newest is None:
-        raise BookEmpty(f"{folder}: no row has been taken yet. Take files in first.")
-    if at:
-        times = [moment(text, zone) for text in at]
-    else:
-        times = [now() if is_held(book) and now() - newest <= run.DAY_IS_OVER else newest]
-    return Asked(book, rows, times, zone or "UTC")
-
-
-def put(text: str, out: Path | None) -> None:
-    """A page to a file, or to stdout."""
-    if out is None:
-        print(text)
-        return
-    out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(text, "utf-8")
-    messages.print(f"Written to {out}", markup=False)
-
-
 @app.command()
 def sheet(
     rover: Annotated[str, typer.Option(help="A rover_id of the roster.")],
@@ -237,7 +172,7 @@ def sheet(
     from pipeline.estimates import Answers  # loading them takes seconds
     from pipeline.outputs.sheet import sheet as page
 
-    asked = asked_of(book, [at] if at else None)
+    asked = asked_of(book, [at] if at else None, now())
     known = read.known_at(asked.rows, asked.times[0])
     numbers = names_behind(asked.book.people) if phones else None
     put(page(known, Answers(known), rover, numbers), out)
@@ -256,7 +191,7 @@ def review(
     from pipeline.estimates import Answers  # loading them takes seconds
     from pipeline.outputs.review import review as page
 
-    asked = asked_of(book, [at] if at else None)
+    asked = asked_of(book, [at] if at else None, now())
     known = read.known_at(asked.rows, asked.times[0])
     with read.Snapshot(asked.book.published) as snapshot:
         intake = read.intake_by_kind(snapshot.con, asked.times[0])
@@ -390,47 +325,6 @@ def demo(
             replay.begin()
             play(writer, replay, stop, messages.print, server.is_running)
     messages.print("Stopped; the demo's book has been cleared away.")
-
-
-def show(server: Board, no_browser: bool) -> None:
-    """Waits for the board, says where it is, and opens it."""
-    server.wait_ready()
-    print(f"The board is at {server.address}", flush=True)
-    if not no_browser:
-        webbrowser.open(server.address)
-
-
-@contextmanager
-def stopping() -> Iterator[threading.Event]:
-    """An event that SIGTERM and Ctrl-C set; the work in hand is finished first."""
-    stop = threading.Event()
-
-    def on_signal(_number: int, _frame: FrameType | None) -> None:
-        stop.set()
-
-    before = {number: signal.signal(number, on_signal) for number in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield stop
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-@contextmanager
-def working(what: str, total: int | None = None) -> Iterator["Advance"]:
-    """Progress on stderr, where a person is looking."""
-    with Progress(console=messages, transient=True, disable=not messages.is_terminal) as progress:
-        yield Advance(progress, progress.add_task(what, total=total))
-
-
-class Advance:
-    """One step forward of a progress bar."""
-
-    def __init__(self, progress: Progress, task: int) -> None:
-        self._progress, self._task = progress, task
-
-    def __call__(self) -> None:
-        self._progress.advance(self._task)  # type: ignore[arg-type]
 
 
 def main() -> None:

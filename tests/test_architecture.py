@@ -21,6 +21,7 @@ ORDER = (
     "watch",
     "board",
     "demo",
+    "shell",
     "cli",
 )
 # `contracts` and `settings` may be leant on from everywhere; between the two, contracts.known names the settings.
