@@ -2,8 +2,6 @@
 
 import json
 import shutil
-import socket
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -110,12 +108,3 @@ def empty_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def copied(book: Path, tmp_path: Path) -> Path:
     """A copy of the small county's book, to be written to."""
     return Path(shutil.copytree(book, tmp_path / "copy"))
-
-
-@pytest.fixture
-def free_port() -> Iterator[int]:
-    """A loopback port that nothing listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    yield port

@@ -1,0 +1,151 @@
+"""A frame becomes the specification that is drawn."""
+
+import json
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+import pytest
+
+from dashboard import charts, theme
+
+ZONE = "America/Chicago"
+AT = datetime(2026, 11, 3, 16, 5, tzinfo=UTC)  # 10:05 in Chicago
+HOURS = (AT - timedelta(hours=3), AT + timedelta(hours=10))
+TIMES = {"at": pl.Datetime("us", "UTC")}
+
+
+def every(spec: object, key: str) -> list:
+    """All values of a key anywhere in a specification."""
+    if isinstance(spec, dict):
+        return [v for k, v in spec.items() if k == key] + [x for v in spec.values() for x in every(v, key)]
+    return [x for v in spec for x in every(v, key)] if isinstance(spec, list) else []
+
+
+def points(*rows: tuple) -> pl.DataFrame:
+    return pl.DataFrame(rows, schema=TIMES | dict.fromkeys(("median", "low", "high"), pl.Float64), orient="row")
+
+
+def counts(*rows: tuple) -> pl.DataFrame:
+    return pl.DataFrame(rows, schema=TIMES | {"people": pl.Float64, "is_late": pl.Boolean}, orient="row")
+
+
+def test_a_moment_is_drawn_as_the_countys_wall_clock():
+    drawn = datetime.fromtimestamp(charts.wall(AT, ZONE) / 1000, UTC)
+    assert (drawn.hour, drawn.minute) == (10, 5)
+    assert charts.wall(None, ZONE) is None
+
+
+def test_the_outlook_is_dashed_and_the_past_is_not():
+    frame = points((AT - timedelta(hours=1), 3, 1, 5), (AT, 4, 2, 9), (AT + timedelta(hours=1), 5, 0, 12))
+    spec = charts.line_panel(frame, counts(), AT, HOURS, HOURS, ZONE, theme.LIGHT).to_dict()
+    lines = [layer for layer in spec["layer"] if layer["mark"]["type"] == "line"]
+    assert [len(layer["data"]["values"]) for layer in lines] == [2, 2]
+    assert ["strokeDash" in layer["mark"] for layer in lines] == [False, True]
+
+
+def test_the_band_is_the_interval_and_the_axis_holds_it():
+    frame = points((AT, 4, 2, 9))
+    spec = charts.line_panel(frame, counts((AT, 30, False)), AT, HOURS, HOURS, ZONE, theme.LIGHT).to_dict()
+    area = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "area")
+    assert (area["encoding"]["y"]["field"], area["encoding"]["y2"]["field"]) == ("low", "high")
+    assert area["mark"]["opacity"] == 0.18
+    assert [0, 30.0] in every(spec, "domain")
+
+
+def test_a_head_count_that_came_late_is_hollow():
+    spec = charts.line_panel(points(), counts((AT, 30, True)), AT, HOURS, HOURS, ZONE, theme.LIGHT).to_dict()
+    dots = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "point")
+    fill = dots["encoding"]["fill"]
+    assert fill["condition"]["test"] == "datum.is_late" and fill["condition"]["value"] == theme.LIGHT.paper
+    assert fill["value"] != theme.LIGHT.paper
+
+
+def test_the_ends_of_a_time_axis_are_never_plain_numbers():
+    # Vega-Lite 6 drops a UTC axis whose ends are milliseconds, and misreads any ends on marks with two: an empty panel.
+    spec = charts.empty_bars(battery_units(), AT, ZONE, theme.LIGHT).to_dict()
+    for layer in spec["layer"]:
+        ends = layer["encoding"]["x"]["scale"].get("domain")
+        assert ("x2" in layer["encoding"]) == (ends is None)
+        assert ends is None or all(end["utc"] for end in ends)
+
+
+def battery_units() -> pl.DataFrame:
+    ends = {f"empty_at_{k}": [AT + timedelta(hours=h), None] for k, h in (("low", 1), ("mean", 2), ("high", 3))}
+    return pl.DataFrame(
+        {"label": ["SC-11 Hall", "SC-12 Library"], **ends, "restoration_at": [None, None]}
+    ).with_columns(pl.col("restoration_at").cast(pl.Datetime("us", "UTC")))
+
+
+def test_a_unit_without_a_known_end_has_no_bar():
+    spec = charts.empty_bars(battery_units(), AT, ZONE, theme.LIGHT).to_dict()
+    bars = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "bar")
+    assert [row["label"] for row in bars["data"]["values"]] == ["SC-11 Hall"]
+
+
+def site(name: str, stake: float, east: float, battery: int = 0) -> dict:
+    return {
+        "site_id": name,
+        "name": name,
+        "latitude": 41.0 + east / 10,
+        "longitude": -93.0 + east,
+        "expected_voters": 500.0,
+        "stake": stake,
+        "battery": battery,
+        "dark": 0,
+    }
+
+
+def rover(**more: object) -> dict:
+    usual = {"rover_id": "R1", "doing": "free", "latitude": 41.0, "longitude": -93.2, "to": None}
+    return usual | {"to_latitude": None, "to_longitude": None} | more
+
+
+def test_the_map_rings_sites_off_mains_and_draws_only_known_legs():
+    sites = pl.DataFrame([site("A", 900, 0, battery=2), site("B", 10, 0.5)])
+    spec = charts.county_map(sites, [rover(), rover(rover_id="R2", doing="off shift")], theme.LIGHT).to_dict()
+    ring = next(la for la in spec["layer"] if la["mark"]["type"] == "point")
+    assert [row["name"] for row in ring["data"]["values"]] == ["A"]
+    legs = next(la for la in spec["layer"] if la["mark"]["type"] == "rule")
+    assert legs["data"]["values"] == []
+    squares = next(la for la in spec["layer"] if la["mark"]["type"] == "square")
+    assert [row["rover_id"] for row in squares["data"]["values"]] == ["R1"]
+    assert "url" not in json.dumps(spec)  # nothing is fetched
+
+
+def test_names_on_the_map_never_lie_on_each_other():
+    close = [*(site(f"Place number {n}", 100 - n, n * 1e-4) for n in range(5)), site("Far away", 1, 9.0)]
+    assert [s["name"] for s in charts.readable(close, [], 400)] == ["Place number 0", "Far away"]
+    apart = [site(f"Place number {n}", 100 - n, n * 4.0) for n in range(3)]
+    assert len(charts.readable(apart, [], 400)) == 3
+
+
+@pytest.mark.parametrize("totals", [(100.0, 100.0, 100.0), (5.0, 100.0, 6.0)])
+def test_names_of_counters_are_apart(totals: tuple[float, ...]):
+    ends = charts.apart([{"unit_id": f"U{n}", "total": t} for n, t in enumerate(totals)])
+    heights = sorted(end["label_at"] for end in ends)
+    assert all(b - a >= 100 * charts.NAME_SHARE - 1e-9 for a, b in zip(heights, heights[1:], strict=False))
+    assert all(end["label_at"] >= end["total"] for end in ends)
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.2 (W3C 2023), definition of `relative luminance`."""
+    parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    r, g, b = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio, WCAG 2.2, definition of `contrast ratio`."""
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("colours", [theme.LIGHT, theme.DARK], ids=["light", "dark"])
+def test_text_and_marks_stand_out_from_the_paper(colours: theme.Palette):
+    # WCAG 2.2, 1.4.3 and 1.4.11: 4.5 to 1 for text, 3 to 1 for marks
+    for text in (colours.ink, colours.faint, colours.accent, colours.danger):
+        assert contrast(text, colours.paper) >= 4.5, text
+    for mark in (colours.estimate, *colours.stakes[2:]):
+        assert contrast(mark, colours.paper) >= 3, mark
+    steps = [luminance(c) for c in colours.stakes]
+    assert steps == sorted(steps) or steps == sorted(steps, reverse=True)  # told apart in grey print
