@@ -95,8 +95,8 @@ def likeness(row: dict[str, Any], other: dict[str, Any]) -> float:
     within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
     if row["again"] and row["category"] == other["category"]:
         within = max(2 * within, AGAIN_MINUTES)
-    if row["unit_id"] and row["unit_id"] == other["unit_id"]:
-        within *= 1.5
+    if row["unit_id"] and row["unit_id"] == other["unit_id"] and row["category"] != "scanner-jam":
+        within *= 1.5  # a jam that was cleared comes again, other troubles last
     if row["line_said"] and other["line_said"] and row["line_said"] != other["line_said"]:
         return 0.0
     if is_one_line(row, other):
@@ -105,7 +105,9 @@ def likeness(row: dict[str, Any], other: dict[str, Any]) -> float:
 
 
 def is_one_line(row: dict[str, Any], other: dict[str, Any]) -> bool:
-    """Whether two tickets of a long line count about the same people."""
+    """Whether two tickets of a long line count about the same people; no chains, for lines move on."""
+    if other["same_as"]:
+        return False
     counts = sorted(r["waiting_said"] or 0.0 for r in (row, other))
     return row["category"] == other["category"] == "long-line" and counts[0] > 0 and counts[0] >= LINE_ALIKE * counts[1]
 

@@ -11,7 +11,7 @@ from pandera.typing.polars import DataFrame
 
 from pipeline.contracts.events import TicketReadings
 from pipeline.contracts.known import Known, empty
-from pipeline.normalise import crowds, places, same, severity, units, wording
+from pipeline.normalise import crowds, places, questions, same, severity, units, wording
 from pipeline.normalise.word_lists import words_of
 from pipeline.normalise.wording import Match, Vocabulary
 
@@ -24,6 +24,7 @@ MOST_LEANING = 4.0  # leaning words never outweigh a phrase of the trade
 LOWEST, HIGHEST = -0.5, 2.2  # bounds of what one word can lean, so that none decides alone [natural log of odds]
 PUT_RIGHT = 0.6  # share of a word of danger that was only guessed at: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
+ASKED = 4  # weight of a question how something is done or allowed, whatever it is about: our choice
 SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
 REPEATED = 0.3  # share of the weight of further signs for the same category
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
@@ -33,6 +34,11 @@ NEGATORS = frozenset(
 FINE = frozenset(wording.stem(w) for w in words_of("fine ok okay good normal great working works alright"))
 PROBLEM = frozenset(wording.stem(w) for w in words_of("problem issue trouble concern complaint"))
 SECOND_RATE = {"procedure": 0.62, "long-line": 0.62, "other": 0.75}
+OWN = {"bmd": "bmd", "pollbook": "poll-book"}
+NOT_OF = {  # neither keeps a ballot box, counts, or prints a zero report: common practice, no source
+    "bmd": ("scanner-jam", "scanner-down", "tape-printer", "bin-full"),
+    "pollbook": ("scanner-jam", "scanner-down", "tape-printer", "bin-full", "bmd"),
+}
 UNIT_THING = {"scanner": "scanner", "bmd": "bmd", "pollbook": "pollbook"}
 
 
@@ -159,6 +165,11 @@ def read_text(text: str, carried: str = "") -> Reading:
                 extra[category] += value
         rank += top >= ENOUGH
     total = {c: v + 0.25 * min(4.0, extra[c]) for c, v in best.items()}
+    before = questions.before_question(text)
+    if before is not None and total.get("other", 0.0) < STRONG and not tells_of_trouble(before, carried):
+        total["procedure"] = total.get("procedure", 0.0) + ASKED
+        why.setdefault("procedure", "asked")
+        ranks.setdefault("procedure", 0)
     need = max(0.0, 1.0 - max(total.values(), default=0.0) / SURE)  # a phrase of the trade leaves nothing to lean on
     for category, lean in leaning(book, heard).items():
         total[category] = total.get(category, 0.0) + need * lean
@@ -166,6 +177,11 @@ def read_text(text: str, carried: str = "") -> Reading:
     return Reading(
         tuple(sorted(total.items())), tuple(sorted(why.items())), tuple(sorted(ranks.items())), frozenset(things)
     )
+
+
+def tells_of_trouble(text: str, carried: str) -> bool:
+    """Whether what was said before a question is a trouble by itself."""
+    return bool(text.strip()) and any(c != "procedure" and v >= STRONG for c, v in read_text(text, carried).scores)
 
 
 def adjusted(reading: Reading, kind: str | None, context: dict[str, float]) -> dict[str, float]:
@@ -177,6 +193,10 @@ def adjusted(reading: Reading, kind: str | None, context: dict[str, float]) -> d
         # What is said first is the trouble, whatever else follows; said after it, it is only what came of it.
         if category in scores and strong and rank.get(category, 9) >= min(strong):
             scores[category] *= share
+    for category in NOT_OF.get(kind or "", ()):
+        if category in scores:  # what a unit of this type cannot have is the trouble of its own kind
+            own = OWN[kind or ""]
+            scores[own] = max(scores.get(own, 0.0), 0.9 * scores.pop(category))
     if kind:
         for category, of in units.CATEGORY_TYPE.items():
             if category in scores and of == kind:
@@ -249,7 +269,8 @@ def read_ticket(
     unit_id = units.unit_of(stock, site_id, unit_said, text)
     kind = units.kind_of(stock, unit_id) or units.kind_said(unit_said)
     reading = read_text(text, kind or "")
-    category, found, chance, why = weigh(reading, kind, fact.context(ticket["opened_at"]))
+    of = None if units.counts_itself(stock, unit_id, site_id) else kind
+    category, found, chance, why = weigh(reading, of, fact.context(ticket["opened_at"]))
     if unit_id is None:
         unit_id = units.unit_of(stock, site_id, unit_said, text, category)
     if unit_id is None:

@@ -15,6 +15,7 @@ TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what th
     "pollbook": ("electronic-poll-book", "ballot-activation"),
     "printer": ("ballot-printing", "blank-ballot-printing"),
 }
+COUNTING = ("dre", "electronic-cast", "electronic-cast-paper")  # screens that also count, and print reports
 CATEGORY_TYPE = {
     "scanner-jam": "scanner",
     "scanner-down": "scanner",
@@ -193,6 +194,12 @@ def wanted_types(said: str, text: str, category: str | None) -> tuple[str, ...]:
     """The types of unit that the trouble, or the caller's word for the unit, is about."""
     kind = CATEGORY_TYPE.get(category or "")
     return TYPES.get(kind or "", ())
+
+
+def counts_itself(book: UnitBook, unit_id: str | None, site_id: str | None) -> bool:
+    """Whether what is marked on also counts there, so that a scanner's troubles can be its own."""
+    unit = book.by_id.get(unit_id or "")
+    return any(u.type in COUNTING for u in ([unit] if unit else book.at_site.get(site_id or "", [])))
 
 
 def unit_by_digits(

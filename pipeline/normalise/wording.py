@@ -3,6 +3,7 @@
 import math
 import re
 import tomllib
+import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -20,7 +21,25 @@ GAP = "~"
 HINT_COUNT = 3.0  # a hint counts as this many phrases when words are weighed one by one: our choice
 SMOOTH = 2.0  # phrases of no category that every word is taken to occur in: our choice
 GAP_WORDS = 3  # a gap in a phrase spans up to three words: our choice
+SPANISH_VERBS = (
+    "funciona|sirve|prende|enciende|arranca|abre|imprime|lee|conecta|responde|sale|acepta|cuenta|manda|envia"
+    "|carga|cabe|toma"
+)
 CONTRACTIONS = (
+    # Voters' second language by section 203 of the Voting Rights Act in many counties: "no funciona" is "wont work".
+    (rf"\bno\s+(?:se\s+)?(?:l[aeo]s?\s+)?(?:puede[n]?\s+)?(?=(?:{SPANISH_VERBS})[nr]?\b)", "wont "),
+    (r"\bse\s+fue\s+la\s+luz\b|\bno\s+hay\s+(?:luz|corriente)\b", "power out"),
+    (r"\bno\s+hay\b", "no"),
+    # What a dictating telephone makes of the trade's words.
+    (r"\bpole\s+(?=(?:books?|pads?|workers?|watch|judges?|managers?)\b)", "poll "),
+    (r"\bscan(?:ning)?\s+her\b", "scanner"),
+    (r"\b(?:want|one't|won)\s+(?=(?:turn|start|print|boot|scan|power|take|come|read|send|go)\b)", "wont "),
+    (r"\b(?:eye|i)\s+dee?\b", "id"),
+    (r"\bpast\s+port\b", "passport"),
+    (r"\bnet\s+work\b", "network"),
+    (r"\bhead\s+(?:sets?|phones?)\b", "headset"),
+    (r"\bkey\s+pads?\b", "keypad"),
+    (r"\b(?:dew|due)\s+(?=(?:we|i|they|you)\b)", "do "),
     (r"[\u2018\u2019\u02bc`]", "'"),
     (r"[\u2010-\u2015]", " - "),
     (r"\[(?:phone|email|name)\]", " "),
@@ -300,6 +319,8 @@ def run_together(book: Vocabulary, token: str) -> tuple[str, ...]:
 def tidy(text: str) -> str:
     """Lower case, contractions in one form, marks taken out."""
     text = text.lower()
+    if not text.isascii():
+        text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
     for form, to in CONTRACTION_FORMS:
         text = form.sub(to, text)
     return text
