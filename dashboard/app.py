@@ -36,17 +36,23 @@ def start_session() -> None:
 
 
 @st.fragment(run_every=LOOK_EVERY_SECONDS)
-def pulse(seen: tuple[int, int] | None) -> None:
-    """Draws the page anew when a newer snapshot has been published."""
-    if data.signature() != seen:
+def pulse(seen: tuple[int, int] | None, is_reading: bool) -> None:
+    """Draws the page anew when a newer snapshot has been published, or says so while a reason is being read."""
+    if data.signature() == seen:
+        return
+    if is_reading:
+        panels.markup('<p class="small">Newer data is there. Close what tells why, and it is shown.</p>')
+    else:
         st.rerun(scope="app")
 
 
-def chosen_picture() -> data.Picture:
-    """The moment to show: held as it is, or live, or a past one."""
+def chosen_picture(is_reading: bool) -> data.Picture:
+    """The moment to show: held as it is (asked for, or while a reason is open), or live, or a past one."""
     held = st.session_state.get(panels.PICTURE)
-    if st.session_state.mode == "Hold" and held is not None and held.is_live:
+    is_held = st.session_state.mode == "Hold" or st.session_state.mode == "Live" and is_reading
+    if is_held and held is not None and held.is_live:
         return held
+    st.session_state.seen = data.signature()
     return data.current(st.session_state.as_of)
 
 
@@ -63,13 +69,13 @@ def main() -> None:
     # The default page answers to the bare address only; a view that must have its own address cannot be it.
     page = st.navigation([st.Page(start, title="Wardbook", default=True, visibility="hidden"), *pages], position="top")
     start_session()
-    seen = data.signature()
+    is_reading = page.url_path == "now" and panels.is_reading()
     try:
-        picture = chosen_picture()
+        picture = chosen_picture(is_reading)
     except WardbookError as error:
         panels.empty(str(error))
         st.session_state.as_of, st.session_state.mode = None, "Live"
-        pulse(seen)
+        pulse(st.session_state.get("seen"), False)
         return
     st.session_state[panels.PICTURE] = picture
     left, right = st.columns([0.65, 0.35], vertical_alignment="center")
@@ -78,7 +84,7 @@ def main() -> None:
     with right, st.container(horizontal=True, horizontal_alignment="right", wrap=False):
         panels.choose_moment(picture)
     if st.session_state.mode == "Live":
-        pulse(seen)
+        pulse(st.session_state.seen, is_reading)
     page.run()
 
 

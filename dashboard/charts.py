@@ -20,6 +20,8 @@ LINE_PX = 2
 AXIS_PX = 46  # room for the left axis of a small panel
 SHARED_AXIS_PX = 124  # the same where panels with words at the left share a time axis
 SHARED: dict[str, Any] = {"minExtent": SHARED_AXIS_PX, "maxExtent": SHARED_AXIS_PX}
+LEAST_TOP = 100.0  # end of the scale of stakes while nothing is at stake [voter-minutes]
+LEAST_PEOPLE = 5.0  # end of an axis of people while nobody waits [count]
 MAP_SHARE = 0.75  # of a map's height, that its sites take
 ROVER_PX = 60.0  # room of a rover's square and name [px]
 NAME_SHARE = 0.12  # of a counter panel's height, that a name takes
@@ -123,7 +125,7 @@ def line_panel(
     points : at, median, low, high; those after `at` are the outlook
     counts : at, people, is_late
     """
-    top = max([1.0, *points["high"].drop_nulls(), *counts["people"].drop_nulls()])
+    top = max([LEAST_PEOPLE, *points["high"].drop_nulls(), *counts["people"].drop_nulls()])
     y = alt.Y(
         "median:Q",
         scale=alt.Scale(domain=[0, top], nice=True),
@@ -182,9 +184,10 @@ def county_map(
     rows = sites.with_columns(
         stake_said=(pl.col("stake") / 10).round() * 10, off=(pl.col("battery") + pl.col("dark")) > 0
     ).sort("stake")
+    top = max([LEAST_TOP, *rows["stake"].to_list()])
     fill = alt.Color(
         "stake:Q",
-        scale=alt.Scale(type="sqrt", range=list(colours.stakes)),
+        scale=alt.Scale(type="sqrt", domain=[0, top], range=list(colours.stakes)),
         legend=alt.Legend(
             title="voter-minutes at risk, next hour",
             titleLimit=260,

@@ -147,7 +147,8 @@ def custody(picture: Picture) -> Iterator[Item]:
             "No voters wait for it.",
             "The chain of custody is open until it is explained.",
             "Ask both people, read the seal numbers back, and write it down; the election official decides.",
-            f"Reported {words.clock(row['at'], picture.zone, picture.at)}, {words.STANDINGS[row['standing']]}.",
+            f"{words.capital(words.STANDINGS[row['standing']][2:])}; "
+            + (f"reported {words.clock(row['at'], picture.zone, picture.at)}." if row["at"] else "not reported."),
             None,
             row["site_id"],
             True,

@@ -14,6 +14,7 @@ from dashboard.decide import Item
 from dashboard.words import safe
 from pipeline.contracts.moments import rfc3339
 
+REASON = "why-"  # start of the keys of what tells why
 PICTURE = "picture"  # where app.py leaves the moment that is shown, in the session
 FED = ("tickets", "status", "power-notes", "line-counts")
 MODES = ["Live", "Hold", "A past time"]
@@ -37,7 +38,7 @@ def markup(body: str) -> None:
 def header(picture: Picture) -> None:
     """County, time, what is known up to, and the age of each feed."""
     zone, at = picture.zone, picture.at
-    held = st.session_state.get("mode") == "Hold"
+    held = st.session_state.get("mode") == "Hold" or is_reading()
     mode = ("held" if held else "live") if picture.is_live else "a past moment"
     ages = " · ".join(f"{words.KINDS[kind]} {safe(words.age(picture.last_received(kind), at))}" for kind in FED)
     markup(
@@ -105,7 +106,7 @@ def frame(rows: Sequence[dict[str, Any]], key: str, height: int | None = None, p
 
 
 def decision(item: Item, number: int) -> None:
-    """One line of the list: where · what · how many · cost · proposal, and its caution in full beside it."""
+    """One line of the list: where · what · how many · cost · proposal, its caution in full beside it, and why."""
     kind = ' class="danger"' if item.is_danger else ""
     where = f'<span class="where">{site_link(item.where, item.site_id)}</span>'
     caution = caution_block(item.caution)
@@ -114,10 +115,15 @@ def decision(item: Item, number: int) -> None:
         f'<div class="{shape}"><div class="rank">{number}</div><div>'
         f"<p>{where} · <span{kind}>{safe(item.what)}</span></p>"
         f'<p class="small">{safe(item.people)}</p><p class="small">{safe(item.stake)}</p>'
-        f'<p class="do">{safe(item.propose)}</p>'
-        f"<details><summary class=small>Why</summary><p class=small>{safe(item.why)}</p></details>"
-        f"</div>{caution}</div>"
+        f'<p class="do">{safe(item.propose)}</p></div>{caution}</div>'
     )
+    with st.expander("Why", key=f"{REASON}{number}-{item.where}", type="compact", on_change="rerun"):
+        markup(f'<p class="small">{safe(item.why)}</p>')
+
+
+def is_reading() -> bool:
+    """Whether a reason is open: the list then keeps still."""
+    return any(value is True for key, value in st.session_state.items() if str(key).startswith(REASON))
 
 
 def caution_block(text: str | None) -> str:

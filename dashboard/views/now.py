@@ -86,10 +86,9 @@ with left:
         panels.empty(f"Nothing has to be decided. {panels.last_came(picture, 'tickets')}")
     for number, item in enumerate(items[:SHOWN], start=1):
         panels.decision(item, number)
-    if len(items) > SHOWN:
-        with st.expander(f"{len(items) - SHOWN} more"):
-            for number, item in enumerate(items[SHOWN:], start=SHOWN + 1):
-                panels.decision(item, number)
+    if len(items) > SHOWN and st.toggle(f"Show {len(items) - SHOWN} more", key="more"):
+        for number, item in enumerate(items[SHOWN:], start=SHOWN + 1):
+            panels.decision(item, number)
 with right:
     panels.heading("Where")
     stakes = figures.stakes(picture)

@@ -1,5 +1,7 @@
 """Which steps are done, due and overdue, is custody whole, and do the counts agree?"""
 
+from datetime import datetime
+
 import polars as pl
 import streamlit as st
 
@@ -11,7 +13,8 @@ SHAPES = {standing: said.split(" ")[0] for standing, said in words.STANDINGS.ite
 
 def grid(picture: Picture, steps: pl.DataFrame) -> None:
     """Sites down, steps across; each cell a shape, a word and a time."""
-    named, zone, at = figures.names(picture), picture.zone, picture.at
+    named, zone = figures.names(picture), picture.zone
+    at = figures.newest(steps["due_at"].head(1)) or picture.at  # cells of another day than this name it
     order = steps["milestone"].unique(maintain_order=True).to_list()
     broken = set(figures.custody(steps).select("site_id", "milestone").iter_rows())
     worst = {"overdue": 0, "due": 1, "done": 2, "not-due": 2}
@@ -42,10 +45,15 @@ def custody(picture: Picture, steps: pl.DataFrame) -> None:
     parts = [
         f"<p><b>{words.safe(named.get(r['site_id'], r['site_id']))}</b> · {words.step(r['milestone'])} · "
         f'<span class="danger">✗ {words.safe(r["note"])}</span> '
-        f'<span class="small">reported {words.clock(r["at"], picture.zone, picture.at)}</span></p>'
+        f'<span class="small">{reported(picture, r["at"])}</span></p>'
         for r in noted.iter_rows(named=True)
     ]
     panels.markup("".join(parts))
+
+
+def reported(picture: Picture, at: datetime | None) -> str:
+    """When a step was reported, if it was."""
+    return f"reported {words.clock(at, picture.zone, picture.at)}" if at else "not reported"
 
 
 def counts(picture: Picture) -> None:

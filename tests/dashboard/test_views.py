@@ -166,3 +166,20 @@ def test_the_board_leaves_the_book_as_it_is(open_board, book: Path):
     for view in VIEWS:
         app.switch_page(f"views/{view}.py").run()
     assert state() == before
+
+
+def test_while_a_reason_is_open_the_list_keeps_still(open_board, copied: Path):
+    first = datetime(2026, 11, 3, 16, 10, tzinfo=UTC)
+    with Writer(open_book(copied), first) as writer:
+        writer.publish(first, first)
+        app = open_board(copied)
+        reason = next(key for key in app.session_state._state.filtered_state if str(key).startswith("why-1-"))
+        app.session_state[reason] = True
+        app = app.run()
+        later = first + timedelta(minutes=20)
+        writer.publish(later, later)
+        app = app.run()
+        assert "10:10 CST" in said(app) and "Newer data is there" in said(app)
+        app.session_state[reason] = False
+        app = app.run()
+        assert "10:30 CST" in said(app) and "Newer data" not in said(app)
