@@ -15,7 +15,7 @@ from pipeline.normalise import crowds, places, questions, same, severity, units,
 from pipeline.normalise.word_lists import words_of
 from pipeline.normalise.wording import Match, Vocabulary
 
-MOST_SURE = 0.97  # no reading of free text is surer: our choice [probability]
+MOST_SURE = 0.985  # no reading of free text is surer: our choice [probability]
 ENOUGH = 2.0  # weight from which a category counts as found: our choice
 CARRIED = 0.8  # share of a rule's weight where the thing was named in an earlier clause or only as the unit
 STRONG = 4.0  # weight from which a trouble of equipment or place outranks a line or a question beside it
@@ -24,6 +24,7 @@ MOST_LEANING = 4.0  # leaning words never outweigh a phrase of the trade
 LOWEST, HIGHEST = -0.5, 2.2  # bounds of what one word can lean, so that none decides alone [natural log of odds]
 PUT_RIGHT = 0.6  # share of a word of danger that was only guessed at: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
+ACCESS = 1.0  # weight by which the headset or keypad of a marking device leads the device itself: our choice
 ASKED = 4  # weight of a question how something is done or allowed, whatever it is about: our choice
 SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
 REPEATED = 0.3  # share of the weight of further signs for the same category
@@ -201,6 +202,8 @@ def adjusted(reading: Reading, kind: str | None, context: dict[str, float]) -> d
         for category, of in units.CATEGORY_TYPE.items():
             if category in scores and of == kind:
                 scores[category] += 0.8
+    if scores.get("accessible-device", 0.0) >= STRONG and "bmd" in scores:
+        scores["accessible-device"] += ACCESS  # what makes a marking device accessible is named for its own sake
     for category, value in context.items():
         if category in scores:
             scores[category] += value
@@ -228,11 +231,11 @@ def weigh(reading: Reading, kind: str | None, context: dict[str, float]) -> tupl
 def confidence(scores: dict[str, float], order: list[str]) -> float:
     """The chance that the first category is right, from its weight and its lead.
 
-    A logistic curve, fitted mostly on sample tickets that no word was chosen for: docs/methods/reading.md.
+    A logistic curve, fitted on sample days and on invented tickets of other voices: docs/methods/reading.md.
     """
     first = scores[order[0]]
     lead = first - (scores[order[1]] if len(order) > 1 else 0.0)
-    return min(MOST_SURE, 1 / (1 + math.exp(-(-4.2 + 0.70 * min(first, 9.0) + 0.29 * min(lead, 6.0)))))
+    return min(MOST_SURE, 1 / (1 + math.exp(-(-2.53 + 0.437 * min(first, 8.0) + 0.349 * min(lead, 9.0)))))
 
 
 def read_tickets(known: Known) -> DataFrame[TicketReadings]:
