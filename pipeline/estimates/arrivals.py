@@ -3,8 +3,6 @@
 Stewart, C. (2015), Managing polling place resources, Table 3 (2012 survey): share of arrivals by hour.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -54,41 +52,29 @@ def arrival_rates(
     return np.asarray((during + before) * expected[:, None])
 
 
-@dataclass(frozen=True)
-class DayFactor:
-    """The county's day: each site's prior for the log of (arrivals / expected), learnt from the other sites."""
-
-    mean: Floats
-    sd: Floats
-    sites_used: int
-
-
-def day_factors(
-    seen: Floats, expected: Floats, minutes: Floats, common_sd: float, site_sd: float, burst_var: float
-) -> DayFactor:
-    """Each site's prior log factor from what the other sites let through so far.
+def county_level(at: Floats, ratio: Floats, noise: Floats, grid: Floats, common_sd: float) -> tuple[Floats, Floats]:
+    """The log of (arrivals / expected) by minute of the grid, from noisy logs at some times; pools x minutes.
 
     Parameters
     ----------
-    seen, expected : voters let through and voters expected over the same minutes [count]; 0 expected: no evidence
-    minutes : how long each site was seen [min]
-    common_sd, site_sd : spread of the county's and of a site's own factor in the log
-    burst_var : variance of a burst in the log times twice its length [min]; its mean over D minutes has this over D
+    at : times of the ratios [min]
+    ratio, noise : logs of the ratios seen and their variances, pools x times; infinite variance: nothing was seen
+    grid : minutes to answer for [min]
+    common_sd : spread of the day's own level in the log
 
-    Normal-normal pooling; a site is left out of its own prior, so that its data are not used twice. Saturated sites
-    let through fewer than arrive: the pool is a weighted mean of logs held to twofold either side of their median.
-    The profile's own error is common to all sites: it stays however many report, and fades as the day goes on.
+    Gaussian-process regression (Rasmussen & Williams 2006, eq. 2.23 and 2.24): a level that holds all day and an error
+    of the profile that fades within the hour. The forecast therefore returns to the day's level.
     """
-    has = expected > 5
-    ratio = np.log((seen + 1.0) / (expected + 1.0), where=has, out=np.zeros_like(seen))
-    if has.any():
-        middle = float(np.median(ratio[has]))
-        ratio = np.clip(ratio, middle - np.log(2.0), middle + np.log(2.0))
-    noise = site_sd**2 + 1.0 / np.maximum(expected, 1.0) + burst_var / np.maximum(minutes, 1.0)
-    weight = np.where(has, 1.0 / noise, 0.0)
-    longest = float(np.median(minutes[has])) if has.any() else 0.0
-    profile = PROFILE_SD**2 * PROFILE_MINUTES / max(longest, PROFILE_MINUTES)
-    weights, sums = weight.sum() - weight, (weight * ratio).sum() - weight * ratio
-    pooled, doubt = sums / np.maximum(weights, 1e-9), 1.0 / np.maximum(weights, 1e-9) + profile
-    kept = common_sd**2 / (common_sd**2 + doubt)
-    return DayFactor(kept * pooled, np.sqrt(kept * doubt + site_sd**2), int(has.sum()))
+
+    def kernel(a: Floats, b: Floats) -> Floats:
+        apart = np.abs(a[:, None] - b[None, :])
+        return np.asarray(common_sd**2 + PROFILE_SD**2 * np.exp(-apart / PROFILE_MINUTES))
+
+    trust = 1.0 / np.sqrt(noise)  # scaled by this the system stays finite where nothing was seen
+    own, cross = kernel(at, at), kernel(grid, at)
+    system = np.eye(len(at)) + trust[:, :, None] * own * trust[:, None, :]
+    solved = np.linalg.solve(system, trust[:, :, None] * np.swapaxes(cross[None], 1, 2))
+    gain = np.swapaxes(solved, 1, 2) * trust[:, None, :]
+    mean = (gain * ratio[:, None, :]).sum(axis=2)
+    variance = common_sd**2 + PROFILE_SD**2 - (gain * cross[None]).sum(axis=2)
+    return mean, np.maximum(variance, 0.0)

@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline.contracts import estimates, events
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates import weighing
+from pipeline.estimates import countyday, weighing
 from pipeline.estimates.filter import (
     CHECKIN,
     CHECKIN_LOG,
@@ -64,7 +64,9 @@ def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> L
     habits = habits_of(known)
     seen = observe(known, readings, facts)
     column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
-    state = replay_all(known, facts, places, habits, seen, column)
+    day = countyday.learn(known, facts, places, seen, now)
+    places = countyday.on_this_day(places, day)
+    state = replay_all(known, facts, places, habits, seen, day.sd, column)
     return LineStates(known.at, column, state, places, habits, facts, basis_of(seen, facts, now))
 
 

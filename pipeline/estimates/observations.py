@@ -16,7 +16,7 @@ from pipeline.contracts.known import Known
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Spans = list[list[tuple[float, float, float]]]  # per site: from, to [min], weight: what part of the site was seen
+Spans = list[list[tuple[float, float, float, float]]]  # per site: from, to [min], part of the site seen, voters
 
 SCANNER_TYPES = ("scan-single", "electronic-cast-paper")
 POLL_BOOK_TYPES = ("electronic-poll-book",)
@@ -270,11 +270,11 @@ def let_through(windows: pl.DataFrame, scans: pl.DataFrame, roster: Roster) -> t
         windows.filter(pl.col("line") == 0).select("minute", "site", "span", "total").iter_rows()
     ):
         seen[site] += total
-        spans[site].append((end - span, float(end), 1.0))
+        spans[site].append((end - span, float(end), 1.0, total))
     for end, site, span, delta in scans.drop_nulls("delta").select("minute", "site", "span", "delta").iter_rows():
-        if not roster.poll_books[site] or not any(weight == 1.0 for *_, weight in spans[site]):
+        if not roster.poll_books[site] or not any(span[2] == 1.0 for span in spans[site]):
             seen[site] += delta
-            spans[site].append((end - span, float(end), BALLOT_WEIGHT / max(len(roster.scanners[site]), 1)))
+            spans[site].append((end - span, float(end), BALLOT_WEIGHT / max(len(roster.scanners[site]), 1), delta))
     return seen, spans
 
 
@@ -296,7 +296,10 @@ def head_counts(known: Known, readings: pl.DataFrame, roster: Roster) -> pl.Data
     count = pl.when(pl.col("waiting_said").is_null() & pl.col("is_no_line")).then(0.0).otherwise(pl.col("waiting_said"))
     said = said.with_columns(count=count, minute=minute_of("opened_at", known))
     said = said.filter(pl.col("count").is_not_null() | (pl.col("category") == "long-line"))
-    line = pl.when(pl.col("line_said") == "scanner").then(1).otherwise(0).cast(pl.Int64)
+    # Who calls about a stopped scanner and names a number, but no line, speaks of the people who stand before it.
+    at_scanner = pl.col("category").is_in(DOWN_CATEGORIES) & (pl.col("waiting_said") > 0)
+    is_scanner = pl.when(pl.col("line_said").is_null()).then(at_scanner).otherwise(pl.col("line_said") == "scanner")
+    line = is_scanner.fill_null(False).cast(pl.Int64)
     parts.append(said.select("site_id", "minute", "count", line=line, is_call=pl.lit(True)))
     rows = pl.concat(parts).join(index, on="site_id").filter(pl.col("minute").is_not_null())
     most = pl.Series(np.maximum(MOST_SAID, MOST_SAID_SHARE * roster.expected)).gather(rows["site"])

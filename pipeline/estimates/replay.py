@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
 from pipeline.estimates import observations, weighing
-from pipeline.estimates.arrivals import DayFactor, arrival_rates, day_factors
+from pipeline.estimates.arrivals import arrival_rates
 from pipeline.estimates.filter import (
     CHECKIN_LOG,
     DOUBT,
@@ -41,7 +41,6 @@ from pipeline.estimates.observations import Observations, Roster
 
 LEAD = 60  # the replay starts, and rows begin, this long before opening [min]
 TAIL = 360  # the outlook looks no further than this after closing [min]
-THROUGH_MINUTES = 8  # from arriving to the counter, when nobody waits [min]; for the day factor only
 QUIET_LOAD = 0.8  # a site whose likely peak load per station stays below this is quiet [1]; our choice
 QUIET_PART = 3  # quiet sites get this part of the particles [1 in]; our choice
 QUIET_COUNT = 4.0  # nobody counted more in a line of a quiet site [people]; our choice
@@ -138,20 +137,20 @@ def halts(known: Known, facts: Roster, grid: np.ndarray) -> np.ndarray:
     return halted
 
 
-def replay_all(known: Known, facts: Roster, places: Places, habits: Habits, seen: Observations, column: int) -> Array:
+def replay_all(
+    known: Known, facts: Roster, places: Places, habits: Habits, seen: Observations, spread: Floats, column: int
+) -> Array:  # fmt: skip
     """Equally likely states of every site after `column`: rows x sites x particles."""
-    s, n = known.settings, int(known.settings["lines.particles"])
-    burst = 2 * s["lines.burst_sd"] ** 2 * s["lines.burst_minutes"]
-    prior = day_factors(*let_through(places, facts, seen), s["lines.day_sd"], s["lines.site_sd"], burst)
+    n = int(known.settings["lines.particles"])
     most = int(places.scanners.max(initial=0))
     state = np.zeros((HEAD + 2 * most, len(facts.site_ids), n), np.float32)
-    quiet = is_quiet(known, places, seen, prior)
+    quiet = is_quiet(known, places, seen, spread)
     for sites, part in ((np.flatnonzero(~quiet), 1), (np.flatnonzero(quiet), QUIET_PART)):
         if len(sites) == 0:
             continue
         few = max(n // part, 1)
         mine = some_places(places, sites)
-        z = start_particles(known, places, prior, sites, few)
+        z = start_particles(known, places, spread, sites, few)
         replay(z, mine, habits, tables_of(seen, sites), column)
         own = int(mine.scanners.max(initial=0))
         rows = np.r_[0 : HEAD + own, HEAD + most : HEAD + most + own]
@@ -159,9 +158,9 @@ def replay_all(known: Known, facts: Roster, places: Places, habits: Habits, seen
     return state
 
 
-def is_quiet(known: Known, places: Places, seen: Observations, prior: DayFactor) -> NDArray[np.bool_]:
+def is_quiet(known: Known, places: Places, seen: Observations, spread: Floats) -> NDArray[np.bool_]:
     """Sites where hardly a line can form: low load at the peak, and nobody counted or called about one."""
-    peak = places.rates.max(axis=1, initial=0) * np.exp(prior.mean + prior.sd)
+    peak = places.rates.max(axis=1, initial=0) * np.exp(spread)
     load = peak * known.settings["lines.checkin_minutes"] / np.maximum(places.stations[:, 0], 1)
     load = np.maximum(load, peak * known.settings["lines.scan_minutes"] / np.maximum(places.scanners, 1))
     quiet = load < QUIET_LOAD
@@ -188,14 +187,15 @@ def some_places(places: Places, sites: Ints) -> Places:
     )
 
 
-def start_particles(known: Known, places: Places, prior: DayFactor, sites: Ints, n: int) -> Array:
-    """Particles before opening, drawn from the priors; the day factor's prior is learnt from the other sites."""
+def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n: int) -> Array:
+    """Particles before opening, drawn from the priors; `spread` is that of a site's own level in the log."""
     s, most = known.settings, int(places.scanners[sites].max(initial=0))
     z = np.zeros((HEAD + 2 * most, len(sites), n), np.float32)
     for k, site in enumerate(sites):
         rng = event_rng(places.seeds[site], 0, 0)
         drawn = rng.standard_normal((5, n))
-        mean, sd, burst = prior.mean[site], prior.sd[site], s["lines.burst_sd"]
+        sd, burst = spread[site], s["lines.burst_sd"]
+        mean = -(burst**2) / 2  # bursts lift the mean rate above its median
         z[LOG_RATE, k] = mean + np.hypot(sd, burst) * drawn[0]
         know = sd**2 / max(sd**2 + burst**2, 1e-9)
         z[FACTOR, k] = mean + know * (z[LOG_RATE, k] - mean)
@@ -206,24 +206,6 @@ def start_particles(known: Known, places: Places, prior: DayFactor, sites: Ints,
         z[EMERGENCY_LOG, k] = np.log(max(s["lines.emergency_hazard"], 1e-6)) + EMERGENCY_SD * drawn[3]
         z[SHUT, k] = np.minimum(rng.random(n) < START_SHUT, places.stations[site, 0] - 1)
     return z
-
-
-def let_through(places: Places, facts: Roster, seen: Observations) -> tuple[Floats, Floats, Floats]:
-    """Voters let through at each site, voters expected to come through in the same minutes, and how many minutes.
-
-    Those who waited for the opening come through in the first minutes.
-    """
-    total = np.concatenate([np.zeros((len(places.seeds), 1)), np.cumsum(places.rates, axis=1)], axis=1)
-    expected, minutes = np.zeros(len(places.seeds)), np.zeros(len(places.seeds))
-    for s, spans in enumerate(seen.seen_spans):
-        for start, end, weight in spans:
-            first = start - THROUGH_MINUTES if start > facts.opens[s] + 1 else 0.0
-            a, b = (
-                int(np.clip(x - places.first_minute, 0, total.shape[1] - 1)) for x in (first, end - THROUGH_MINUTES)
-            )
-            expected[s] += weight * max(total[s, b] - total[s, a], 0.0)
-            minutes[s] += weight * (end - start)
-    return seen.seen, expected, minutes
 
 
 Rows = dict[int, list[NDArray[np.float64]]]  # minute -> groups of rows in which no site stands twice

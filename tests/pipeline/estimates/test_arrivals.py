@@ -39,29 +39,27 @@ def test_a_place_that_closes_before_it_opens_has_no_arrivals(opens, closes):
     assert rates(opens, closes).sum() == 0
 
 
-def pooled(seen, expected, minutes=240.0):
-    given = (np.array(x, float) for x in (seen, expected, [minutes] * len(seen)))
-    return arrivals.day_factors(*given, common_sd=0.35, site_sd=0.28, burst_var=5.7)
+def level(ratio: list[float], noise: list[float], grid: list[float]) -> tuple[np.ndarray, np.ndarray]:
+    at = np.arange(len(ratio)) * 30.0 + 15
+    found = arrivals.county_level(at, np.array([ratio]), np.array([noise]), np.array(grid), common_sd=0.35)
+    return found[0][0], found[1][0]
 
 
-def test_without_any_report_the_prior_is_the_rosters():
-    found = pooled([0, 0, 0], [0, 0, 0])
-    assert found.mean == pytest.approx([0, 0, 0])
-    assert found.sd == pytest.approx(np.hypot(0.35, 0.28))
+def test_one_ratio_and_the_prior_meet_by_their_precisions():
+    # Normal-normal conjugate: Gelman et al., Bayesian Data Analysis (3rd ed., 2013), eq. 2.12
+    prior = 0.35**2 + arrivals.PROFILE_SD**2
+    mean, variance = level([0.4], [0.05], [15.0])
+    assert mean[0] == pytest.approx(0.4 / 0.05 / (1 / 0.05 + 1 / prior))
+    assert variance[0] == pytest.approx(1 / (1 / 0.05 + 1 / prior))
 
 
-def test_a_silent_site_learns_from_the_others():
-    found = pooled([0] + [300] * 20, [0] + [500] * 20)
-    assert found.mean[0] == pytest.approx(np.log(0.6), abs=0.1)
-    assert found.sd[0] < np.hypot(0.35, 0.28)
+def test_without_any_report_the_county_is_as_the_roster_expects():
+    mean, variance = level([0.0, 0.0], [np.inf, np.inf], [0.0, 600.0])
+    assert mean == pytest.approx([0, 0])
+    assert variance == pytest.approx([0.35**2 + arrivals.PROFILE_SD**2] * 2)
 
 
-def test_a_site_is_left_out_of_its_own_prior():
-    alone = pooled([900, 0, 0], [300, 0, 0])
-    assert alone.mean[0] == 0
-    assert alone.mean[1] > 0.1
-
-
-def test_one_saturated_site_hardly_moves_the_county():
-    usual, with_one = pooled([500] * 20, [500] * 20), pooled([20] + [500] * 19, [500] * 20)
-    assert abs(with_one.mean[-1] - usual.mean[-1]) < 0.05
+def test_a_rush_at_opening_is_no_forecast_for_the_evening():
+    mean, _ = level([0.4, 0.4, 0, 0, 0, 0, 0, 0, 0, 0], [0.01] * 10, [30.0, 300.0, 700.0])
+    assert mean[0] > 0.3
+    assert abs(mean[2]) < 0.1
