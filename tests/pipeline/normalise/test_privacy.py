@@ -167,5 +167,9 @@ def test_ten_thousand_texts_take_under_two_seconds():
 
 
 def test_a_signature_at_the_end_is_a_name_and_a_place_is_not():
-    texts = ["The screen is off by an inch. - Bram Oxley", "jam again — Jo M. Tarn", "line out the door - Oak Street Library"]
+    texts = [
+        "The screen is off by an inch. - Bram Oxley",
+        "jam again — Jo M. Tarn",
+        "line out the door - Oak Street Library",
+    ]
     assert mask_texts(texts, [None] * 3) == ["The screen is off by an inch. - [name]", "jam again — [name]", texts[2]]
