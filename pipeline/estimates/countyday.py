@@ -45,9 +45,9 @@ def learn(known: Known, facts: Roster, places: Places, seen: Observations, now: 
         used = kept(counted, expected)
         whole = (used * counted).sum(axis=0)[None], (used * expected).sum(axis=0)[None], used.sum(axis=0)[None]
         there = np.interp(middle, grid, shape)
-        shape = regress(known, places, *whole, there, middle, grid)[0][0]
-    others = tuple(x.sum(axis=0)[None] - x for x in (used * counted, used * expected, used.astype(np.float64)))
-    mean, variance = regress(known, places, *others, there, middle, grid)
+        shape = regress(known, places, whole[0], whole[1], whole[2], there, middle, grid)[0][0]
+    others = [x.sum(axis=0)[None] - x for x in (used * counted, used * expected, used.astype(np.float64))]
+    mean, variance = regress(known, places, others[0], others[1], others[2], there, middle, grid)
     column = int(np.clip(now - places.first_minute, 0, max(minutes - 1, 0)))
     return CountyDay(mean, np.sqrt(variance[:, column] + s["lines.site_sd"] ** 2))
 
