@@ -346,7 +346,7 @@ def event_panel(
         .encode(
             x=time_axis("at", domain, zone),
             y=y,
-            color=alt.condition("datum.is_open", alt.value(colours.danger), alt.value(colours.estimate))
+            color=alt.condition("datum.is_open", alt.value(colours.stakes[2]), alt.value(colours.estimate))
             if "is_open" in events.columns
             else alt.value(colours.estimate),
             tooltip=[alt.Tooltip("at:T", title="at", format="%H:%M"), alt.Tooltip("said:N", title="what")],

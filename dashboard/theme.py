@@ -96,6 +96,7 @@ def style_sheet(colours: Palette) -> str:
 .wb-facts .more {{font-size: 16px; font-weight: 400;}}
 .wb-line {{min-height: 96px;}}
 [data-testid="stVerticalBlock"] {{gap: .55rem;}}
+[class*="st-key-why-"] {{margin: -8px 0 0 32px;}}
 .wb-item {{display: grid; grid-template-columns: 26px minmax(0, 1fr) minmax(0, .78fr); gap: 0 12px;
   padding: 7px 0 5px 0; border-top: 1px solid {colours.rule};}}
 .wb-item.one {{grid-template-columns: 26px minmax(0, 1fr);}}

@@ -87,7 +87,7 @@ def happenings(picture: Picture, site_id: str, tickets: pl.DataFrame, span: Span
             said=pl.format("{}: {}", "ticket_id", "text"),
         ).sort("at")
         drawn = charts.event_panel(events, picture.at, span, picture.zone, theme.palette(), "kind")
-        panels.chart(drawn, "Tickets of the place by category; the table below says the same.")
+        panels.chart(drawn, "Tickets of the place by category, open ones in ochre; the table below says the same.")
     panels.heading("Steps")
     steps = picture.known.milestones.filter(pl.col("site_id") == site_id).sort("at")
     if steps.is_empty():
@@ -235,8 +235,9 @@ else:
     panels.markup(
         f"<p>{words.safe(place['address'] or 'no address in the roster')} · voting "
         f"{words.clock(place['opens_at'], picture.zone)}–{words.clock(place['closes_at'], picture.zone)} · "
-        f"{words.count(place['expected_voters'])} voters expected · {words.count(place['checkin_stations'])} check-in "
-        f"stations, {words.count(place['booths'])} booths · circuit {words.safe(place['circuit'])}</p>"
+        f"{words.count(place['expected_voters'])} voters expected · "
+        f"{words.plural(place['checkin_stations'], 'check-in station')}, {words.plural(place['booths'], 'booth')} · "
+        f"circuit {words.safe(place['circuit'])}</p>"
     )
     own = picture.answer("tickets").filter(pl.col("site_id") == site_id)
     own = own.join(picture.known.tickets.select("ticket_id", "text"), on="ticket_id", how="left")
