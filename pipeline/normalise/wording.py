@@ -30,6 +30,8 @@ CONTRACTIONS = (
     (rf"\bno\s+(?:se\s+)?(?:l[aeo]s?\s+)?(?:puede[n]?\s+)?(?=(?:{SPANISH_VERBS})[nr]?\b)", "wont "),
     (r"\bse\s+fue\s+la\s+luz\b|\bno\s+hay\s+(?:luz|corriente)\b", "power out"),
     (r"\bno\s+hay\b", "no"),
+    (r"\b(they|you)'?re\b|\b(we)'re\b", r"\1\2"),
+    (r"\bpassing\s+(?:out|around)\b", "handing out"),
     # What a dictating telephone makes of the trade's words.
     (r"\bpole\s+(?=(?:books?|pads?|workers?|watch|judges?|managers?)\b)", "poll "),
     (r"\bscan(?:ning)?\s+her\b", "scanner"),

@@ -86,11 +86,22 @@ def test_the_words_that_decided_are_named():
 
 @pytest.mark.parametrize(
     ("half", "at_least"),
-    [("a", 0.95), ("b", 0.9), ("c", 0.95), ("d", 0.9), ("e", 0.95), ("f", 0.95), ("g", 0.8), ("h", 0.95), ("i", 0.8)],
+    [
+        ("a", 0.95),
+        ("b", 0.9),
+        ("c", 0.95),
+        ("d", 0.9),
+        ("e", 0.95),
+        ("f", 0.95),
+        ("g", 0.8),
+        ("h", 0.95),
+        ("i", 0.8),
+        ("j", 0.9),
+    ],
 )
 def test_invented_tickets_of_many_registers_are_understood(half: str, at_least: float):
     # Each part was scored before a word was chosen for it: docs/methods/reading.md gives those figures. No error of
-    # parts g and i was ever looked at.
+    # parts g, i and k was ever looked at.
     rows = [r for r in INVENTED if r["half"] == half]
     assert sum(category(r["text"]) == r["category"] for r in rows) / len(rows) >= at_least
 
