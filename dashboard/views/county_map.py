@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import charts, figures, panels, theme, words
+from dashboard import figures, maps, panels, theme, words
 
 MOST = 9  # sites in the short table [count]
 
@@ -22,7 +22,7 @@ if stakes.is_empty():
 else:
     left, right = st.columns([0.6, 0.4], gap="medium")
     with left:
-        drawn = charts.county_map(stakes, rovers, theme.palette(), 540)
+        drawn = maps.county_map(stakes, rovers, theme.palette(), 540)
         panels.chart(drawn, "Map of the sites by what is at stake; the tables say the same.")
     with right:
         panels.heading("Most at stake")

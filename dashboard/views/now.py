@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, decide, figures, panels, theme, words
+from dashboard import decide, figures, maps, panels, theme, words
 from dashboard.data import Picture
 
 SHOWN = 12  # decisions shown before the rest is folded [count]; our choice
@@ -95,7 +95,7 @@ with right:
     if stakes.is_empty():
         panels.empty("No site is known yet: the roster has not been received.")
     else:
-        drawn = charts.county_map(stakes, figures.rover_places(picture), theme.palette(), 330)
+        drawn = maps.county_map(stakes, figures.rover_places(picture), theme.palette(), 330)
         panels.chart(drawn, "Map of the sites; the page Map has the same as a table.")
         panels.markup(
             '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. Square: a rover, '

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from dashboard import charts, theme
+from dashboard import charts, maps, theme
 
 ZONE = "America/Chicago"
 AT = datetime(2026, 11, 3, 16, 5, tzinfo=UTC)  # 10:05 in Chicago
@@ -102,7 +102,7 @@ def rover(**more: object) -> dict:
 
 def test_the_map_rings_sites_off_mains_and_draws_only_known_legs():
     sites = pl.DataFrame([site("A", 900, 0, battery=2), site("B", 10, 0.5)])
-    spec = charts.county_map(sites, [rover(), rover(rover_id="R2", doing="off shift")], theme.LIGHT).to_dict()
+    spec = maps.county_map(sites, [rover(), rover(rover_id="R2", doing="off shift")], theme.LIGHT).to_dict()
     ring = next(la for la in spec["layer"] if la["mark"]["type"] == "point")
     assert [row["name"] for row in ring["data"]["values"]] == ["A"]
     legs = next(la for la in spec["layer"] if la["mark"]["type"] == "rule")
@@ -114,9 +114,9 @@ def test_the_map_rings_sites_off_mains_and_draws_only_known_legs():
 
 def test_names_on_the_map_never_lie_on_each_other():
     close = [*(site(f"Place number {n}", 100 - n, n * 1e-4) for n in range(5)), site("Far away", 1, 9.0)]
-    assert [s["name"] for s in charts.readable(close, [], 400)] == ["Place number 0", "Far away"]
+    assert [s["name"] for s in maps.readable(close, [], 400)] == ["Place number 0", "Far away"]
     apart = [site(f"Place number {n}", 100 - n, n * 4.0) for n in range(3)]
-    assert len(charts.readable(apart, [], 400)) == 3
+    assert len(maps.readable(apart, [], 400)) == 3
 
 
 @pytest.mark.parametrize("totals", [(100.0, 100.0, 100.0), (5.0, 100.0, 6.0)])

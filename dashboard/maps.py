@@ -1,0 +1,118 @@
+"""The county as a map of points: no street map is fetched, so that it works offline."""
+
+import math
+from collections.abc import Sequence
+from typing import Any, Literal
+
+import altair as alt
+import polars as pl
+
+from dashboard.charts import base, finish
+from dashboard.theme import Palette
+
+MAP_SHARE = 0.75  # of a map's height, that its sites take
+ROVER_PX = 60.0  # room of a rover's square and name [px]
+LEAST_TOP = 100.0  # end of the scale of stakes while nothing is at stake [voter-minutes]
+MAP_HEIGHT = 430
+LABELLED = 7  # sites with their name on the map [count]
+LETTER_PX, LABEL_ABOVE_PX = 6.3, 15.0  # width of a letter, distance of a name from its dot [px]
+
+
+def county_map(
+    sites: pl.DataFrame, rovers: Sequence[dict[str, Any]], colours: Palette, height: int = MAP_HEIGHT
+) -> Any:
+    """Sites where they lie: area = voters expected, fill = stake, ring = power out; rovers as squares with a leg."""
+    at = {"longitude": "longitude:Q", "latitude": "latitude:Q"}
+    rows = sites.with_columns(
+        stake_said=(pl.col("stake") / 10).round() * 10, off=(pl.col("battery") + pl.col("dark")) > 0
+    ).sort("stake")
+    top = max([LEAST_TOP, *rows["stake"].to_list()])
+    fill = alt.Color(
+        "stake:Q",
+        scale=alt.Scale(type="sqrt", domain=[0, top], range=list(colours.stakes)),
+        legend=alt.Legend(
+            title="voter-minutes at risk, next hour",
+            titleLimit=260,
+            orient="top",
+            direction="horizontal",
+            gradientLength=150,
+            tickCount=3,
+        ),
+    )
+    size = alt.Size("expected_voters:Q", scale=alt.Scale(range=[40, 420]), legend=None)
+    tip = [
+        alt.Tooltip("name:N", title="site"),
+        alt.Tooltip("stake_said:Q", title="voter-minutes, next hour", format=",.0f"),
+        alt.Tooltip("expected_voters:Q", title="voters expected", format=",.0f"),
+        alt.Tooltip("battery:Q", title="units on battery"),
+        alt.Tooltip("dark:Q", title="units dark"),
+    ]
+    dots = rows.to_dicts()
+    going = [r for r in rovers if r["to_latitude"] is not None]
+    here = [r for r in rovers if r["doing"] != "off shift"]
+    crowded = left_of_another(here, degrees(rows.to_dicts(), height))
+    named = readable(rows.filter(pl.col("stake") > 0).reverse().to_dicts(), here, height)
+    layers = [
+        base(going)
+        .mark_rule(color=colours.accent, strokeDash=[4, 3], strokeWidth=1.4)
+        .encode(longitude="longitude:Q", latitude="latitude:Q", longitude2="to_longitude:Q", latitude2="to_latitude:Q"),
+        base([r for r in dots if r["off"]])
+        .mark_point(shape="circle", size=620, color=colours.ink, strokeWidth=2)
+        .encode(**at),
+        base(dots)
+        .mark_circle(opacity=1, stroke=colours.ink, strokeWidth=0.6)
+        .encode(**at, size=size, color=fill, tooltip=tip),
+        base(here)
+        .mark_square(size=120, color=colours.accent, opacity=1)
+        .encode(**at, tooltip=["rover_id:N", "doing:N", "to:N"]),
+        rover_names([r for r in here if r["rover_id"] not in crowded], "left", colours).encode(**at),
+        rover_names([r for r in here if r["rover_id"] in crowded], "right", colours).encode(**at),
+        base(named).mark_text(dy=-LABEL_ABOVE_PX, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
+    ]
+    return finish(alt.layer(*layers).project(type="mercator"), colours, height)
+
+
+def degrees(spots: Sequence[dict[str, Any]], height: int) -> float:
+    """How many px a degree of latitude takes on a map, about."""
+    north = [s["latitude"] for s in spots] or [0.0]
+    return height * MAP_SHARE / ((max(north) - min(north)) or 1.0)
+
+
+def left_of_another(rovers: Sequence[dict[str, Any]], degree: float) -> set[str]:
+    """The rovers whose name at the right would lie on another rover; it goes to the left of them."""
+    return {
+        r["rover_id"]
+        for r in rovers
+        for o in rovers
+        if 0 < (o["longitude"] - r["longitude"]) * degree < ROVER_PX
+        and abs(o["latitude"] - r["latitude"]) * degree < ROVER_PX / 3
+    }
+
+
+def rover_names(rovers: Sequence[dict[str, Any]], side: Literal["left", "right"], colours: Palette) -> alt.Chart:
+    """The rovers' ids beside their squares."""
+    dx = 9 if side == "left" else -9
+    return (
+        base(rovers)
+        .mark_text(align=side, dx=dx, dy=1, fontWeight="bold", color=colours.accent)
+        .encode(text="rover_id:N")
+    )
+
+
+def readable(sites: Sequence[dict[str, Any]], rovers: Sequence[dict[str, Any]], height: int) -> list[dict[str, Any]]:
+    """The sites to be named, the most at stake first, leaving out those whose name would lie on another's."""
+    if not sites:
+        return []
+    degree = degrees(sites, height)
+    flat = math.cos(math.radians(sites[0]["latitude"]))
+    taken = [(r["longitude"] * degree * flat + 24, r["latitude"] * degree, 24.0) for r in rovers]
+    named: list[dict[str, Any]] = []
+    for site in sites:
+        half = len(site["name"]) * LETTER_PX / 2
+        x, y = site["longitude"] * degree * flat, site["latitude"] * degree + LABEL_ABOVE_PX
+        if all(abs(x - a) > half + b or abs(y - c) > LETTER_PX * 2 for a, c, b in taken):
+            named.append(site)
+            taken.append((x, y, half))
+        if len(named) == LABELLED:
+            break
+    return named
