@@ -78,15 +78,20 @@ def seals_and_hands(said: pl.DataFrame) -> list[pl.DataFrame]:
     before = pl.DataFrame(list(AFTER.items()), schema={"milestone": pl.String, "earlier": pl.String}, orient="row")
     item = pl.col("item").fill_null("")
     left = said.with_columns(item=item).join(before, on="milestone")
+    # A step that puts no new seal on leaves the one that it found.
     right = said.select(
-        "site_id", item=item, earlier="milestone", seal_before=pl.col("seal_out"), to_before=pl.col("to")
+        "site_id",
+        item=item,
+        earlier="milestone",
+        seal_before=pl.coalesce("seal_out", "seal_in"),
+        to_before=pl.col("to"),
     )
     both = left.join(right, on=["site_id", "item", "earlier"], how="inner")
     of_item = pl.when(pl.col("item") == "").then(pl.lit("")).otherwise(pl.format(" ({})", "item"))
     seals = both.filter(pl.col("seal_in") != pl.col("seal_before")).select(
         "site_id",
         "milestone",
-        note=pl.format("Seal {} found where {} was put on at {}{}.", "seal_in", "seal_before", "earlier", of_item),
+        note=pl.format("Seal {} found where {} was on it at {}{}.", "seal_in", "seal_before", "earlier", of_item),
     )
     hands = both.filter(
         pl.col("milestone").str.ends_with("-received") & (pl.col("from") != pl.col("to_before"))

@@ -113,9 +113,16 @@ def test_handed_over_and_not_received_is_a_gap_with_its_age(gear, day):
 def test_a_seal_that_differs_from_the_one_put_on(gear, day):
     steps = [step("media-sealed", after(60), seal_out="7001"), step("media-handed-over", after(80), seal_in="7002")]
     note = answer(gear, day, after(90), steps)[("S1", "media-handed-over")]["note"]
-    assert "Seal 7002 found where 7001 was put on" in note
+    assert "Seal 7002 found where 7001 was on it" in note
     steps[1]["seal_in"] = "7001"
     assert answer(gear, day, after(90), steps)[("S1", "media-handed-over")]["note"] is None
+
+
+def test_a_seal_is_followed_through_a_step_that_puts_none_on(gear, day):
+    steps = [step("media-sealed", after(60), seal_out="7001"), step("media-handed-over", after(80), seal_in="7001")]
+    steps.append(step("media-received", after(100), seal_in="7010"))
+    note = answer(gear, day, after(110), steps)[("S1", "media-received")]["note"]
+    assert note == "Seal 7010 found where 7001 was on it at media-handed-over."
 
 
 def test_received_from_another_hand_than_it_was_given_to(gear, day):
