@@ -74,17 +74,18 @@ def binned(
     facts: Roster, places: Places, seen: Observations, through: tuple[Floats, Floats], bins: int
 ) -> tuple[Floats, Floats]:
     """Voters let through and expected, by site and by the half-hour in which they arrived."""
+    rows = [(s, *span) for s, spans in enumerate(seen.seen_spans) for span in spans]
+    site, start, end, weight, number = np.array(rows, np.float64).reshape(len(rows), 5).T
+    at, is_ballot = site.astype(np.int64), (weight != 1.0).astype(np.int64)
+    curve = np.stack(through)
+    begun = facts.opens[at].astype(np.float64)
+    first = np.where(start > begun + 1, start, places.first_minute)
+    a, b = (np.clip(x - places.first_minute, 0, curve.shape[2] - 1).astype(np.int64) for x in (first, end))
+    arrived = (np.maximum(start, begun) + end) / 2 - np.array(LAGS)[is_ballot] - places.first_minute
+    k = np.clip(arrived // BIN_MINUTES, 0, bins - 1).astype(np.int64)
     counted, expected = np.zeros((len(places.seeds), bins)), np.zeros((len(places.seeds), bins))
-    for s, spans in enumerate(seen.seen_spans):
-        for start, end, weight, number in spans:
-            is_ballot = weight != 1.0
-            curve = through[int(is_ballot)][s]
-            first = start if start > facts.opens[s] + 1 else places.first_minute
-            a, b = (int(np.clip(x - places.first_minute, 0, len(curve) - 1)) for x in (first, end))
-            arrived = (max(start, float(facts.opens[s])) + end) / 2 - LAGS[int(is_ballot)] - places.first_minute
-            k = int(np.clip(arrived // BIN_MINUTES, 0, bins - 1))
-            counted[s, k] += number
-            expected[s, k] += weight * max(curve[b] - curve[a], 0.0)
+    np.add.at(counted, (at, k), number)
+    np.add.at(expected, (at, k), weight * np.maximum(curve[is_ballot, at, b] - curve[is_ballot, at, a], 0.0))
     return counted, expected
 
 

@@ -37,6 +37,7 @@ from pipeline.estimates.observations import Observations, Roster, midnight, obse
 from pipeline.estimates.replay import LEAD, habits_of, lay_out, replay_all
 
 HORIZONS = (30, 60, 120)
+AHEAD_PART = 2  # the outlook steps this part of the particles, after the last horizon that part of them [1 in]
 LIMIT = 30.0  # the Presidential Commission's half hour [min]
 PROMISE_SD = 0.5  # a promised restoration is off by this in the log; our choice
 LONGEST = 480.0  # no wait is said to be longer [min]
@@ -194,7 +195,7 @@ def residual_stop(states: LineStates, z: Array, up: Array, column: int) -> Array
 def outlook(states: LineStates) -> pl.DataFrame:
     """The lines ahead of T; the rows of the last horizon say when the last voter leaves."""
     schema = line_schema(estimates.Outlook)
-    z, places = states.state.copy(), states.places
+    z, places = states.state[:, :, ::AHEAD_PART].copy(), states.places
     if z.shape[1] == 0:
         return pl.DataFrame(schema=schema)
     draws = Draws(places.seeds, z.shape[2], places.scanners, stream=2)
@@ -216,6 +217,9 @@ def outlook(states: LineStates) -> pl.DataFrame:
                 rows += [(*row, float(ahead), None, None, None) for row in found]
         if ahead >= HORIZONS[-1] and not np.isnan(ends).any():
             break
+        if ahead == HORIZONS[-1]:  # from here on only the last voter is asked for
+            z, ends = z[:, :, ::AHEAD_PART].copy(), ends[:, ::AHEAD_PART]
+            draws = Draws(places.seeds, z.shape[2], places.scanners, stream=3)
     last = last_voters(states, ends)
     rows += [(*row, float(HORIZONS[-1]), *last[row[0]]) for row in waiting_rows]
     names = [*line_schema(), "ahead_minutes", "last_voter_at_low", "last_voter_at_mean", "last_voter_at_high"]
