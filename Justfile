@@ -17,7 +17,7 @@ test *what:
 
 # timings; not part of the tests
 bench:
-    uv run pytest tests/benchmarks --override-ini addopts=--import-mode=importlib
+    uv run python tests/benchmarks/intake.py
 
 # format in place
 format:
