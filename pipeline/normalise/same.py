@@ -20,7 +20,7 @@ TOLD_AGAIN_MINUTES = {
     "long-line": 0, "site-access": 45, "conduct": 25, "safety": 30, "staffing": 30,
 }  # fmt: skip
 LINE_MINUTES = 30.0  # two callers about one line: at most this far apart [min], our choice
-LINE_ALIKE = 0.75  # and the smaller count at least this share of the larger: our choice
+LINE_ALIKE = 0.8  # and the smaller count at least this share of the larger: our choice
 AGAIN = re.compile(
     r"^\W*(?:again\b|2nd call|second call|3rd call|third call|update(?:\s+(?:pls|please|on))?|still no fix"
     r"|same as before|calling (?:back|again)"
