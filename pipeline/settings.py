@@ -73,7 +73,7 @@ LINES: list[Assumption] = [
     Assumption(
         "lines.day_sd", 0.35, "log", "spread of a county's turnout about what is expected", "our choice", 0.01, 2
     ),
-    Assumption("lines.site_sd", 0.22, "log", "spread of sites about the county's turnout", "our choice", 0.01, 2),
+    Assumption("lines.site_sd", 0.25, "log", "spread of sites about the county's turnout", "our choice", 0.01, 2),
     Assumption("lines.burst_sd", 0.29, "log", "spread of the arrival rate within a day", "our choice", 0, 2),
     Assumption("lines.burst_minutes", 28, "min", "how long such a burst lasts", "our choice", 1, 600),
     Assumption(

@@ -68,6 +68,18 @@ def test_a_callers_number_counts_as_a_head_count(gear, day):
     assert "call 5 min ago" in found["basis"]
 
 
+@pytest.mark.parametrize(("line_said", "line"), [(None, "scanner"), ("checkin", "checkin")])
+def test_a_number_told_about_a_stopped_scanner_counts_there_unless_the_other_line_is_named(gear, day, line_said, line):
+    ticket = {"ticket_id": "T1", "opened_at": gear.ago(3), "site": "S1", "text": "stopped, 41 stand", "status": "open"}
+    said = {"ticket_id": "T1", "site_id": "S1", "site_confidence": 0.9, "category": "scanner-down", "unit_id": "SC1",
+            "waiting_said": 41.0, "line_said": line_said, "is_no_line": False}  # fmt: skip
+    known = gear.known(settings=FEW, tickets=[ticket], units=[gear.unit("SC1")])
+    found = lines.lines(answer(known, gear.readings([said])))
+    assert row(found, line=line)["waiting_median"] == pytest.approx(41, abs=18)
+    other = "checkin" if line == "scanner" else "scanner"
+    assert "call" not in row(found, line=other)["basis"]
+
+
 def test_a_callers_number_that_cannot_be_a_line_is_only_a_call_about_a_line(gear, day):
     ticket = {"ticket_id": "T1", "opened_at": gear.ago(5), "site": "S1", "text": "long line", "status": "open"}
     said = {"ticket_id": "T1", "site_id": "S1", "site_confidence": 0.9, "category": "long-line", "is_no_line": False}
