@@ -83,7 +83,8 @@ def open_view(page: "sync_api.Page", address: str) -> None:
 
 
 def chosen(page: "sync_api.Page") -> list[str]:
-    """What the lists on the page stand at."""
+    """What the lists on the page stand at, once there are any: a page is drawn from the top down."""
+    page.get_by_role("combobox").first.wait_for()
     return [box.get_attribute("value") or box.input_value() for box in page.get_by_role("combobox").all()]
 
 

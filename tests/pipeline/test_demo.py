@@ -5,7 +5,6 @@ import signal
 import socket
 import subprocess
 import sys
-import tempfile
 import time
 import urllib.request
 from collections.abc import Callable
@@ -131,4 +130,3 @@ def test_a_replay_hands_out_files_when_they_were_received():
     later = replay.due(datetime(2026, 11, 3, 15, 45, tzinfo=UTC))
     assert later and not {f.name for f in early} & {f.name for f in later}
     assert Replay(day_folder(), "01:30", 60).start == datetime(2026, 11, 4, 6, 30, tzinfo=UTC)  # the night after
-    assert Path(tempfile.gettempdir()) not in day_folder().parents
