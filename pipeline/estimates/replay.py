@@ -195,7 +195,7 @@ def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n
         rng = event_rng(places.seeds[site], 0, 0)
         drawn = rng.standard_normal((5, n))
         sd, burst = spread[site], s["lines.burst_sd"]
-        mean = -(burst**2) / 2  # bursts lift the mean rate above its median
+        mean = -(burst**2 + sd**2) / 2  # the county is pooled by sums: spread and bursts lift means above medians
         z[LOG_RATE, k] = mean + np.hypot(sd, burst) * drawn[0]
         know = sd**2 / max(sd**2 + burst**2, 1e-9)
         z[FACTOR, k] = mean + know * (z[LOG_RATE, k] - mean)
