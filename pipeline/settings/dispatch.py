@@ -1,0 +1,159 @@
+"""Assumptions about dispatch and travel."""
+
+from pipeline.settings.assumption import Assumption
+
+ASSUMPTIONS = [
+    Assumption("dispatch.detour_factor", 1.3, "-", "road over great-circle distance", "our choice", 1, 5),
+    Assumption("dispatch.speed_kmh", 40, "km/h", "a rover's mean speed", "our choice", 1, 150),
+    Assumption("dispatch.travel_extra_minutes", 2, "min", "parking and walking in, each drive", "our choice", 0, 60),
+    Assumption(
+        "dispatch.visit_minutes", 20, "min", "a visit, until visits of the day say otherwise", "our choice", 1, 240
+    ),
+    Assumption(
+        "dispatch.further_minutes", 8, "min", "each further trouble dealt with on a visit", "our choice", 0, 240
+    ),
+    Assumption(
+        "dispatch.pooled_tickets", 8, "tickets", "weight of our figures against the day's own", "our choice", 0.1, 1000
+    ),
+    Assumption("dispatch.index_horizon_minutes", 45, "min", "horizon of the index rule, H", "our choice", 1, 480),
+    Assumption(
+        "dispatch.unvisited_minutes", 240, "min", "a trouble nobody visits lasts that long", "our choice", 30, 1440
+    ),
+    Assumption("dispatch.growth_cap_minutes", 120, "min", "a stopped line grows for that long", "our choice", 1, 1440),
+    Assumption(
+        "dispatch.soft_cap_minutes", 120, "min", "waiting for a rover beyond this counts more", "our choice", 0, 1440
+    ),
+    Assumption("dispatch.soft_cap_people", 2, "people", "how much more, as people held up", "our choice", 0, 1000),
+    Assumption(
+        "dispatch.rover_minutes", 90, "min", "a rover or a second call comes after, on average", "our choice", 1, 1440
+    ),
+    Assumption(
+        "dispatch.left_open", 0.05, "-", "share of tickets that are settled and never closed", "our choice", 0, 1
+    ),
+    Assumption(
+        "dispatch.overdue_minutes", 60, "min", "past its arrival, a rover's stop is in doubt", "our choice", 0, 1440
+    ),
+    Assumption(
+        "dispatch.phone_minutes", 20, "min", "mean time in which the phone settles what it can", "our choice", 1, 480
+    ),
+    Assumption("dispatch.scanner_per_minute", 3, "voters/min", "one scanner can take in", "our choice", 0.1, 60),
+    Assumption("dispatch.checkin_per_minute", 0.8, "voters/min", "one check-in station serves", "our choice", 0.05, 60),
+    Assumption(
+        "dispatch.least_saving", 10, "voter-min", "a stop that saves less is not proposed", "our choice", 0, 1000
+    ),
+    Assumption("dispatch.threat_chance", 0.2, "-", "a unit that may go dark earns a visit above", "our choice", 0, 1),
+    Assumption(
+        "dispatch.threat_voter_minutes", 60, "voter-min", "and above this expected loss at its site", "our choice"
+    ),
+    Assumption(
+        "dispatch.least_people_1", 5, "people", "a trouble of severity 1 counts as at least", "our choice", 0, 1000
+    ),
+    Assumption("dispatch.least_people_2", 2, "people", "of severity 2", "our choice", 0, 1000),
+    Assumption("dispatch.least_people_3", 1, "people", "of severity 3", "our choice", 0, 1000),
+    Assumption("dispatch.least_people_4", 0.5, "people", "of severity 4", "our choice", 0, 1000),
+    Assumption(
+        "dispatch.needs_rover_scanner_down",
+        0.9,
+        "-",
+        "chance that a scanner-down ticket needs a rover",
+        "our choice",
+        0,
+        1,
+    ),
+    Assumption(
+        "dispatch.needs_rover_scanner_jam",
+        0.5,
+        "-",
+        "chance that a scanner-jam ticket needs a rover",
+        "our choice",
+        0,
+        1,
+    ),
+    Assumption(
+        "dispatch.needs_rover_memory_card",
+        0.7,
+        "-",
+        "chance that a memory-card ticket needs a rover",
+        "our choice",
+        0,
+        1,
+    ),
+    Assumption(
+        "dispatch.needs_rover_tape_printer",
+        0.6,
+        "-",
+        "chance that a tape-printer ticket needs a rover",
+        "our choice",
+        0,
+        1,
+    ),
+    Assumption(
+        "dispatch.needs_rover_bin_full", 0.6, "-", "chance that a bin-full ticket needs a rover", "our choice", 0, 1
+    ),
+    Assumption("dispatch.needs_rover_bmd", 0.7, "-", "chance that a bmd ticket needs a rover", "our choice", 0, 1),
+    Assumption(
+        "dispatch.needs_rover_accessible_device",
+        0.6,
+        "-",
+        "chance that a accessible-device ticket needs a rover",
+        "our choice",
+        0,
+        1,
+    ),
+    Assumption(
+        "dispatch.needs_rover_poll_book", 0.7, "-", "chance that a poll-book ticket needs a rover", "our choice", 0, 1
+    ),
+    Assumption("dispatch.needs_rover_power", 0.6, "-", "chance that a power ticket needs a rover", "our choice", 0, 1),
+    Assumption(
+        "dispatch.needs_rover_ballot_stock",
+        0.9,
+        "-",
+        "chance that a ballot-stock ticket needs a rover",
+        "our choice",
+        0,
+        1,
+    ),
+    Assumption(
+        "dispatch.stopped_scanner_down",
+        0.8,
+        "-",
+        "chance that a scanner-down ticket stops its unit",
+        "our choice",
+        0,
+        1,
+    ),
+    Assumption(
+        "dispatch.stopped_scanner_jam", 0.4, "-", "chance that a scanner-jam ticket stops its unit", "our choice", 0, 1
+    ),
+    Assumption(
+        "dispatch.stopped_memory_card", 0.1, "-", "chance that a memory-card ticket stops its unit", "our choice", 0, 1
+    ),
+    Assumption(
+        "dispatch.stopped_tape_printer", 0, "-", "chance that a tape-printer ticket stops its unit", "our choice", 0, 1
+    ),
+    Assumption(
+        "dispatch.stopped_bin_full", 0.3, "-", "chance that a bin-full ticket stops its unit", "our choice", 0, 1
+    ),
+    Assumption("dispatch.stopped_bmd", 0.2, "-", "chance that a bmd ticket stops its unit", "our choice", 0, 1),
+    Assumption(
+        "dispatch.stopped_accessible_device",
+        0.2,
+        "-",
+        "chance that a accessible-device ticket stops its unit",
+        "our choice",
+        0,
+        1,
+    ),
+    Assumption(
+        "dispatch.stopped_poll_book", 0.5, "-", "chance that a poll-book ticket stops its unit", "our choice", 0, 1
+    ),
+    Assumption(
+        "dispatch.stopped_ballot_stock",
+        0.5,
+        "-",
+        "chance that a ballot-stock ticket stops its unit",
+        "our choice",
+        0,
+        1,
+    ),
+]
