@@ -17,12 +17,13 @@ import rfc8785
 
 from pipeline.contracts.feeds import KEYS, OCCURRED, schema_of
 from pipeline.contracts.moments import rfc3339
-from pipeline.normalise.privacy import mask_texts
+from pipeline.normalise.privacy import is_of_people, mask_texts
 from pipeline.normalise.shape import Shaped
 from pipeline.sources.tables import Fault, short
 
 Tokens = Callable[[Iterable[str | None]], list[str | None]]
 SAID = ("site", "unit")  # columns that name a place or a unit
+UNREAD = 24  # characters shown of a row that cannot be told apart, where its kind holds names: our choice
 TIME_TEXT = "%Y-%m-%dT%H:%M:%S%.fZ"
 ENTRY_COLUMNS = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at", "body")
 
@@ -65,7 +66,9 @@ def content(
     good = shaped.good
     columns = list(schema_of(kind).columns)
     raw = as_text(good.select(*columns, *shaped.extra))
-    personal, masked = columns_marked(kind, "personal"), [*columns_marked(kind, "masked"), *shaped.extra]
+    of_people = [name for name in shaped.extra if is_of_people(name)]
+    personal = [*columns_marked(kind, "personal"), *of_people]
+    masked = [*columns_marked(kind, "masked"), *(name for name in shaped.extra if name not in of_people)]
     names = joined_names(raw, personal)
     # A caller may be called like the place: what names a place or a unit is not searched for the row's own names.
     nobody: list[str | None] = [None] * raw.height
@@ -169,13 +172,13 @@ def quarantine_entry(
 ) -> dict[str, Any]:
     """One row in quarantine, as an entry of the log."""
     raw = rfc8785.dumps(values or {"line": faults[0].value}).decode()
-    personal = columns_marked(kind, "personal")
+    personal = [*columns_marked(kind, "personal"), *(name for name in values if is_of_people(name))]
     names = "; ".join(values[name] for name in personal if name in values) or None
     safe = {name: tokens([value])[0] if name in personal else masked(value, names) for name, value in values.items()}
     reasons = [
         {
             "column": fault.column,
-            "value": "[name]" if fault.column in personal and fault.value else masked(fault.value, names),
+            "value": shown(fault, personal, names),
             "reason": fault.reason,
         }
         for fault in faults
@@ -196,6 +199,18 @@ def quarantine_entry(
         "code": "no-zone" if all(f.code == "no-zone" for f in faults) else "bad",
     }
     return entry | {"received_at": received_at, "body": rfc8785.dumps(body).decode(), "reasons": json.dumps(reasons)}
+
+
+def shown(fault: Fault, personal: list[str], names: str | None) -> str | None:
+    """The value of a fault as the log and a receipt may show it."""
+    if fault.value is None:
+        return None
+    if fault.column in personal:
+        return "[name]"
+    if fault.column is None and personal and len(fault.value) > UNREAD:
+        # Nobody can tell which part of a row that does not come apart is a name; its start is enough to find it.
+        return (masked(fault.value[:UNREAD], names) or "") + "…"
+    return masked(fault.value, names)
 
 
 def masked(value: str | None, names: str | None) -> str | None:

@@ -12,6 +12,16 @@ from functools import lru_cache
 from pipeline.normalise.word_lists import words_of
 
 PHONE, EMAIL, NAME = "[phone]", "[email]", "[name]"
+# Words of a header under which an export keeps people, and words that say it names something else.
+OF_PEOPLE = re.compile(
+    r"\b(?:name|names|caller|called|contact|person|people|by|phone|ph|tel|telephone|mobile|cell|callback|email|mail|worker"
+    r"|witness|voter|reporter|requester|requestor|submitter|operator|agent|taker|clerk|judge|officer|initials|signed"
+    r"|signature|first|last|surname)\b"
+)
+OF_THINGS = re.compile(
+    r"\b(?:site|place|location|precinct|county|unit|device|file|style|event|facility|building|room|address|part|category"
+    r"|at|time|date|type|status)\b"
+)
 
 
 GAP = r"(?:\s?[-./\u2010-\u2015\u00b7]\s?|\s)"
@@ -126,6 +136,13 @@ SIGNATURE = re.compile(
 )  # "… - Jo Moss" at the end
 RUN = re.compile(r"(?:[A-Z]\.?\s)?\[name\](?:(?:[,.]?\s(?:[A-Z]\.\s?)?|[-/])\[name\])+(?:,?\s[A-Z]\.?(?=$|[\s,;.]))?")
 INITIAL = re.compile(r"\b[A-Za-z]\.\s?(?=\[name\])")
+
+
+def is_of_people(header: str) -> bool:
+    """Whether a column that nobody mapped looks as though it holds people's names or numbers, by its header."""
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header)
+    words = re.sub(r"[\W_]+", " ", spaced).lower()
+    return bool(OF_PEOPLE.search(words)) and not OF_THINGS.search(words)
 
 
 def mask_texts(texts: Sequence[str | None], names: Sequence[str | None]) -> list[str | None]:

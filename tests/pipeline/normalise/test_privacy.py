@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.normalise.privacy import mask_texts
+from pipeline.normalise.privacy import is_of_people, mask_texts
 
 # Ways in which a North American number is written. 555-0100 to 555-0199 are kept for fiction (NANPA), so no line rings.
 PHONES = (
@@ -173,3 +173,17 @@ def test_a_signature_at_the_end_is_a_name_and_a_place_is_not():
         "line out the door - Oak Street Library",
     ]
     assert mask_texts(texts, [None] * 3) == ["The screen is off by an inch. - [name]", "jam again — [name]", texts[2]]
+
+
+@pytest.mark.parametrize(
+    "header", ["Called in by", "callerName", "Contact phone", "Entered_By", "CALLBACK", "Judge", "first name"]
+)
+def test_a_header_of_people_is_known(header: str):
+    assert is_of_people(header)
+
+
+@pytest.mark.parametrize(
+    "header", ["Polling place name", "weather", "desk", "Unit name", "reported at", "Priority", "Status"]
+)
+def test_a_header_of_things_is_not_of_people(header: str):
+    assert not is_of_people(header)

@@ -197,3 +197,23 @@ def test_any_order_of_arrival_ends_in_the_same_state(exports, seed: int, write_d
             quarantine = set(read.quarantine_at(writer.log.con, rows, END).select("kind", "column", "value").rows())
         outcomes.append((state, quarantine))
     assert outcomes[0] == outcomes[1]
+
+
+def test_people_under_headers_that_nobody_mapped_do_not_enter_the_log(write_day, book: Path):
+    foreign = "Ref;Called in by;Story\n1;Alva Trennick;no light\n"
+    extra = TICKETS.strip() + ",entered_by\nK7,2026-11-03T09:10:00,Marlpit,,jam,open,Bo Marsden\n"
+    receipts = take(write_day({"tickets-0941.csv": foreign, "tickets-0942.csv": extra}), book)
+    assert receipts["tickets-0941.csv"].quarantined == 1 and receipts["tickets-0942.csv"].accepted == 1
+    con = connect(open_book(book).log, read_only=True)
+    logged = str(con.sql("select body from log").fetchall())
+    con.close()
+    assert "Trennick" not in logged and "Marsden" not in logged and '"entered_by":"p-' in logged
+
+
+def test_a_row_that_does_not_come_apart_shows_its_start_and_no_name(write_day, book: Path):
+    ragged = TICKETS + "K7,2026-11-03T09:10:00,Marlpit,Alva Trennick,jam,too,many,fields,open\n"
+    receipt = take(write_day({"tickets-0943.csv": ragged}), book)["tickets-0943.csv"]
+    assert receipt.quarantined == 1 and receipt.reasons[0]["value"] == "K7,2026-11-03T09:10:00,M…"
+    con = connect(open_book(book).log, read_only=True)
+    assert "Trennick" not in str(con.sql("select body from log").fetchall())
+    con.close()
