@@ -35,18 +35,19 @@ class People:
 
     def tokens(self, names: Iterable[str | None]) -> list[str | None]:
         """A token for each name, the same for the same words; None stays None."""
-        found: list[str | None] = []
-        for name in names:
-            if name is None:
-                found.append(None)
-                continue
-            key = keyed(self._secret, "person", " ".join(name.split()).casefold())
-            token = self._tokens.get(key)
-            if token is None:
-                token = self._tokens[key] = f"p-{secrets.token_hex(6)}"
-                self._new.append((key, token, name))
-            found.append(token)
-        return found
+        listed = list(names)
+        once: dict[str | None, str | None] = {None: None}
+        once |= {name: self.token(name) for name in dict.fromkeys(listed) if name is not None}
+        return [once[name] for name in listed]
+
+    def token(self, name: str) -> str:
+        """The token of one name, a new one if it has none yet."""
+        key = keyed(self._secret, "person", " ".join(name.split()).casefold())
+        token = self._tokens.get(key)
+        if token is None:
+            token = self._tokens[key] = f"p-{secrets.token_hex(6)}"
+            self._new.append((key, token, name))
+        return token
 
     def save(self) -> None:
         """Writes new tokens; called before the log's rows that carry them."""
