@@ -69,6 +69,7 @@ class Writer:
         self._opened_at = now
         self._writing = Writing(book)
         self._rows = read.Rows()
+        self._shown: tuple[dict[str, pl.DataFrame], dict[str, str], datetime | None] = ({}, {}, None)
 
     def __enter__(self) -> "Writer":
         self._writing.__enter__()
@@ -183,8 +184,18 @@ class Writer:
                 estimates, failed = estimate_what_can(read.known_at(self.rows(), at))
             except BookEmpty:
                 at = None
-        publish.publish(self.book, self.log, estimates, failed, at, now)
+        self._shown = (estimates, failed, at)
+        self.publish_log(now)
         return estimates
+
+    def publish_log(self, now: datetime) -> None:
+        """Publishes the log with the estimates made last: for receipts of files that told nothing new."""
+        estimates, failed, at = self._shown
+        publish.publish(self.book, self.log, estimates, failed, at, now)
+
+    def substance(self) -> int:
+        """The number of entries that estimates stand on: all but the receipts of files."""
+        return read.substance(self.log.con)
 
 
 def refusal(file: Incoming, reason: str) -> Receipt:

@@ -52,15 +52,18 @@ class Watcher:
             self.round(clock())
 
     def round(self, now: datetime) -> None:
-        """One look at what has arrived; publishes if anything did, or if the estimates have aged."""
+        """One look at what has arrived. New rows, or age, make the estimates anew; a file of known rows does not."""
+        before = self._writer.substance()
         self.note_settings(now)
         receipts = [*self.take_handed(now), *self.take_dropped(now), *self.take_arrived(now)]
         for receipt in receipts:
             self._say(told(receipt))
         is_old = self._published_at is None or now - self._published_at >= REFRESH
-        if receipts or is_old:
+        if is_old or self._writer.substance() != before:
             self._writer.publish(self._writer.present(now), now)
             self._published_at = now
+        elif receipts:
+            self._writer.publish_log(now)
 
     def note_settings(self, now: datetime) -> None:
         """Changed settings count from now; a slip in them is said once, and the last good ones stay in force."""

@@ -181,6 +181,11 @@ def settings_logged(con: duckdb.DuckDBPyConnection) -> list[tuple[datetime, str]
     ).fetchall()
 
 
+def substance(con: duckdb.DuckDBPyConnection) -> int:
+    """The number of entries other than receipts of files: while it stands still, so do the estimates at one time."""
+    return int(con.sql("select count(*) from log where type <> 'file'").fetchall()[0][0])
+
+
 def newest_receipt(con: duckdb.DuckDBPyConnection) -> datetime | None:
     """The latest receipt of any row, None in an empty book."""
     newest = con.sql("select max(received_at) from log where type in ('row', 'quarantine')").fetchall()[0][0]

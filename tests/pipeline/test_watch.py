@@ -59,6 +59,29 @@ def test_a_round_takes_folders_inbox_and_what_was_handed_over(
     assert any("holiday.csv: refused" in line for line in said)
 
 
+def test_a_file_of_known_rows_makes_no_estimate_anew(
+    book: Book, write_day: Callable[..., Path], now, monkeypatch: pytest.MonkeyPatch
+):
+    made: list[int] = []
+    real = run.estimate_what_can
+    monkeypatch.setattr(run, "estimate_what_can", lambda known: made.append(1) or real(known))
+    day = write_day()
+    with run.Writer(book, now) as writer:
+        watcher = Watcher(writer, [day], [], lambda _: None)
+        watcher.round(now)
+        (day / "tickets-0945.csv").write_bytes((day / "tickets-0930.csv").read_bytes())
+        watcher.round(now)
+        assert len(made) == 1
+        with read.Snapshot(book.published) as snapshot:  # its receipt is published all the same, beside the estimates
+            assert (
+                "tickets-0945.csv" in read.receipts_at(snapshot.con, now)["file"]
+                and snapshot.estimate("lines") is not None
+            )
+        (day / "lines-0945.csv").write_text("site_id,at,checkin_line\nP01,2026-11-03T09:45:00,9\n")
+        watcher.round(now)
+        assert len(made) == 2
+
+
 def test_a_slip_in_the_settings_does_not_stop_the_watch(book: Book, write_day: Callable[..., Path], now):
     said: list[str] = []
     with run.Writer(book, now) as writer:
