@@ -30,7 +30,9 @@ COMMANDS = dict(get_command(app).commands)  # type: ignore[attr-defined]
 LINK = re.compile(r"\[[^\]]*\]\(([^)\s]+)\)")
 CODE = re.compile(r"```.*?```|`[^`\n]*`", re.S)
 MACHINE = re.compile(r"(?<![\w.)])/(?:work|tmp|home|root|Users|mnt)/\w")
-REGISTRY = re.compile(r"pypi\.org|pythonhosted|npmjs|crates\.io|golang\.org|anaconda\.(?:org|com)", re.I)
+REGISTRY = re.compile(
+    r"\b(?:pypi|crates|conda)\.\w+\b|\b(?:registry|files|proxy|index|simple)\.\w+\.(?:org|com|io|dev)\b", re.I
+)
 
 
 def shown(page: Path) -> str:
