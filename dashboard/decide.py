@@ -12,7 +12,7 @@ import polars as pl
 
 from dashboard import figures, words
 from dashboard.data import Picture
-from pipeline.estimates.cautions import (
+from pipeline.estimates.dispatch.cautions import (
     BATTERY,
     CROWD,
     DANGER,

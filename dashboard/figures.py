@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from dashboard.data import Picture
-from pipeline.estimates.needs import joined
+from pipeline.estimates.dispatch.needs import joined
 from pipeline.outputs.review_voting import counted
 
 HALF_WIDTH = 1.6449  # standard deviations from the mean to the 5 % and 95 % point of a normal

@@ -5,7 +5,7 @@ import streamlit as st
 
 from dashboard import charts, figures, panels, theme, words
 from dashboard.data import Picture
-from pipeline.estimates.cautions import BATTERY, DOWNED_LINE, GENERATOR, LOCAL
+from pipeline.estimates.dispatch.cautions import BATTERY, DOWNED_LINE, GENERATOR, LOCAL
 
 DRAWN = 24  # bars drawn at most [count]; the table has all
 WIRING = "The local electrical code and licensed electricians decide what is connected to a building, and how."

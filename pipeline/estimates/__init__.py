@@ -13,17 +13,13 @@ from pandera.typing.polars import DataFrame
 from pipeline.contracts import events
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import Known
-from pipeline.estimates import (
-    dispatch,
-    faults,
-    lines,
-    milestones,
-    power,
-    reconciliation,
-    repeats,
-    supplies,
-    tickets,
-)
+from pipeline.estimates import supplies, tickets
+from pipeline.estimates.counts import reconciliation
+from pipeline.estimates.dispatch import dispatch
+from pipeline.estimates.failures import faults, repeats
+from pipeline.estimates.lines import lines
+from pipeline.estimates.power import power
+from pipeline.estimates.steps import milestones
 from pipeline.normalise import power_notes, troubles
 
 WHATS = tuple(ESTIMATES)

@@ -9,8 +9,8 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.errors import UsageError
-from pipeline.estimates.cautions import DANGER, danger
-from pipeline.estimates.dispatch import SAID
+from pipeline.estimates.dispatch.cautions import DANGER, danger
+from pipeline.estimates.dispatch.dispatch import SAID
 from pipeline.outputs.pages import TEMPLATES, between, clock, long_time, page, two_figures, whole
 
 

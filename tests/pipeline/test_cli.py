@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline import cli
+from pipeline.contracts.estimates import ESTIMATES
 
 AT = "2026-11-03T10:00:00-06:00"
 
@@ -123,7 +124,7 @@ def test_several_times_give_rows_that_carry_theirs(wardbook, book: Path):
 def test_all_estimates_go_to_one_file_each(wardbook, book: Path, tmp_path: Path):
     assert wardbook("estimate", "all", "--book", book, "--at", AT, "--out", tmp_path / "out").status == 0
     names = sorted(p.name for p in (tmp_path / "out").iterdir())
-    assert names == sorted(f"{what}-20261103T1600Z.json" for what in cli.WHATS)
+    assert names == sorted(f"{what}-20261103T1600Z.json" for what in ESTIMATES)
     for path in (tmp_path / "out").iterdir():
         assert isinstance(json.loads(path.read_text()), list) and "NaN" not in path.read_text()
 

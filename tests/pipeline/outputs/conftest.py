@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import empty
-from pipeline.estimates.dispatch import dispatch
+from pipeline.estimates.dispatch.dispatch import dispatch
 
 
 @pytest.fixture

@@ -1,0 +1,5 @@
+"""`python -m pipeline.cli`."""
+
+from pipeline.cli import main
+
+main()

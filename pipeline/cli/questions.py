@@ -1,0 +1,102 @@
+"""What comes out: estimate, sheet, review."""
+
+from datetime import UTC
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.app import AtOption, BookOption, PageOption, app, now
+from pipeline.contracts.estimates import ESTIMATES
+from pipeline.errors import UsageError
+from pipeline.outputs import export
+from pipeline.shell import asked_of, messages, one_of, put, working
+from pipeline.store import read
+from pipeline.store.people import names_behind
+
+WHATS = tuple(ESTIMATES)
+TABLE_FORMATS = ("json", "csv", "parquet")
+
+
+@app.command()
+def estimate(
+    what: Annotated[str, typer.Argument(help="all, or one of " + ", ".join(WHATS) + ".")],
+    book: BookOption,
+    at: Annotated[list[str] | None, typer.Option(help="What was known at this time; may be repeated.")] = None,
+    format: Annotated[str, typer.Option(help="json, csv or parquet.")] = "json",
+    out: Annotated[Path | None, typer.Option(help="A file; for `all`, a folder.")] = None,
+) -> None:
+    """Answer a question from what was known. Example: wardbook estimate lines --book day --at 2026-11-03T10:30:00-06:00
+
+    Without --at the time is the newest receipt in the book (now, while the book is watched).
+    """
+    from pipeline.estimates import Answers  # loading them takes seconds, and no other command needs them
+
+    one_of(what, ("all", *WHATS), "WHAT")
+    one_of(format, TABLE_FORMATS, "--format")
+    if what == "all" and out is None:
+        raise UsageError("estimate all: needs a folder for its files. Add --out FOLDER.")
+    if format == "parquet" and out is None:
+        raise UsageError("--format parquet: cannot be printed. Add --out FILE.")
+    asked = asked_of(book, at, now())
+    rows, times, zone = asked.rows, asked.times, asked.zone
+    parts = []
+    with working("Estimating", len(times)) as advance:
+        for time in times:
+            answers = Answers(read.known_at(rows, time))
+            if what == "all":
+                for each in WHATS:
+                    name = f"{each}-{time.astimezone(UTC):%Y%m%dT%H%MZ}.{format}"
+                    export.write(answers.answer(each), format, Path(out or ".") / name, time, zone)
+            else:
+                parts.append(export.stamped(answers.answer(what), time))
+            advance()
+    if what == "all":
+        messages.print(f"{len(times) * len(WHATS)} files written to {out}")
+        return
+    table = export.together(parts)
+    if out is not None:
+        export.write(table, format, out, None, zone)
+    else:
+        print(export.as_text(table, format, zone))
+
+
+@app.command()
+def sheet(
+    rover: Annotated[str, typer.Option(help="A rover_id of the roster.")],
+    book: BookOption,
+    at: AtOption = None,
+    out: PageOption = None,
+    phones: Annotated[bool, typer.Option("--phones", help="Print the sites' telephone numbers.")] = False,
+) -> None:
+    """Print a rover's next stops as one page. Example: wardbook sheet --rover R3 --book day --out R3.html
+
+    For paper or a phone; complete in itself. A later plan may replace it.
+    """
+    from pipeline.estimates import Answers  # loading them takes seconds
+    from pipeline.outputs.sheet import sheet as page
+
+    asked = asked_of(book, [at] if at else None, now())
+    known = read.known_at(asked.rows, asked.times[0])
+    numbers = names_behind(asked.book.people) if phones else None
+    put(page(known, Answers(known), rover, numbers), out)
+
+
+@app.command()
+def review(
+    book: BookOption,
+    at: AtOption = None,
+    out: PageOption = None,
+) -> None:
+    """Write the day's first report for reviewers. Example: wardbook review --book day --out review.html
+
+    Ballot counts only, never votes; every figure is unofficial.
+    """
+    from pipeline.estimates import Answers  # loading them takes seconds
+    from pipeline.outputs.review import review as page
+
+    asked = asked_of(book, [at] if at else None, now())
+    known = read.known_at(asked.rows, asked.times[0])
+    with read.Snapshot(asked.book.published) as snapshot:
+        intake = read.intake_by_kind(snapshot.con, asked.times[0])
+    put(page(known, Answers(known), intake), out)

@@ -1,0 +1,1 @@
+"""Dispatch: what needs somebody, what it costs to wait, where the rovers are, and the plan."""

@@ -1,0 +1,385 @@
+"""What a rover could be sent to: the open troubles of each site, their cost as they age, and who could mend them."""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import polars as pl
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.cautions import danger
+from pipeline.estimates.dispatch.costs import Cost, clearing_factor
+
+# Which skill a trouble asks for; a category that is not here is settled without a rover. Our choice.
+SKILLS = {
+    "scanner-down": "scanner",
+    "scanner-jam": "scanner",
+    "memory-card": "scanner",
+    "tape-printer": "scanner",
+    "bin-full": "scanner",
+    "bmd": "bmd",
+    "accessible-device": "bmd",
+    "poll-book": "poll-book",
+    "power": "power",
+    "ballot-stock": "supplies",
+}
+UNIT_TYPES = {"scanner": "scan", "bmd": "bmd", "poll-book": "electronic-poll-book"}  # start of the DeviceType
+SCANNER, CHECKIN, BOTH = ("scanner_waiting",), ("checkin_waiting",), ("checkin_waiting", "scanner_waiting")
+LINES = {"scanner": SCANNER, "poll-book": CHECKIN, "power": BOTH, "supplies": BOTH, "bmd": ()}
+HOUR = 60.0  # the horizon of `voter_minutes_at_risk` [min]
+
+
+@dataclass(frozen=True)
+class Need:
+    """One stop that somebody should make: the open troubles of a site that one skill set mends."""
+
+    site_id: str
+    skills: frozenset[str]
+    categories: tuple[str, ...]
+    ticket_ids: tuple[str, ...]
+    unit_id: str | None
+    since: datetime
+    severity: int
+    cost: Cost
+    chance: float  # that it still needs a rover
+    visit_minutes: float
+    age: float  # [min] at T
+    waiting: float = 0.0  # people in the lines that it holds up
+    site_confidence: float = 1.0
+    rover_id: str | None = None  # the rover already on the way
+    assigned_at: datetime | None = None
+    is_overdue: bool = False  # given to that rover long ago, and nothing heard since
+
+    def lost(self, minutes: float) -> float:
+        """Voter-minutes lost from T if it is mended `minutes` after T, weighed by the chance that it needs a rover."""
+        return self.chance * (self.cost(self.age + minutes) - self.cost(self.age))
+
+
+@dataclass
+class Trouble:
+    """One open ticket that may need a rover, with what its row says."""
+
+    row: Mapping[str, Any]
+    category: str
+    skill: str | None
+    root: str
+    companions: list[str] = field(default_factory=list)
+
+
+def open_needs(known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, power: pl.DataFrame) -> list[Need]:
+    """The stops worth making, from the tickets: committed ones first, then by site. None where danger is reported.
+
+    One stop a site for all troubles that some rostered rover can mend together, else one a skill. Tickets that
+    repeat each other share a stop; a ticket already given to a rover stays with that rover.
+    """
+    rows = joined(known, tickets)
+    troubles = open_troubles(known, rows)
+    site_load = {row["site_id"]: row for row in loads.sort("site_id").iter_rows(named=True)}
+    rates = learnt(known, rows)
+    shut = dark_sites(power)
+    peers = units_by_kind(known)
+    needs = []
+    for (site_id, rover_id, skills), members in sorted(stops(known, troubles).items(), key=lambda item: str(item[0])):
+        singles = [
+            one_need(known, trouble, site_load.get(site_id), rates, shut.get(site_id), peers) for trouble in members
+        ]
+        together = merged(singles, known.settings["dispatch.further_minutes"])
+        needs.append(replace(together, site_id=site_id, skills=skills, rover_id=rover_id))
+    return needs
+
+
+def joined(known: Known, tickets: pl.DataFrame) -> pl.DataFrame:
+    """The tickets' estimate with the times of their visits, each ticket once, in a fixed order."""
+    own = ["ticket_id", "assigned_at", "rover_id", "arrived_at", "resolved_at"]
+    return tickets.unique("ticket_id").join(known.tickets.select(own), on="ticket_id", how="left").sort("ticket_id")
+
+
+def open_troubles(known: Known, rows: pl.DataFrame) -> list[Trouble]:
+    """The tickets that nobody has reached yet and that a rover could mend, at sites where no danger is reported."""
+    sites, rovers = set(known.sites["site_id"]), set(known.rovers["rover_id"])
+    away = set(danger(rows)["site_id"].drop_nulls())
+    parents = dict(zip(rows["ticket_id"], rows["same_as"], strict=True))
+    by_id = {row["ticket_id"]: row for row in rows.iter_rows(named=True)}
+    families: dict[str, list[dict[str, Any]]] = {}
+    for ticket_id in by_id:
+        families.setdefault(root_of(ticket_id, parents), []).append(by_id[ticket_id])
+    settled = {ticket_id for ticket_id, row in by_id.items() if row["status"] == "resolved" or row["arrived_at"]}
+    found = []
+    for root, family in sorted(families.items()):
+        last_heard_at = max(row["opened_at"] for row in family)
+        for row in family:
+            place = row["site_id"] or (by_id.get(root) or row)["site_id"]
+            category = next((c for c in [row["category"], *(row["categories"] or [])] if c in SKILLS), None)
+            is_sent = row["status"] == "assigned" and row["rover_id"] in rovers
+            if row["status"] == "resolved" or place not in sites or place in away or is_reached(row, family, known.at):
+                continue
+            if category or is_sent:
+                named = row | {
+                    "site_id": place,
+                    "rover_id": row["rover_id"] if is_sent else None,
+                    "last_heard_at": last_heard_at,
+                    "repeats": bool(row["same_as"]) and row["same_as"] in settled,
+                }
+                found.append(Trouble(named, category or row["category"], SKILLS.get(category or ""), root))
+    return found
+
+
+def root_of(ticket_id: str, parents: Mapping[str, str | None]) -> str:
+    """The first ticket of a chain of repeats."""
+    seen = {ticket_id}
+    while (parent := parents.get(ticket_id)) and parent not in seen:
+        seen.add(parent)
+        ticket_id = parent
+    return ticket_id
+
+
+def is_reached(row: Mapping[str, Any], family: Iterable[Mapping[str, Any]], at: datetime) -> bool:
+    """Whether a rover is or was there for this trouble, or another report of it was settled after this one came in."""
+    if row["arrived_at"] is not None and row["arrived_at"] <= at:
+        return True
+    ends = [other[name] for other in family for name in ("arrived_at", "resolved_at") if other is not row]
+    return any(end is not None and row["opened_at"] <= end <= at for end in ends)
+
+
+def stops(known: Known, troubles: list[Trouble]) -> dict[tuple[str, str | None, frozenset[str]], list[Trouble]]:
+    """Troubles by stop: (site, the rover already sent or null, the skills that the stop asks for)."""
+    crews = {row["rover_id"]: skills_of(row["skills"]) for row in known.rovers.sort("rover_id").iter_rows(named=True)}
+    sent: dict[tuple[str, str], list[Trouble]] = {}
+    loose: dict[str, list[Trouble]] = {}
+    for trouble in troubles:
+        site_id, rover_id = trouble.row["site_id"], trouble.row["rover_id"]
+        if rover_id is not None:
+            sent.setdefault((site_id, rover_id), []).append(trouble)
+        else:
+            loose.setdefault(site_id, []).append(trouble)
+    for (site_id, rover_id), members in sorted(
+        sent.items()
+    ):  # a rover on its way also sees to what else is wrong there
+        roots = {member.root for member in members}
+        joins = [t for t in loose.get(site_id, []) if t.root in roots or can(crews[rover_id], {t.skill})]
+        members += joins
+        loose[site_id] = [t for t in loose.get(site_id, []) if t not in joins]
+    grouped: dict[tuple[str, str | None, frozenset[str]], list[Trouble]] = {
+        (site_id, rover_id, needed(members)): members for (site_id, rover_id), members in sent.items()
+    }
+    for site_id, members in loose.items():
+        if not members:
+            continue
+        if any(can(skills, needed(members)) for skills in crews.values()):
+            grouped[site_id, None, needed(members)] = members
+            continue
+        for member in members:
+            grouped.setdefault((site_id, None, needed([member])), []).append(member)
+    return grouped
+
+
+def needed(members: Iterable[Trouble]) -> frozenset[str]:
+    """The skills that these troubles ask for."""
+    return frozenset(member.skill for member in members if member.skill)
+
+
+def skills_of(text: str | None) -> frozenset[str]:
+    """A rover's skills; none listed means that nobody has said, and the rover counts as able to look at anything."""
+    return frozenset(word.strip() for word in (text or "").split(";") if word.strip())
+
+
+def can(skills: frozenset[str], wanted: Iterable[str | None]) -> bool:
+    """Whether a rover with `skills` can mend a trouble that asks for `wanted`."""
+    return not skills or {word for word in wanted if word} <= skills
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """What the day's own tickets say of a category, pooled with our figures."""
+
+    needs_rover: float
+    visit_minutes: float
+    usual_minutes: float  # from a call to an arrival, over all categories
+
+
+def learnt(known: Known, rows: pl.DataFrame) -> dict[str, Learnt]:
+    """By category: the chance that a ticket needs a rover, and a visit's minutes, from the tickets resolved so far.
+
+    Each is the mean of the day's tickets and `pooled_tickets` imagined ones at our figure (a Beta prior's mean).
+    """
+    weight, usual = known.settings["dispatch.pooled_tickets"], known.settings["dispatch.visit_minutes"]
+    done = rows.filter(pl.col("status") == "resolved").with_columns(
+        minutes=(pl.col("resolved_at") - pl.col("arrived_at")).dt.total_seconds() / 60
+    )
+    found, arrival = {}, usual_minutes(known, rows)
+    for category in SKILLS:
+        own = done.filter(pl.col("category") == category)
+        visits = own["minutes"].drop_nulls().to_list()
+        visits = [m for m in visits if 1 <= m <= 240]  # shorter or longer is a slip of the clock
+        prior = known.settings[f"dispatch.needs_rover_{category.replace('-', '_')}"]
+        visited = own["arrived_at"].drop_nulls().len()
+        found[category] = Learnt(
+            (weight * prior + visited) / (weight + own.height),
+            (weight * usual + sum(visits)) / (weight + len(visits)),
+            arrival,
+        )
+    return found
+
+
+def dark_sites(power: pl.DataFrame) -> dict[str, tuple[float, datetime | None]]:
+    """By site that is off mains: the chance that it goes dark, and when its first battery is expected to be empty."""
+    off = power.filter(pl.col("supply").is_in(["battery", "dark"]) & pl.col("site_id").is_not_null())
+    rows = off.group_by("site_id").agg(pl.col("chance_dark").max(), pl.col("empty_at_mean").min())
+    return {row["site_id"]: (row["chance_dark"], row["empty_at_mean"]) for row in rows.iter_rows(named=True)}
+
+
+def units_by_kind(known: Known) -> dict[tuple[str, str], int]:
+    """Deployed units by site and the skill that mends them."""
+    found: dict[tuple[str, str], int] = {}
+    for site_id, kind, role in known.units.select("site_id", "type", "role").iter_rows():
+        for skill, start in UNIT_TYPES.items():
+            if site_id and role != "spare" and (kind or "").startswith(start):
+                found[site_id, skill] = found.get((site_id, skill), 0) + 1
+    return found
+
+
+def one_need(
+    known: Known,
+    trouble: Trouble,
+    load: Mapping[str, Any] | None,
+    rates: Mapping[str, Learnt],
+    shut: tuple[float, datetime | None] | None,
+    peers: Mapping[tuple[str, str], int],
+) -> Need:
+    """A need for one ticket alone."""
+    row, skill = trouble.row, trouble.skill or ""
+    age = max(0.0, (known.at - row["opened_at"]).total_seconds() / 60)
+    rate = rates.get(trouble.category, Learnt(1.0, known.settings["dispatch.visit_minutes"], 1.0))
+    stopped, delay = chance_stopped(known, trouble, shut, age)
+    arrivals = (load or {}).get("arrivals_per_minute") or 0.0
+    growth = stopped * arrivals / max(1, peers.get((row["site_id"], skill), 1))
+    capacity = line_capacity(known, row["site_id"], skill, peers)
+    waiting = sum((load or {}).get(name) or 0.0 for name in LINES.get(skill, ()))
+    confidence = 1.0 if row["site_confidence"] is None else row["site_confidence"]
+    chance = 1.0 if row["rover_id"] else confidence * still_needs(known, row, rate.needs_rover, rate.usual_minutes)
+    return Need(
+        site_id=row["site_id"],
+        skills=frozenset([skill] if skill else []),
+        categories=(trouble.category,),
+        ticket_ids=(row["ticket_id"],),
+        unit_id=row["unit_id"],
+        since=row["opened_at"],
+        severity=row["severity"],
+        cost=replace(fitted(known, row, growth, delay, age), clearing=clearing_factor(arrivals, capacity)),
+        chance=chance,
+        visit_minutes=rate.visit_minutes,
+        age=age,
+        waiting=waiting,
+        site_confidence=confidence,
+        assigned_at=row["assigned_at"] if row["rover_id"] else None,
+    )
+
+
+def line_capacity(known: Known, site_id: str, skill: str, peers: Mapping[tuple[str, str], int]) -> float:
+    """Voters a minute that the line held up can serve when all is well."""
+    if skill == "scanner":
+        return known.settings["dispatch.scanner_per_minute"] * max(1, peers.get((site_id, skill), 1))
+    stations = known.sites.filter(pl.col("site_id") == site_id)["checkin_stations"].to_list()
+    return known.settings["dispatch.checkin_per_minute"] * max(1, (stations or [1])[0] or 1)
+
+
+def chance_stopped(
+    known: Known, trouble: Trouble, shut: tuple[float, datetime | None] | None, age: float
+) -> tuple[float, float]:
+    """The chance that voting stops at this unit, and the delay until then counted from the ticket [min]."""
+    if trouble.category == "power":
+        chance, empty_at = shut or (0.0, None)
+        return chance, age if empty_at is None else max(0.0, age + (empty_at - known.at).total_seconds() / 60)
+    name = f"dispatch.stopped_{trouble.category.replace('-', '_')}"
+    chance = known.settings.get(name, 0.0)
+    if trouble.row["severity"] == 1:  # the caller says that voting has stopped
+        return max(chance, (1 + chance) / 2), 0.0
+    return (chance / 2 if trouble.row["severity"] >= 3 else chance), 0.0
+
+
+def still_needs(known: Known, row: Mapping[str, Any], chance: float, usual_minutes: float) -> float:
+    """The chance that a ticket still open needs a rover, by Bayes on three kinds of tickets.
+
+    Those that the phone can settle leave in `phone_minutes` on average once it is tried; all that are real get a rover
+    or a second call in `usual_minutes` on average; `left_open` of all are settled and never closed. So one that the
+    phone did not settle is likelier to need a rover, and one that nobody has spoken of for hours is likelier to be an
+    old entry than an old trouble.
+    """
+    tried = known.at - row["assigned_at"] if row["status"] == "assigned" and row["assigned_at"] else timedelta(0)
+    quiet = fading(known.at - row["last_heard_at"], usual_minutes)
+    by_phone = (1 - chance) * fading(tried, known.settings["dispatch.phone_minutes"])
+    forgotten = known.settings["dispatch.left_open"] * (1 - quiet)
+    weight = (chance + by_phone) * quiet + forgotten
+    return chance * quiet / weight if weight > 0 else 0.0
+
+
+def fading(since: timedelta, mean_minutes: float) -> float:
+    """The share of what leaves after `mean_minutes` on average that is still there."""
+    return math.exp(-max(0.0, since.total_seconds() / 60) / mean_minutes)
+
+
+def usual_minutes(known: Known, rows: pl.DataFrame) -> float:
+    """Minutes from a call to a rover's arrival, or a second call: our figure pooled with the day's arrivals."""
+    weight, usual = known.settings["dispatch.pooled_tickets"], known.settings["dispatch.rover_minutes"]
+    waited = rows.filter(pl.col("arrived_at") <= known.at).select(
+        minutes=(pl.col("arrived_at") - pl.col("opened_at")).dt.total_seconds() / 60
+    )["minutes"]
+    own = [m for m in waited.to_list() if m >= 0]
+    return (weight * usual + sum(own)) / (weight + len(own))
+
+
+def still_waits(known: Known, overdue_minutes: float) -> float:
+    """The chance that a rover's stop is still to be made when its arrival should have been reported so long ago."""
+    waits = fading(timedelta(minutes=overdue_minutes), known.settings["dispatch.rover_minutes"])
+    return waits / (waits + known.settings["dispatch.left_open"] * (1 - waits))
+
+
+def fitted(known: Known, row: Mapping[str, Any], growth: float, delay: float, age: float) -> Cost:
+    """A cost whose next hour is the ticket's `voter_minutes_at_risk`, shared between those held up and those who join.
+
+    At least `least_people_N` people count as held up by a trouble of severity N, or one nobody waits at is never seen.
+    """
+    least = known.settings[f"dispatch.least_people_{min(4, max(1, row['severity'] or 4))}"]
+    cap = known.settings["dispatch.growth_cap_minutes"]
+    shape = Cost(0.0, growth, delay, cap)
+    hour, risk = shape(age + HOUR) - shape(age), row["voter_minutes_at_risk"]
+    if risk is None or not math.isfinite(risk) or row["repeats"]:  # its risk is counted at a ticket that is settled
+        return Cost(least, growth, delay, cap)
+    joining = max(0.0, risk - least * HOUR)
+    if hour > joining:
+        return Cost(least, growth * joining / hour, delay, cap)
+    return Cost(least + (joining - hour) / HOUR, growth, delay, cap)
+
+
+def merged(singles: list[Need], further_minutes: float) -> Need:
+    """Needs of one site as one stop: the worst trouble leads, the rest add to the visit and to what it saves.
+
+    Reports of one trouble are one trouble: the costs of a category count once, at their largest.
+    """
+    order = sorted(singles, key=lambda n: (-n.lost(HOUR), n.severity, n.since, n.ticket_ids))
+    first = order[0]
+    kinds = tuple(dict.fromkeys(category for n in order for category in n.categories))
+    worst = [next(n for n in order if n.categories[0] == kind) for kind in kinds]
+    levels = sum(n.chance * n.cost.level for n in worst)
+    # one line stops once, however many troubles stop it: the growth of the worst alone
+    lead = max(worst, key=lambda n: n.chance * n.cost.growth)
+    chance = max(n.chance for n in worst)
+    cost = first.cost
+    if chance:
+        cost = replace(lead.cost, level=levels / chance, growth=lead.chance * lead.cost.growth / chance)
+    return replace(
+        first,
+        categories=kinds,
+        ticket_ids=tuple(sorted(t for n in singles for t in n.ticket_ids)),
+        unit_id=next((n.unit_id for n in order if n.unit_id), None),
+        since=min(n.since for n in order),
+        severity=min(n.severity for n in order),
+        cost=cost,
+        chance=chance,
+        age=lead.age,
+        visit_minutes=max(n.visit_minutes for n in worst) + further_minutes * (len(worst) - 1),
+        waiting=max(n.waiting for n in order),
+        assigned_at=min((n.assigned_at for n in order if n.assigned_at), default=None),
+    )

@@ -1,0 +1,141 @@
+"""Where each rover is, when it is free, and what it can do and carries."""
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.needs import skills_of
+from pipeline.estimates.dispatch.travel import Place
+
+# Plain words that name a part for a trouble, first that fits; common practice, no source.
+PART_WORDS: dict[str, str] = {
+    "scanner-jam": r"roller|brush|clean",
+    "scanner-down": r"cable|cord|battery|key",
+    "memory-card": r"card|memory|media",
+    "tape-printer": r"paper|roll(?!er)|thermal",
+    "bin-full": r"bin|bag|box|liner",
+    "bmd": r"paper|toner|ink|cable",
+    "accessible-device": r"head|keypad|audio|phone",
+    "poll-book": r"cable|battery|charger|tablet|router|stylus",
+    "power": r"battery|cord|cable|generator|extension|light|lamp",
+    "ballot-stock": r"ballot",
+}
+
+
+@dataclass(frozen=True)
+class Rover:
+    """One rover at T. Minutes count from T."""
+
+    rover_id: str
+    place: Place
+    free_at: float  # [min] from T
+    free_since: datetime | None  # when it ended its last visit, where known
+    skills: frozenset[str]
+    parts: Mapping[str, int]
+    off_shift: float  # [min] from T
+    breaks: tuple[tuple[float, float], ...]  # [min] from T
+
+    def leaves(self, minutes: float) -> float:
+        """When it can leave, not in a break [min]."""
+        for start, end in self.breaks:
+            if start <= minutes < end:
+                return end
+        return minutes
+
+
+def rover_states(known: Known, rows: pl.DataFrame) -> list[Rover]:
+    """The rovers that are on shift at T or will be, by id.
+
+    A rover is where it last arrived, else at its start; while that ticket is open it stays for a visit's length.
+    `rows` is the tickets' estimate with the times of their visits.
+    """
+    places = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
+    last: dict[str, dict[str, Any]] = {}
+    visits = rows.filter((pl.col("arrived_at") <= known.at) & pl.col("site_id").is_in(list(places)))
+    for row in visits.sort("arrived_at", "ticket_id").iter_rows(named=True):
+        last[row["rover_id"]] = row
+    states = [state(known, row, last.get(row["rover_id"]), places) for row in known.rovers.iter_rows(named=True)]
+    return sorted((s for s in states if s.off_shift > 0), key=lambda s: s.rover_id)
+
+
+def state(known: Known, row: Mapping[str, Any], visit: Mapping[str, Any] | None, places: Mapping[str, Place]) -> Rover:
+    """One rover's state from its roster row and the ticket that it arrived at last."""
+    free, since = 0.0, None
+    if visit is not None:
+        since = visit["resolved_at"]
+        if visit["status"] != "resolved":
+            free = known.settings["dispatch.visit_minutes"] + minutes_to(known, visit["arrived_at"])
+    return Rover(
+        rover_id=row["rover_id"],
+        place=places[visit["site_id"]] if visit else (row["latitude"], row["longitude"]),
+        free_at=max(0.0, free, minutes_to(known, row["on_shift_at"])),
+        free_since=since,
+        skills=skills_of(row["skills"]),
+        parts=parts_of(row["parts"]),
+        off_shift=minutes_to(known, row["off_shift_at"]),
+        breaks=breaks_of(known, row["breaks"]),
+    )
+
+
+def minutes_to(known: Known, moment: datetime | None) -> float:
+    """Minutes from T to a moment; nought where there is none."""
+    return 0.0 if moment is None else (moment - known.at).total_seconds() / 60
+
+
+def parts_of(text: str | None) -> dict[str, int]:
+    """`name:count;…` as counts; a name without a count is one, a count below nought is none."""
+    found: dict[str, int] = {}
+    for item in (text or "").split(";"):
+        name, _, count = item.partition(":")
+        if name.strip():
+            number = int(count) if re.fullmatch(r"\s*-?\d{1,6}\s*", count) else 1
+            found[name.strip()] = max(0, found.get(name.strip(), 0) + number)
+    return found
+
+
+def breaks_of(known: Known, text: str | None) -> tuple[tuple[float, float], ...]:
+    """Breaks `HH:MM-HH:MM;…` of election day as minutes from T; what cannot be read is no break."""
+    found = []
+    for item in (text or "").split(";"):
+        clock = re.fullmatch(r"\s*(\d{1,2}):(\d\d)\s*-\s*(\d{1,2}):(\d\d)\s*", item)
+        if clock and all(int(h) < 24 for h in clock.group(1, 3)) and all(int(m) < 60 for m in clock.group(2, 4)):
+            start, end = (minutes_to(known, on_the_day(known, int(h), int(m))) for h, m in pairs(clock.groups()))
+            found.append((start, end if end >= start else end + 24 * 60))
+    return tuple(sorted(found))
+
+
+def pairs(groups: tuple[str, ...]) -> list[tuple[str, str]]:
+    """Four texts as two pairs."""
+    return [(groups[0], groups[1]), (groups[2], groups[3])]
+
+
+def on_the_day(known: Known, hour: int, minute: int) -> datetime:
+    """A local time of election day, UTC."""
+    local = datetime.combine(known.county.election_day, time(hour, minute), ZoneInfo(known.county.zone))
+    return local.astimezone(UTC)
+
+
+def later(known: Known, minutes: float) -> datetime:
+    """The moment so many minutes after T."""
+    return known.at + timedelta(seconds=round(minutes * 60) if math.isfinite(minutes) else 0)
+
+
+def parts_for(categories: tuple[str, ...], parts: Mapping[str, int]) -> tuple[list[str], list[str]]:
+    """The parts to carry for these troubles, and the troubles that a rover has no part for."""
+    carried, lacking = [], []
+    for category in categories:
+        words = PART_WORDS.get(category)
+        if words is None:
+            continue
+        fits = [name for name, count in sorted(parts.items()) if count > 0 and re.search(words, name.lower())]
+        carried += [name for name in fits if name not in carried]
+        if not fits:
+            lacking.append(category)
+    return carried, lacking

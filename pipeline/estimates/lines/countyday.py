@@ -1,0 +1,126 @@
+"""The county's own day: how many come, against the published profile, as all sites together let it be seen.
+
+The log of (arrivals / expected) is a level for the day plus an error of the profile that comes and goes within the
+hour. Both are normal, so half-hours of throughput settle them by Gaussian-process regression (Rasmussen & Williams
+2006, eq. 2.23 and 2.24, with an Ornstein-Uhlenbeck kernel). Each site's prior is learnt from the other sites only.
+"""
+
+import dataclasses
+
+import numpy as np
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.lines.arrivals import Floats, county_level
+from pipeline.estimates.lines.filter import Places
+from pipeline.estimates.lines.observations import Observations, Roster
+
+BIN_MINUTES = 30  # throughput is pooled over this [min]; our choice
+MARKED_WITHIN = 45  # nobody marks longer, as far as the county's day goes [min]; our choice
+LAGS = (2.0, 8.0)  # from arriving to a poll book, to a counter, when nobody waits [min]
+TIMING_MINUTES = 4.0  # when the first voters come through is off by this everywhere [min]; our choice
+TURNS = 3  # times that throughput is computed anew from the level found [count]; our choice
+FEW = 2.0  # fewer voters expected in a bin say nothing [count]; our choice
+LEAD_MINUTES = 60.0  # the grid begins this long before the first opening [min]
+STOPPED, JUMPED = 0.3, 3.0  # a site's part of its county's ratio below or above which a bin is left out; our choice
+
+
+@dataclasses.dataclass(frozen=True)
+class CountyDay:
+    """What the other sites say of each site: log of (arrivals / expected) by minute, and its spread at T."""
+
+    mean: Floats
+    sd: Floats
+
+
+def learn(known: Known, facts: Roster, places: Places, seen: Observations, now: int) -> CountyDay:
+    """The county's day for every site of the roster."""
+    sites, minutes = places.rates.shape
+    bins = minutes // BIN_MINUTES + 1
+    grid = places.first_minute + np.arange(minutes, dtype=np.float64)
+    shape = np.zeros(minutes)
+    middle = places.first_minute + (np.arange(bins) + 0.5) * BIN_MINUTES
+    s = known.settings
+    for _ in range(TURNS):
+        counted, expected = binned(facts, places, seen, expected_through(places, known, shape), bins)
+        used = kept(counted, expected)
+        whole = (used * counted).sum(axis=0)[None], (used * expected).sum(axis=0)[None], used.sum(axis=0)[None]
+        there = np.interp(middle, grid, shape)
+        shape = regress(known, places, whole[0], whole[1], whole[2], there, middle, grid)[0][0]
+    others = [x.sum(axis=0)[None] - x for x in (used * counted, used * expected, used.astype(np.float64))]
+    mean, variance = regress(known, places, others[0], others[1], others[2], there, middle, grid)
+    column = int(np.clip(now - places.first_minute, 0, max(minutes - 1, 0)))
+    return CountyDay(mean, np.sqrt(variance[:, column] + s["lines.site_sd"] ** 2))
+
+
+def regress(
+    known: Known, places: Places, counted: Floats, expected: Floats, number: Floats, there: Floats, middle: Floats,
+    grid: Floats,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Mean and variance by minute from pooled throughput, pools x bins."""
+    s = known.settings
+    has = (expected > FEW) & (number > 0)
+    ratio = np.where(has, np.log((counted + 1.0) / np.where(has, expected + 1.0, 1.0)) + there, 0.0)
+    sites = np.maximum(number, 1.0)
+    single = (s["lines.site_sd"] ** 2 + s["lines.burst_sd"] ** 2) / sites
+    since = np.maximum(middle - places.first_minute - LEAD_MINUTES, BIN_MINUTES / 2)
+    noise = np.where(has, single + 1.0 / np.maximum(counted, 1.0) + (TIMING_MINUTES / since) ** 2, np.inf)
+    mean, variance = county_level(middle, ratio, noise, grid, s["lines.day_sd"])
+    return mean, variance + np.where(has.any(axis=1), s["lines.site_sd"] ** 2 / sites.max(axis=1, initial=1), 0)[
+        :, None
+    ]
+
+
+def binned(
+    facts: Roster, places: Places, seen: Observations, through: tuple[Floats, Floats], bins: int
+) -> tuple[Floats, Floats]:
+    """Voters let through and expected, by site and by the half-hour in which they arrived."""
+    rows = [(s, *span) for s, spans in enumerate(seen.seen_spans) for span in spans]
+    site, start, end, weight, number = np.array(rows, np.float64).reshape(len(rows), 5).T
+    at, is_ballot = site.astype(np.int64), (weight != 1.0).astype(np.int64)
+    curve = np.stack(through)
+    begun = facts.opens[at].astype(np.float64)
+    first = np.where(start > begun + 1, start, places.first_minute)
+    a, b = (np.clip(x - places.first_minute, 0, curve.shape[2] - 1).astype(np.int64) for x in (first, end))
+    arrived = (np.maximum(start, begun) + end) / 2 - np.array(LAGS)[is_ballot] - places.first_minute
+    k = np.clip(arrived // BIN_MINUTES, 0, bins - 1).astype(np.int64)
+    counted, expected = np.zeros((len(places.seeds), bins)), np.zeros((len(places.seeds), bins))
+    np.add.at(counted, (at, k), number)
+    np.add.at(expected, (at, k), weight * np.maximum(curve[is_ballot, at, b] - curve[is_ballot, at, a], 0.0))
+    return counted, expected
+
+
+def kept(counted: Floats, expected: Floats) -> Floats:
+    """Which bins of which sites count: not where hardly anybody was expected, a unit stood or a counter jumped."""
+    enough = expected > FEW
+    ratio = np.where(enough, counted / np.where(enough, expected, 1.0), np.nan)
+    pooled = (enough * counted).sum(axis=0) / np.maximum((enough * expected).sum(axis=0), FEW)
+    return np.asarray(enough & (ratio > STOPPED * pooled) & (ratio < JUMPED * np.maximum(pooled, 0.1)), np.float64)
+
+
+def expected_through(places: Places, known: Known, shape: Floats) -> tuple[Floats, Floats]:
+    """Voters through check-in, and through a booth, by minute: running totals, sites x minutes + 1, as a fluid.
+
+    Who waits or marks at the end of a span is not missed, and a full check-in does not look like a quiet day.
+    """
+    rates = places.rates.astype(np.float64) * np.exp(shape)
+    most = places.stations * places.pace / known.settings["lines.checkin_minutes"] * places.serving
+    here, checked = np.zeros(rates.shape[0]), np.zeros_like(rates)
+    for column in range(rates.shape[1]):
+        here += rates[:, column]
+        checked[:, column] = np.minimum(here, most[:, column])
+        here -= checked[:, column]
+    phase = known.settings["lines.marking_minutes"] / 2
+    after = np.arange(MARKED_WITHIN) / phase
+    booth = after * np.exp(-after)
+    booth /= booth.sum()
+    marked = np.array([np.convolve(row, booth)[: len(row)] for row in checked]).reshape(checked.shape)
+
+    def total(by_minute: Floats) -> Floats:
+        return np.concatenate([np.zeros((len(by_minute), 1)), np.cumsum(by_minute, axis=1)], axis=1)
+
+    return total(checked), total(marked)
+
+
+def on_this_day(places: Places, day: CountyDay) -> Places:
+    """The places with the arrivals that the county's day lets expect."""
+    return dataclasses.replace(places, rates=(places.rates * np.exp(day.mean)).astype(np.float32))

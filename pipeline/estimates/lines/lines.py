@@ -1,0 +1,271 @@
+"""The lines at check-in and at the scanners: now, ahead, and what they mean for a voter who joins.
+
+The day is replayed from before opening to T with everything received by T, each row at the time at which it occurred:
+a row that came late weighs as if it had come in time, and the order of arrival cannot matter.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+import polars as pl
+
+from pipeline.contracts import estimates, events
+from pipeline.contracts.known import Known, empty
+from pipeline.estimates.lines import countyday, weighing
+from pipeline.estimates.lines.filter import (
+    CHECKIN,
+    CHECKIN_LOG,
+    DOUBT,
+    FACTOR,
+    FINISHING,
+    HEAD,
+    JAM,
+    MARKING,
+    SCAN_LOG,
+    SCANNING,
+    SHUT,
+    Array,
+    Draws,
+    Floats,
+    Habits,
+    Places,
+    event_rng,
+    step,
+)
+from pipeline.estimates.lines.observations import Observations, Roster, midnight, observe, roster
+from pipeline.estimates.lines.replay import LEAD, habits_of, lay_out, replay_all
+
+HORIZONS = (30, 60, 120)
+AHEAD_PART = 2  # the outlook steps this part of the particles, after the last horizon that part of them [1 in]
+LIMIT = 30.0  # the Presidential Commission's half hour [min]
+PROMISE_SD = 0.5  # a promised restoration is off by this in the log; our choice
+LONGEST = 480.0  # no wait is said to be longer [min]
+SOFT = 0.01  # a share of particles of nought or one is no certainty: their share is drawn in by this
+
+
+@dataclass(frozen=True)
+class LineStates:
+    """Equally likely states of every site at T (rows of filter.py x sites x particles), and what they stand on."""
+
+    at: datetime
+    column: int
+    state: Array
+    places: Places
+    habits: Habits
+    roster: Roster
+    basis: dict[tuple[int, int], str]
+
+
+def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> LineStates:
+    """The particles of every site at T."""
+    facts = roster(known)
+    now = int((known.at - midnight(known)).total_seconds() // 60)
+    places = lay_out(known, facts, supply, now)
+    habits = habits_of(known)
+    seen = observe(known, readings, facts)
+    column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
+    day = countyday.learn(known, facts, places, seen, now)
+    places = countyday.on_this_day(places, day)
+    state = replay_all(known, facts, places, habits, seen, day.sd, column)
+    return LineStates(known.at, column, state, places, habits, facts, basis_of(seen, facts, now))
+
+
+def basis_of(seen: Observations, facts: Roster, now: int) -> dict[tuple[int, int], str]:
+    """What each line's estimate stands on, and how old that is at T."""
+    last: dict[tuple[int, int], list[str]] = {}
+
+    def note(frame: pl.DataFrame, word: str, lines: tuple[int, ...]) -> None:
+        newest = frame.filter(pl.col("minute") <= now).group_by("site").agg(pl.col("minute").max()).sort("site")
+        for site, minute in newest.iter_rows():
+            for line in lines:
+                last.setdefault((site, line), []).append(f"{word} {now - minute} min ago")
+
+    for line in (0, 1):
+        mine = seen.counts.filter(pl.col("line") == line)
+        note(mine.filter(~pl.col("is_call")), "head count", (line,))
+        note(mine.filter(pl.col("is_call")), "call", (line,))
+    note(seen.windows.filter(pl.col("line") == 0), "poll books", (0,))
+    note(seen.scans, "scanner counter", (0, 1))
+    found = {}
+    for site, notes in enumerate(facts.notes):
+        for line in (0, 1):
+            parts = last.get((site, line)) or ["no report: roster and the county's day only"]
+            found[site, line] = "; ".join([*parts, *notes])
+    return found
+
+
+def lines(states: LineStates) -> pl.DataFrame:
+    """The lines at T: one row a site and line that is open, about to open or not yet empty."""
+    frame = pl.DataFrame(rows_at(states, states.state, states.column, states.at), schema=line_schema(), orient="row")
+    return frame.sort("site_id", "line")
+
+
+def line_schema(model: type = estimates.Lines) -> dict:
+    """Column types of an estimate's model."""
+    return dict(empty(model).schema)
+
+
+def inside(z: Array) -> Array:
+    """People anywhere between joining the first line and leaving: sites x particles."""
+    return np.asarray(z[CHECKIN] + z[MARKING] + z[FINISHING] + z[SCANNING])
+
+
+def is_shown(states: LineStates, z: Array, column: int) -> np.ndarray:
+    """Sites that have rows: from an hour before opening until the last voter."""
+    minute = states.places.first_minute + column
+    facts = states.roster
+    is_day = (minute >= facts.opens - LEAD) & (minute < facts.closes)
+    empty_share = (inside(z) < 0.5).mean(axis=1)
+    late = (minute >= facts.closes) & (facts.closes > facts.opens) & (empty_share < 0.9)
+    return np.asarray(is_day | (late & (minute < facts.last_voter)))
+
+
+def rows_at(states: LineStates, z: Array, column: int, at: datetime) -> list[tuple]:
+    """Rows of `Lines` from a set of particles."""
+    if z.shape[1] == 0:
+        return []
+    shown = is_shown(states, z, column)
+    rows = []
+    for line, name in enumerate(("checkin", "scanner")):
+        people = weighing.waiting(z, states.places, line, column)
+        wait = wait_minutes(states, z, line, column, people)
+        for s in np.flatnonzero(shown):
+            rows.append(
+                (states.roster.site_ids[s], name, at, *spread(people[s]), *spread(wait[s]), chance_over(wait[s]),
+                 states.basis[int(s), line])
+            )  # fmt: skip
+    return rows
+
+
+def spread(values: Array) -> tuple[float, float, float, float]:
+    """Mean, median, 5 % and 95 % of the particles."""
+    low, median, high = np.quantile(values, (0.05, 0.5, 0.95))
+    return float(values.mean(dtype=np.float64)), float(median), float(low), float(high)
+
+
+def chance_over(wait: Array) -> float:
+    """Chance to wait over half an hour, drawn in a little from nought and one."""
+    return float(SOFT * 0.1 + (1 - SOFT * 1.1) * np.mean(wait > LIMIT))
+
+
+def wait_minutes(states: LineStates, z: Array, line: int, column: int, people: Array) -> Array:
+    """Minutes until service for a voter who joins now, by particle."""
+    places, habits = states.places, states.habits
+    if line == 0:
+        stations = np.maximum(places.stations - z[SHUT], 0)
+        each = np.exp(z[CHECKIN_LOG]) / np.maximum(stations * places.pace[:, column, None], 0.5)
+        until = until_serving(states, column)[:, None]
+        free = (people == 0) & (z[CHECKIN] < stations)
+        stopped = (stations <= 0) * np.float32(habits.station_minutes)
+        return np.asarray(until + stopped + np.where(free, 0, (people + 1) * each))
+    up = weighing.scanners_up(z, places, column)
+    each = np.exp(z[SCAN_LOG]) / np.maximum(up, 1)
+    free = (people == 0) & (z[SCANNING] < np.maximum(up, 1))
+    wait = np.where(free, 0, (people + 1) * each)
+    return np.asarray(wait + residual_stop(states, z, up, column))
+
+
+def until_serving(states: LineStates, column: int) -> Floats:
+    """Minutes until check-in starts (0 where it is at work)."""
+    ahead = states.places.serving[:, column:]
+    return np.asarray(np.where(ahead.any(axis=1), ahead.argmax(axis=1), LIMIT * 2), np.float32)
+
+
+def residual_stop(states: LineStates, z: Array, up: Array, column: int) -> Array:
+    """Minutes until a stopped scanner is back, where none is up: exponential, by its cause; darkness as promised."""
+    habits, places = states.habits, states.places
+    most = int(places.scanners.max(initial=0))
+    stuck = (up == 0) & (places.scanners > 0)[:, None]
+    if most == 0 or not stuck.any():
+        return np.zeros_like(up)
+    is_jam = (z[HEAD : HEAD + most] == JAM).any(axis=0)
+    minute = places.first_minute + column
+    dark = (places.dark_from <= minute) & (minute < places.dark_until)
+    lit_after = np.where(dark, places.dark_until - minute, np.inf).min(axis=1, initial=np.inf)[:, None]
+    mean = np.where(is_jam, habits.jam_minutes, habits.fault_minutes)
+    rngs = [event_rng(seed, places.first_minute + column, 41) for seed in places.seeds]
+    draws = np.stack([rng.exponential(size=z.shape[2]) for rng in rngs])
+    spread_out = np.exp(PROMISE_SD * np.stack([rng.standard_normal(z.shape[2]) for rng in rngs]))
+    mean_stop = np.where(np.isfinite(lit_after), np.minimum(lit_after, LONGEST) * spread_out, mean * draws)
+    back = until_serving(states, column)[:, None]
+    return np.asarray(np.where(back > 0, np.minimum(back, LONGEST), stuck * mean_stop), np.float32)
+
+
+def outlook(states: LineStates) -> pl.DataFrame:
+    """The lines ahead of T; the rows of the last horizon say when the last voter leaves."""
+    schema = line_schema(estimates.Outlook)
+    z, places = states.state[:, :, ::AHEAD_PART].copy(), states.places
+    if z.shape[1] == 0:
+        return pl.DataFrame(schema=schema)
+    draws = Draws(places.seeds, z.shape[2], places.scanners, stream=2)
+    ends = np.full(z.shape[1:], np.nan)
+    rows: list[tuple] = []
+    closes = states.roster.closes[:, None]
+    waiting_rows: list[tuple] = []
+    for column in range(states.column + 1, places.rates.shape[1]):
+        minute = places.first_minute + column
+        step(z, places, states.habits, column, draws.at(minute))
+        is_out = (inside(z) < 0.5) & (minute >= closes) & np.isnan(ends)
+        ends = np.where(is_out, minute, ends)
+        ahead = column - states.column
+        if ahead in HORIZONS:
+            found = rows_at(states, z, column, states.at + timedelta(minutes=ahead))
+            if ahead == HORIZONS[-1]:
+                waiting_rows = found
+            else:
+                rows += [(*row, float(ahead), None, None, None) for row in found]
+        if ahead >= HORIZONS[-1] and not np.isnan(ends).any():
+            break
+        if ahead == HORIZONS[-1]:  # from here on only the last voter is asked for
+            z, ends = z[:, :, ::AHEAD_PART].copy(), ends[:, ::AHEAD_PART]
+            draws = Draws(places.seeds, z.shape[2], places.scanners, stream=3)
+    last = last_voters(states, ends)
+    rows += [(*row, float(HORIZONS[-1]), *last[row[0]]) for row in waiting_rows]
+    names = [*line_schema(), "ahead_minutes", "last_voter_at_low", "last_voter_at_mean", "last_voter_at_high"]
+    frame = pl.DataFrame(rows, schema={name: schema[name] for name in names}, orient="row")
+    return frame.select(*schema).sort("site_id", "line", "ahead_minutes")
+
+
+def last_voters(states: LineStates, ends: Floats) -> dict[str, tuple[datetime, datetime, datetime]]:
+    """When the last voter leaves each site: 5 %, mean, 95 %. Particles not done when the grid ends count as then."""
+    limit = states.places.first_minute + states.places.rates.shape[1]
+    filled = np.where(np.isnan(ends), limit, ends)
+    now = states.places.first_minute + states.column
+
+    def moment(minute: float) -> datetime:
+        return states.at + timedelta(minutes=round(float(minute)) - now)
+
+    found = {}
+    for s, site_id in enumerate(states.roster.site_ids):
+        low, high = np.quantile(filled[s], (0.05, 0.95))
+        found[site_id] = (moment(low), moment(filled[s].mean()), moment(high))
+    return found
+
+
+def site_loads(states: LineStates) -> pl.DataFrame:
+    """Each site's lines and arrivals still to come: SiteLoads."""
+    z, places, facts = states.state, states.places, states.roster
+    schema = line_schema(events.SiteLoads)
+    if z.shape[1] == 0:
+        return pl.DataFrame(schema=schema)
+    minute = places.first_minute + states.column
+    ahead = places.rates[:, states.column + 1 :].astype(np.float64)
+    rng = [event_rng(seed, minute, 50).standard_normal(z.shape[2]) for seed in places.seeds]
+    level = z[FACTOR] + np.sqrt(np.maximum(z[DOUBT], 0)) * np.array(rng)
+    factor = np.exp(level + states.habits.burst_sd**2 / 2).astype(np.float64)
+    to_come = ahead.sum(axis=1)[:, None] * factor
+    hour = np.maximum(ahead[:, :60].sum(axis=1) / 60, 0)[:, None] * factor
+    people = [weighing.waiting(z, places, line, states.column) for line in (0, 1)]
+    shown = is_shown(states, z, states.column)
+    rows = []
+    for s, site_id in enumerate(facts.site_ids):
+        low, high = np.quantile(to_come[s], (0.05, 0.95))
+        doubt = 1.645 * np.sqrt(high)
+        is_open = bool(shown[s] and minute >= facts.opens[s])
+        rows.append(
+            (site_id, is_open, *(float(p[s].mean()) if shown[s] else 0.0 for p in people), float(hour[s].mean()),
+             max(low - doubt, 0.0), float(to_come[s].mean()), float(high + doubt),
+             float(max(facts.closes[s] - minute, 0)) if facts.closes[s] > facts.opens[s] else 0.0)
+        )  # fmt: skip
+    return pl.DataFrame(rows, schema=schema, orient="row")

@@ -1,0 +1,288 @@
+"""The day of every site, replayed from before opening to T with everything received by T.
+
+Each row counts at the time at which it occurred, so a row that came late weighs as if it had come in time, and the
+order of arrival cannot matter. Sites where a line can form get all particles; quiet ones get a third, repeated.
+"""
+
+import dataclasses
+import hashlib
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.lines import observations, weighing
+from pipeline.estimates.lines.arrivals import arrival_rates
+from pipeline.estimates.lines.filter import (
+    CHECKIN_LOG,
+    DOUBT,
+    EMERGENCY_LOG,
+    FACTOR,
+    HEAD,
+    LOG_RATE,
+    MARKING_LOG,
+    SCAN_LOG,
+    SCANNED,
+    SHUT,
+    WINDOW,
+    Array,
+    Draws,
+    Floats,
+    Habits,
+    Ints,
+    Places,
+    event_rng,
+    is_thin,
+    resample,
+    step,
+)
+from pipeline.estimates.lines.observations import Observations, Roster
+
+LEAD = 60  # the replay starts, and rows begin, this long before opening [min]
+TAIL = 360  # the outlook looks no further than this after closing [min]
+QUIET_LOAD = 0.8  # a site whose likely peak load per station stays below this is quiet [1]; our choice
+QUIET_PART = 3  # quiet sites get this part of the particles [1 in]; our choice
+QUIET_COUNT = 4.0  # nobody counted more in a line of a quiet site [people]; our choice
+EMERGENCY_SD = 1.3  # spread of that hazard between sites in the log; our choice
+LEAST_DARK = 30.0  # a unit that is dark at T stays so at least this long where nobody knows better [min]; our choice
+START_SHUT = 0.03  # chance that a site opens one station short; our choice
+MANY = 10_000  # keeps the last resampling's randomness apart from those of the minutes
+
+
+def seed_of(known: Known, site_id: str) -> int:
+    """A seed from county, election day and site only."""
+    text = f"{known.county.name}|{known.county.election_day.isoformat()}|{site_id}"
+    return int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "big")
+
+
+def habits_of(known: Known) -> Habits:
+    """The model's numbers as the county set them."""
+    s = known.settings
+    return Habits( leaving=s["lines.leaving_hazard"], burst_sd=s["lines.burst_sd"],
+        burst_minutes=s["lines.burst_minutes"], fails=s["lines.scanner_fails"], jam_share=s["lines.jam_share"],
+        jam_minutes=s["lines.jam_minutes"], fault_minutes=s["lines.fault_minutes"],
+        station_fails=s["lines.station_fails"], station_minutes=s["lines.station_minutes"],
+    )  # fmt: skip
+
+
+def lay_out(known: Known, facts: Roster, supply: pl.DataFrame, now: int) -> Places:
+    """Stations, scanners, rates and hours by the minute, from before the first opening to after the last closing."""
+    first = min(int(facts.opens.min(initial=24 * 60)) - LEAD, max(now, -24 * 60))
+    last = max(int(facts.closes.max(initial=0)), int(facts.opens.max(initial=0)), min(now, 2 * 1440)) + TAIL
+    grid = np.arange(first, max(last, first + 1), dtype=np.int64)
+    rates = arrival_rates(facts.expected, facts.opens, facts.closes, grid, known.settings["lines.opening_crowd"])
+    halted = halts(known, facts, grid)
+    begun = (grid[None, :] >= facts.service_from[:, None]) & ~halted
+    spells = dark_spells(known, supply)
+    return Places(
+        stations=facts.stations[:, None].astype(np.float32), booths=facts.booths[:, None].astype(np.float32),
+        scanners=np.array([len(units) for units in facts.scanners], np.int64), rates=rates.astype(np.float32),
+        serving=begun, scanning=begun, seeds=[seed_of(known, site_id) for site_id in facts.site_ids],
+        first_minute=first, pace=check_in_pace(known, facts, spells, grid),
+        dark_from=by_scanner(facts, spells, 0), dark_until=by_scanner(facts, spells, 1),
+    )  # fmt: skip
+
+
+def by_scanner(facts: Roster, spells: dict[str, tuple[float, float]], end: int) -> Floats:
+    """When each scanner went dark (end 0), or is lit again (1): sites x scanners, never where it is not dark."""
+    most = max((len(units) for units in facts.scanners), default=0)
+    found = np.full((len(facts.site_ids), most), np.inf)
+    for s, units in enumerate(facts.scanners):
+        for k, unit in enumerate(units):
+            found[s, k] = spells.get(unit, (np.inf, np.inf))[end]
+    return found
+
+
+def check_in_pace(known: Known, facts: Roster, spells: dict[str, tuple[float, float]], grid: Ints) -> Array:
+    """Speed of check-in by minute: a station whose poll book is dark goes on by paper list, more slowly."""
+    pace = np.ones((len(facts.site_ids), len(grid)), np.float32)
+    lost = 1 - known.settings["lines.paper_pace"]
+    for s, books in enumerate(facts.poll_books):
+        for book in books:
+            start, end = spells.get(book, (np.inf, np.inf))
+            part = 1 / max(len(books), int(facts.stations[s]))
+            pace[s] -= np.float32(lost * part) * ((grid >= start) & (grid < end))
+    return pace
+
+
+def dark_spells(known: Known, supply: pl.DataFrame) -> dict[str, tuple[float, float]]:
+    """Units believed dark at T: from which minute, and until when: as promised, else the usual length of an outage."""
+    if supply.is_empty():
+        return {}
+    rows = supply.filter(pl.col("supply") == "dark").with_columns(start=pl.coalesce("dark_since", "since"))
+    rows = rows.filter(pl.col("start").is_not_null()).select(
+        "unit_id",
+        start=observations.minute_of("start", known),
+        outage=observations.minute_of("outage_since", known),
+        back=observations.minute_of("restoration_at", known),
+    )
+    now = (known.at - observations.midnight(known)).total_seconds() / 60
+    found = {}
+    for unit, start, outage, back in rows.iter_rows():
+        usual = (start if outage is None else outage) + known.settings["lines.outage_minutes"]
+        found[unit] = (start, max(usual if back is None else back, now + LEAST_DARK))
+    return found
+
+
+def halts(known: Known, facts: Roster, grid: np.ndarray) -> np.ndarray:
+    """Where voting was suspended: sites x minutes."""
+    steps = observations.step_minutes(known)
+    halted = np.zeros((len(facts.site_ids), len(grid)), bool)
+    for s, site_id in enumerate(facts.site_ids):
+        mine = steps.get(site_id, {})
+        if "suspended" in mine:
+            start, end = mine["suspended"], mine.get("resumed", np.inf)
+            halted[s] = (grid >= start) & (grid < (end if end > start else np.inf))
+    return halted
+
+
+def replay_all(
+    known: Known, facts: Roster, places: Places, habits: Habits, seen: Observations, spread: Floats, column: int
+) -> Array:  # fmt: skip
+    """Equally likely states of every site after `column`: rows x sites x particles."""
+    n = int(known.settings["lines.particles"])
+    most = int(places.scanners.max(initial=0))
+    state = np.zeros((HEAD + 2 * most, len(facts.site_ids), n), np.float32)
+    quiet = is_quiet(known, places, seen, spread)
+    for sites, part in ((np.flatnonzero(~quiet), 1), (np.flatnonzero(quiet), QUIET_PART)):
+        if len(sites) == 0:
+            continue
+        few = max(n // part, 1)
+        mine = some_places(places, sites)
+        z = start_particles(known, places, spread, sites, few)
+        replay(z, mine, habits, tables_of(seen, sites), column)
+        own = int(mine.scanners.max(initial=0))
+        rows = np.r_[0 : HEAD + own, HEAD + most : HEAD + most + own]
+        state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) % few]
+    return state
+
+
+def is_quiet(known: Known, places: Places, seen: Observations, spread: Floats) -> NDArray[np.bool_]:
+    """Sites where hardly a line can form: low load at the peak, and nobody counted or called about one."""
+    peak = places.rates.max(axis=1, initial=0) * np.exp(spread)
+    load = peak * known.settings["lines.checkin_minutes"] / np.maximum(places.stations[:, 0], 1)
+    load = np.maximum(load, peak * known.settings["lines.scan_minutes"] / np.maximum(places.scanners, 1))
+    quiet = load < QUIET_LOAD
+    long = seen.counts.filter((pl.col("count") > QUIET_COUNT) | pl.col("count").is_null())
+    quiet[np.unique(long["site"].to_numpy())] = False
+    return np.asarray(quiet)
+
+
+def some_places(places: Places, sites: Ints) -> Places:
+    """The places of some sites only."""
+    scanners = places.scanners[sites]
+    return dataclasses.replace(
+        places,
+        stations=places.stations[sites],
+        booths=places.booths[sites],
+        scanners=scanners,
+        rates=places.rates[sites],
+        serving=places.serving[sites],
+        scanning=places.scanning[sites],
+        seeds=[places.seeds[s] for s in sites],
+        pace=places.pace[sites],
+        dark_from=places.dark_from[sites, : int(scanners.max(initial=0))],
+        dark_until=places.dark_until[sites, : int(scanners.max(initial=0))],
+    )
+
+
+def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n: int) -> Array:
+    """Particles before opening, drawn from the priors; `spread` is that of a site's own level in the log."""
+    s, most = known.settings, int(places.scanners[sites].max(initial=0))
+    z = np.zeros((HEAD + 2 * most, len(sites), n), np.float32)
+    for k, site in enumerate(sites):
+        rng = event_rng(places.seeds[site], 0, 0)
+        drawn = rng.standard_normal((5, n))
+        sd, burst = spread[site], s["lines.burst_sd"]
+        mean = -(burst**2 + sd**2) / 2  # the county is pooled by sums: spread and bursts lift means above medians
+        z[LOG_RATE, k] = mean + np.hypot(sd, burst) * drawn[0]
+        know = sd**2 / max(sd**2 + burst**2, 1e-9)
+        z[FACTOR, k] = mean + know * (z[LOG_RATE, k] - mean)
+        z[DOUBT, k] = sd**2 * (1 - know)
+        z[CHECKIN_LOG, k] = np.log(s["lines.checkin_minutes"]) + s["lines.checkin_sd"] * drawn[1]
+        z[SCAN_LOG, k] = np.log(s["lines.scan_minutes"]) + s["lines.scan_sd"] * drawn[2]
+        z[MARKING_LOG, k] = np.log(s["lines.marking_minutes"]) + s["lines.marking_sd"] * drawn[4]
+        z[EMERGENCY_LOG, k] = np.log(max(s["lines.emergency_hazard"], 1e-6)) + EMERGENCY_SD * drawn[3]
+        z[SHUT, k] = np.minimum(rng.random(n) < START_SHUT, places.stations[site, 0] - 1)
+    return z
+
+
+Rows = dict[int, list[NDArray[np.float64]]]  # minute -> groups of rows in which no site stands twice
+
+
+def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
+    """The observations of some sites by minute; each group of rows as columns, the site's place in `sites` first."""
+    place = {int(site): k for k, site in enumerate(sites)}
+    columns = {
+        "scans": ["slot", "delta", "span", "state"],
+        "windows": ["line", "total", "share", "idle"],
+        "counts": ["line", "count", "is_call"],
+        "calls": ["slot", "is_book", "is_jam", "is_end"],
+    }
+    tables: dict[str, Rows] = {}
+    for name, wanted in columns.items():
+        table: pl.DataFrame = getattr(seen, name)
+        table = table.filter(pl.col("site").is_in(list(place)))
+        # Rows of one site in one minute are taken one after the other.
+        again = ["minute", "site"] + (["line"] if name == "windows" else [])
+        table = table.with_columns(again=pl.int_range(pl.len()).over(again))
+        found: Rows = {}
+        for (minute, _), rows in table.group_by("minute", "again", maintain_order=True):
+            own = np.array([place[site] for site in rows["site"].to_list()], np.float64)
+            rest = rows.select(pl.col(wanted).cast(pl.Float64).fill_null(np.nan)).to_numpy().T
+            found.setdefault(int(minute), []).append(np.vstack([own, rest]))  # type: ignore[call-overload]
+        tables[name] = found
+    return tables
+
+
+def replay(z: Array, places: Places, habits: Habits, tables: dict[str, Rows], column: int) -> None:
+    """Step and weigh minute by minute, up to and with `column`; ends with equal weights."""
+    logw = np.zeros(z.shape[1:])
+    draws = Draws(places.seeds, z.shape[2], places.scanners, stream=1)
+    for at in range(column + 1):
+        minute = places.first_minute + at
+        chances = draws.at(minute)
+        step(z, places, habits, at, chances)
+        rows = {name: found.get(minute, []) for name, found in tables.items()}
+        if minute % observations.WINDOW_MINUTES == 0:
+            forget_windows(z, rows["windows"])
+        if not any(rows.values()):
+            continue
+        weigh_minute(weighing.Weighing(z, logw, places, at, chances[0][8]), rows)
+        touched = np.unique(np.concatenate([group[0] for part in rows.values() for group in part])).astype(np.int64)
+        logw[touched] -= logw[touched].max(axis=1, keepdims=True)
+        thin = touched[is_thin(logw, touched)]
+        if len(thin):
+            resample(z, logw, thin, places.seeds, minute)
+    uneven = np.flatnonzero(np.ptp(logw, axis=1) > 0)
+    if len(uneven):
+        resample(z, logw, uneven, places.seeds, places.first_minute + column + MANY)
+
+
+def forget_windows(z: Array, heard: list[NDArray[np.float64]]) -> None:
+    """Start new windows where none was heard; the others carry their misfit over when they are weighed."""
+    for line, row in ((0, WINDOW), (1, SCANNED)):
+        silent = np.ones(z.shape[1], bool)
+        for group in heard:
+            silent[group[0, group[1] == line].astype(np.int64)] = False
+        z[row, silent] = 0
+
+
+def weigh_minute(w: weighing.Weighing, rows: dict[str, list[NDArray[np.float64]]]) -> None:
+    """Weigh everything that occurred in one minute."""
+    for group in rows["calls"]:
+        for site, slot, *flags in group.T:
+            weighing.weigh_call(w, int(site), int(slot), *(bool(flag) for flag in flags))
+    for group in rows["scans"]:
+        site, slot, state = (group[k].astype(np.int64) for k in (0, 1, 4))
+        weighing.weigh_scans(w, site, slot, group[2], group[3], state)
+    for group in rows["windows"]:
+        for line in (0, 1):
+            mine = group[:, group[1] == line]
+            if mine.shape[1]:
+                site, idle = mine[0].astype(np.int64), mine[4].astype(np.int64)
+                weighing.weigh_windows(w, site, line, mine[2], mine[3], idle)
+    for group in rows["counts"]:
+        for site, line, count, is_call in group.T:
+            weighing.weigh_count(w, int(site), int(line), float(count), bool(is_call))

@@ -1,0 +1,64 @@
+"""The county's own day, learnt from throughput."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from pipeline.estimates.lines import countyday
+from pipeline.estimates.lines.filter import Places
+from pipeline.settings import Settings
+
+OPENS, MINUTES, SITES = 60, 600, 30  # the grid begins an hour before opening [min]
+
+
+def county(expected_a_minute: float = 1.0, sites: int = SITES) -> Places:
+    rates = np.full((sites, MINUTES), expected_a_minute, np.float32)
+    rates[:, :OPENS] = 0
+    is_open = np.ones((sites, MINUTES), bool)
+    return Places(
+        stations=np.full((sites, 1), 4, np.float32), booths=np.full((sites, 1), 99, np.float32),
+        scanners=np.ones(sites, np.int64), rates=rates, serving=is_open, scanning=is_open, seeds=list(range(sites)),
+        first_minute=0, pace=np.ones((sites, MINUTES), np.float32), dark_from=np.full((sites, 1), np.inf),
+        dark_until=np.full((sites, 1), np.inf),
+    )  # fmt: skip
+
+
+def learnt(let_through, until: int, sites: int = SITES) -> countyday.CountyDay:
+    """`let_through(site, minute)`: voters through a poll book in the ten minutes before."""
+    spans = [[(m - 10.0, float(m), 1.0, let_through(s, m)) for m in range(70, until + 1, 10)] for s in range(sites)]
+    facts = SimpleNamespace(opens=np.full(sites, OPENS))
+    known = SimpleNamespace(settings=Settings())
+    return countyday.learn(known, facts, county(sites=sites), SimpleNamespace(seen_spans=spans), until)
+
+
+def test_a_day_below_the_roster_is_found_within_two_hours():
+    day = learnt(lambda s, m: 7.0, until=180)
+    assert np.exp(day.mean[0, 180:]).mean() == pytest.approx(0.7, abs=0.05)
+
+
+def test_the_first_minutes_before_anybody_can_have_come_through_do_not_empty_the_day():
+    day = learnt(lambda s, m: 4.0, until=70)
+    assert np.exp(day.mean[0, 300]) > 0.6
+
+
+def test_a_site_is_left_out_of_its_own_prior():
+    day = learnt(lambda s, m: 14.0 if s == 0 else 10.0, until=240, sites=2)
+    assert day.mean[1, 240] > 0.1
+    assert abs(day.mean[0, 240]) < 0.05
+
+
+def test_a_county_of_one_site_keeps_the_rosters_prior():
+    day = learnt(lambda s, m: 20.0, until=240, sites=1)
+    assert np.abs(day.mean).max() < 1e-9
+
+
+def test_a_site_at_a_standstill_hardly_moves_the_county():
+    usual, with_one = (learnt(lambda s, m, least=least: least if s == 0 else 10.0, until=240) for least in (10.0, 0.0))
+    assert abs(usual.mean[5, 240] - with_one.mean[5, 240]) < 0.03
+
+
+def test_the_spread_never_falls_below_that_between_sites():
+    day = learnt(lambda s, m: 10.0, until=500)
+    assert (day.sd >= Settings()["lines.site_sd"]).all()
+    assert (day.sd < 0.36).all()

@@ -1,0 +1,114 @@
+"""State of charge against worked examples, and coverage of the time to empty by simulation."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.estimates.power import charge
+from pipeline.estimates.power.charge import Discharge
+
+
+def test_charge_after_off_on_off():
+    # R 120, T_c 240, off 30, on 30, off 60: s 0.375, so 45 minutes are left
+    s = 1.0
+    for spell in (-30, 30, -60):
+        s = float(charge.charge_after(s, spell, 120, 240))
+    assert s == pytest.approx(0.375)
+    assert s * 120 == pytest.approx(45)
+
+
+def test_charge_never_leaves_nought_to_one_and_the_dark_minutes_add_up():
+    # R 60, T_c 300: off 90, on 60, off 30: s 0 and 48 dark minutes in all
+    s, dark = 1.0, 0.0
+    for spell in (-90, 60, -30):
+        dark += max(0.0, -spell - s * 60) if spell < 0 else 0.0
+        s = float(charge.charge_after(s, spell, 60, 300))
+    assert s == 0.0
+    assert dark == pytest.approx(48)
+
+
+def test_run_time_of_an_aged_battery_under_load():
+    # 120 min, 0.8 for its age, load 1.19 times, and a Peukert-like 1.5 to the power of 1.15
+    assert float(charge.derated_minutes(120, 0.8 / 1.19, 1.5, 1.15)) == pytest.approx(50.60801738, abs=1e-8)
+
+
+def test_peukerts_law():
+    # 7 Ah at the 20 h rate, 3.5 A, k 1.2
+    assert charge.peukert_minutes(7, 20, 3.5, 1.2) == pytest.approx(75.71488, abs=1e-5)
+
+
+def made(age=60.0, level=1.0, rate=1 / 200, level_sd=0.03, rate_sd=0.0004, alive=0.0) -> Discharge:
+    one = np.ones(1)
+    return Discharge(age * one, level * one, rate * one, level_sd**2 * one, rate_sd**2 * one, 0 * one, alive * one)
+
+
+def test_time_to_empty_has_the_middle_of_the_line_and_ordered_limits():
+    d = made()
+    low, middle, high = (float(d.quantile(q)[0]) for q in (0.05, 0.5, 0.95))
+    assert low < middle < high
+    assert middle == pytest.approx(140, abs=1.0)  # 200 minutes in all, 60 gone
+
+
+def test_time_to_empty_agrees_with_a_simulation():
+    rng = np.random.default_rng(2)
+    draws = (1 + 0.03 * rng.standard_normal(200_000)) / (1 / 200 + 0.0004 * rng.standard_normal(200_000)) - 60
+    d = made()
+    for q in (0.05, 0.5, 0.95):
+        assert float(d.quantile(q)[0]) == pytest.approx(np.quantile(draws, q), abs=0.6)
+
+
+def test_a_unit_that_reports_from_its_battery_is_not_empty_yet():
+    d = made(age=230.0, alive=229.0)
+    assert float(d.empty_by(np.zeros((1, 1)))[0, 0]) < 0.2
+    assert float(made(age=230.0).empty_by(np.zeros((1, 1)))[0, 0]) > 0.9
+
+
+def percentages(gear, unit_id, run, start_ago, rng, until=15.0):
+    w = np.arange(5, start_ago - until, 10.0)
+    noisy = np.clip(100 * (1 - w / run) + rng.normal(0, 2.5, len(w)), 0, 100).round()
+    return [
+        gear.report(unit_id, start_ago - t, i + 1, power="battery", battery_percent=float(p))
+        for i, (t, p) in enumerate(zip(w, noisy, strict=True))
+    ]
+
+
+def test_ninety_percent_intervals_cover_the_true_time_to_empty(gear):
+    # Simulated batteries drawn from the prior, percentages noisy and rounded; 90 % within three standard errors
+    rng, many = np.random.default_rng(8), 300
+    units = [gear.unit(f"U{i:03}", battery_age_years=float(rng.uniform(0, 6))) for i in range(many)]
+    run = np.array([240 * 0.95 * np.exp(-0.055 * u["battery_age_years"] + 0.08 * rng.normal()) for u in units])
+    ago = rng.uniform(30, 90, many)
+    reports = [gear.report(u["unit_id"], a + 3, 0, battery_percent=100.0) for u, a in zip(units, ago, strict=True)]
+    for u, r, a in zip(units, run, ago, strict=True):
+        reports += percentages(gear, u["unit_id"], r, a, rng)
+    known = gear.known(units=units, status=reports)
+    off = pl.DataFrame(
+        {"unit_id": [u["unit_id"] for u in units], "site_id": ["S1"] * many, "outage_since": [gear.ago(a) for a in ago]}
+    ).with_columns(pl.col("outage_since").dt.cast_time_unit("us"))
+    d = charge.discharges(known, off)
+    truth = run - ago
+    covered = ((d.quantile(0.05) <= truth) & (truth <= d.quantile(0.95))).mean()
+    assert 0.85 <= covered <= 0.97
+
+
+def test_reports_narrow_the_time_to_empty_to_less_than_half_of_what_rated_minutes_say(gear):
+    rng = np.random.default_rng(4)
+    units = [gear.unit("U1"), gear.unit("U2")]
+    reports = percentages(gear, "U1", 190.0, 120.0, rng)
+    since = pl.Series([gear.ago(120)] * 2).dt.cast_time_unit("us")
+    off = pl.DataFrame({"unit_id": ["U1", "U2"], "site_id": ["S1", "S1"], "outage_since": since})
+    d = charge.discharges(gear.known(units=units, status=reports), off)
+    width = d.quantile(0.95) - d.quantile(0.05)
+    assert width[0] < width[1] / 2
+
+
+def test_a_county_whose_batteries_are_weaker_than_the_setting_is_noticed(gear):
+    # Ten units that lose charge at 0.7 of the expected run time; an eleventh does not report at all
+    rng = np.random.default_rng(6)
+    units = [gear.unit(f"U{i:02}") for i in range(11)]
+    expected = 240 * 0.95 * np.exp(-0.055 * 2)
+    reports = [row for u in units[:10] for row in percentages(gear, u["unit_id"], 0.7 * expected, 100.0, rng)]
+    known = gear.known(units=units, status=reports)
+    shift, spread = charge.fleet_shift(known, known.settings)
+    assert np.log(0.7) < shift < np.log(0.7) * 0.5
+    assert spread >= known.settings["power.capacity_spread"]

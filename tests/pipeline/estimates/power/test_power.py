@@ -1,0 +1,216 @@
+"""Supply states and exposure: worked examples, evidence, bad input."""
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy import stats
+
+from pipeline.contracts import estimates, events
+from pipeline.estimates.power import power
+from pipeline.estimates.power.outages import Length
+
+
+def states(gear, notes=(), readings=(), **rows):
+    known = gear.known(**rows)
+    frame = power.supply_states(known, gear.readings(readings), gear.notes(notes))
+    events.SupplyStates.validate(frame)
+    return known, {row["unit_id"]: row for row in frame.iter_rows(named=True)}, frame
+
+
+def answer(gear, notes=(), readings=(), loads=(), **rows):
+    known, _, frame = states(gear, notes, readings, **rows)
+    found = power.power(known, frame, gear.loads(loads))
+    estimates.Power.validate(found)
+    return {row["unit_id"]: row for row in found.iter_rows(named=True)}
+
+
+def exact_grid(x: float, c: float, step: float = 0.01):
+    """Minutes ahead with the moment of emptying twice, so that a known x is an exact step."""
+    return np.concatenate([np.linspace(0, x, round(x / step) + 1), np.linspace(x, c, round((c - x) / step) + 1)])
+
+
+def test_exposure_of_the_worked_exponential_outage():
+    # Exponential outage, mean 100, x 45, c 165: P 0.63762815, E[dark] 44.55782430; with Q0 10 and 0.5 a minute
+    # 1521.17000628 voter-minutes
+    u = exact_grid(45.0, 165.0)
+    lasts = np.exp(-u / 100)[None, :]
+    gone = np.zeros_like(lasts)
+    gone[0, np.flatnonzero(u == 45.0)[1] :] = 1.0
+    one = np.ones(1)
+    chance, dark, voters = power.integrals(u, lasts, gone, 165 * one, 10 * one, 0.5 * one)
+    assert float(chance[0]) == pytest.approx(0.63762815, abs=1e-8)
+    assert float(dark[0]) == pytest.approx(44.55782430, abs=1e-6)
+    assert float(voters[0]) == pytest.approx(1521.17000628, abs=1e-4)
+
+
+def test_exposure_of_a_lognormal_outage_agrees_with_a_simulation():
+    # Emptying at a random time, an outage 60 min old: draws of both against the integrals
+    rng, many = np.random.default_rng(1), 400_000
+    length = Length(np.log(120), 1.0)
+    lasting = rng.lognormal(length.mu, length.sigma, 4 * many)
+    left = lasting[lasting > 60][:many] - 60
+    empty = np.maximum(rng.normal(80, 15, len(left)), 0)
+    off = np.minimum(left, 200) - empty
+    u = np.linspace(0, 400, 4001)
+    gone = stats.norm.cdf(u, 80, 15)[None, :]
+    one = np.ones(1)
+    chance, dark, _ = power.integrals(u, length.conditional(60, u)[None, :], gone, 200 * one, 0 * one, 0 * one)
+    assert float(chance[0]) == pytest.approx((off > 0).mean(), abs=3e-3)
+    assert float(dark[0]) == pytest.approx(np.maximum(off, 0).mean(), rel=1e-2)
+
+
+def test_without_any_sign_of_trouble_a_unit_is_on_mains(gear):
+    _, found, _ = states(gear, units=[gear.unit("U1"), gear.unit("U9", None)])
+    assert {row["supply"] for row in found.values()} == {"mains"}
+    assert "no sign of trouble" in found["U1"]["basis"]
+
+
+def test_a_units_own_report_beats_its_circuit(gear):
+    _, found, _ = states(
+        gear,
+        units=[gear.unit("U1"), gear.unit("U2", "S2")],
+        outages=[gear.outage("K1", 60), gear.outage("K2", 60)],
+        status=[gear.report("U1", 5)],
+    )
+    assert found["U1"]["supply"] == "mains"
+    assert found["U2"]["supply"] == "battery"
+    assert found["U2"]["outage_since"] == gear.ago(60)
+
+
+def test_the_newest_word_wins(gear):
+    rows = {"units": [gear.unit("U1")], "status": [gear.report("U1", 30, power="battery", battery_percent=95.0)]}
+    _, found, _ = states(gear, outages=[gear.outage("K1", 50, restored_at=gear.ago(10))], **rows)
+    assert found["U1"]["supply"] == "mains"
+    _, found, _ = states(gear, outages=[gear.outage("K1", 50, restored_at=gear.ago(40))], **rows)
+    assert found["U1"]["supply"] == "battery"
+
+
+def note(gear, event, ago, site_id="S1", **more):
+    usual = {"occurred_at": gear.ago(ago), "received_at": gear.ago(ago), "site_id": site_id, "event": event}
+    return usual | {"text": "as written"} | more
+
+
+@pytest.mark.parametrize(
+    ("event", "supply"), [("lost", "battery"), ("restored", "mains"), ("generator", "mains"), ("flicker", "mains")]
+)
+def test_what_a_note_says_of_a_site(gear, event, supply):
+    _, found, _ = states(gear, units=[gear.unit("U1"), gear.unit("U2", "S2")], notes=[note(gear, event, 20)])
+    assert found["U1"]["supply"] == supply
+    assert found["U2"]["supply"] == "mains"
+
+
+def test_a_note_about_a_circuit_counts_for_its_sites(gear):
+    _, found, _ = states(gear, units=[gear.unit("U1")], notes=[note(gear, "lost", 20, None, circuit="K1")])
+    assert found["U1"]["supply"] == "battery"
+
+
+def test_an_outage_is_shared_by_the_silent_units_of_a_place(gear):
+    reports = [gear.report("U1", 25), gear.report("U1", 5, 1, power="battery", battery_percent=99.0)]
+    _, found, _ = states(gear, units=[gear.unit("U1"), gear.unit("U2", kind="electronic-poll-book")], status=reports)
+    assert found["U2"]["supply"] == "battery"
+    assert found["U2"]["outage_since"] <= gear.ago(5)
+
+
+def test_one_cord_pulled_is_not_an_outage_of_the_place(gear):
+    reports = [gear.report("U1", 5, power="battery", battery_percent=80.0), gear.report("U2", 2), gear.report("U3", 3)]
+    _, found, _ = states(gear, units=[gear.unit(f"U{i}") for i in (1, 2, 3, 4)], status=reports)
+    assert [found[f"U{i}"]["supply"] for i in (1, 2, 3, 4)] == ["battery", "mains", "mains", "mains"]
+
+
+def test_a_silent_unit_whose_charge_has_run_out_is_dark(gear):
+    found = answer(
+        gear, units=[gear.unit("U1"), gear.unit("U2", battery_minutes=2000.0)], outages=[gear.outage("K1", 300)]
+    )
+    assert found["U1"]["supply"] == "dark"
+    assert found["U1"]["chance_dark"] == 1.0
+    assert found["U1"]["empty_at_mean"] is None
+    assert found["U1"]["expected_dark_minutes"] > 0
+    assert found["U2"]["supply"] == "battery"
+
+
+def test_a_unit_that_still_reports_is_not_dark(gear):
+    reports = [gear.report("U1", 3, power="battery", battery_percent=4.0)]
+    found = answer(gear, units=[gear.unit("U1")], outages=[gear.outage("K1", 300)], status=reports)
+    assert found["U1"]["supply"] == "battery"
+    assert found["U1"]["chance_dark"] > 0.7
+
+
+def test_on_mains_nothing_is_at_stake(gear):
+    found = answer(gear, units=[gear.unit("U1")], status=[gear.report("U1", 3, battery_percent=70.0)])
+    row = found["U1"]
+    assert (row["chance_dark"], row["expected_dark_minutes"], row["expected_voter_minutes"]) == (0, 0, 0)
+    assert row["empty_at_low"] is None
+    assert row["charge_mean"] == pytest.approx(0.70 + 3 / 300)
+
+
+def test_mains_counts_from_the_first_report_that_says_so_again(gear):
+    powers = ["mains", "battery", "mains", "mains"]
+    status = [gear.report("U1", 40 - 10 * i, i, power=word) for i, word in enumerate(powers)]
+    _, found, _ = states(gear, units=[gear.unit("U1")], status=status)
+    assert (found["U1"]["supply"], found["U1"]["since"]) == ("mains", gear.ago(20))
+    _, found, _ = states(gear, units=[gear.unit("U1")], status=status[:1])
+    assert found["U1"]["since"] == gear.ago(40)
+
+
+def test_two_scanners_going_dark_cost_the_line_once(gear, day):
+    loads = [day.load("S1", scanner_waiting=20.0, arrivals_per_minute=2.0)]
+    outage = [gear.outage("K1", 200)]
+    alone = answer(gear, units=[gear.unit("U1")], outages=outage, loads=loads)
+    both = answer(gear, units=[gear.unit("U1"), gear.unit("U2")], outages=outage, loads=loads)
+    assert alone["U1"]["expected_voter_minutes"] > 0
+    total = both["U1"]["expected_voter_minutes"] + both["U2"]["expected_voter_minutes"]
+    assert total == pytest.approx(alone["U1"]["expected_voter_minutes"])
+
+
+def test_a_later_promise_means_more_dark_minutes(gear):
+    def dark(hours):
+        promise = {"estimated_restoration_at": gear.ago(-60 * hours)}
+        return answer(gear, units=[gear.unit("U1")], outages=[gear.outage("K1", 60, **promise)])["U1"]
+
+    assert dark(1)["expected_dark_minutes"] < dark(4)["expected_dark_minutes"]
+    assert dark(4)["restoration_at"] == gear.ago(-240)
+
+
+def test_nothing_is_expected_after_the_scheduled_closing(gear, day):
+    sites = [day.site("S1", circuit="K1", closes_at=gear.ago(30))]
+    found = answer(gear, sites=sites, units=[gear.unit("U1")], outages=[gear.outage("K1", 60)])
+    assert (found["U1"]["chance_dark"], found["U1"]["expected_dark_minutes"]) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        {"restored_at": "before"},
+        {"estimated_restoration_at": "yesterday"},
+        {"circuit": "nobody's"},
+    ],
+)
+def test_an_odd_outage_still_gives_an_answer(gear, bad):
+    times = {"before": gear.ago(120), "yesterday": gear.ago(1500)}
+    row = gear.outage("K1", 60) | {key: times.get(value, value) for key, value in bad.items()}
+    found = answer(gear, units=[gear.unit("U1", battery_minutes=0.0), gear.unit("U2", "S9")], outages=[row])
+    assert set(found) == {"U1", "U2"}
+
+
+def test_no_units_and_no_sites_give_empty_frames(gear):
+    assert answer(gear) == {}
+    assert len(answer(gear, sites=[], units=[gear.unit("U1")])) == 1
+
+
+def test_the_order_of_rows_does_not_matter(gear):
+    units = [gear.unit(f"U{i}", "S1" if i % 2 else "S2") for i in range(6)]
+    reports = [
+        gear.report(f"U{i}", 5 * j + i, 9 - j, power="battery", battery_percent=90.0 - j)
+        for i in range(4)
+        for j in range(3)
+    ]
+    outage = [gear.outage("K1", 40), gear.outage("K2", 40)]
+    one = answer(gear, units=units, status=reports, outages=outage)
+    two = answer(gear, units=units[::-1], status=reports[::-1], outages=outage[::-1])
+    assert one == {key: two[key] for key in one}
+
+
+def test_supply_states_have_their_columns_first(gear):
+    _, _, frame = states(gear, units=[gear.unit("U1")])
+    assert isinstance(frame, pl.DataFrame)
+    assert frame.columns == list(events.SupplyStates.to_schema().columns)
