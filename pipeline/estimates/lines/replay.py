@@ -6,6 +6,7 @@ order of arrival cannot matter. Sites where a line can form get all particles; q
 
 import dataclasses
 import hashlib
+from collections.abc import Callable
 
 import numpy as np
 import polars as pl
@@ -27,6 +28,7 @@ from pipeline.estimates.lines.filter import (
     SHUT,
     WINDOW,
     Array,
+    Chances,
     Draws,
     Floats,
     Habits,
@@ -209,6 +211,8 @@ def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n
 
 
 Rows = dict[int, list[NDArray[np.float64]]]  # minute -> groups of rows in which no site stands twice
+Move = Callable[[Array, Places, Habits, int, tuple[Chances, Chances]], None]  # as filter.step
+Weigh = Callable[[weighing.Weighing, dict[str, list[NDArray[np.float64]]]], None]  # as weigh_minute
 
 
 def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
@@ -236,20 +240,28 @@ def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
     return tables
 
 
-def replay(z: Array, places: Places, habits: Habits, tables: dict[str, Rows], column: int) -> None:
-    """Step and weigh minute by minute, up to and with `column`; ends with equal weights."""
+def replay(
+    z: Array, places: Places, habits: Habits, tables: dict[str, Rows], column: int, move: Move | None = None,
+    weigh: Weigh | None = None,
+) -> None:  # fmt: skip
+    """Step and weigh minute by minute, up to and with `column`; ends with equal weights.
+
+    `move` and `weigh` stand in for `step` and `weigh_minute` where something is to be kept beside (`waits.py`); further
+    rows of z, after the scanners' own, are resampled along.
+    """
+    move, weigh = move or step, weigh or weigh_minute
     logw = np.zeros(z.shape[1:])
     draws = Draws(places.seeds, z.shape[2], places.scanners, stream=1)
     for at in range(column + 1):
         minute = places.first_minute + at
         chances = draws.at(minute)
-        step(z, places, habits, at, chances)
+        move(z, places, habits, at, chances)
         rows = {name: found.get(minute, []) for name, found in tables.items()}
         if minute % observations.WINDOW_MINUTES == 0:
             forget_windows(z, rows["windows"])
         if not any(rows.values()):
             continue
-        weigh_minute(weighing.Weighing(z, logw, places, at, chances[0][8]), rows)
+        weigh(weighing.Weighing(z, logw, places, at, chances[0][8]), rows)
         touched = np.unique(np.concatenate([group[0] for part in rows.values() for group in part])).astype(np.int64)
         logw[touched] -= logw[touched].max(axis=1, keepdims=True)
         thin = touched[is_thin(logw, touched)]
