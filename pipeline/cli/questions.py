@@ -25,12 +25,16 @@ def estimate(
     at: Annotated[list[str] | None, typer.Option(help="What was known at this time; may be repeated.")] = None,
     format: Annotated[str, typer.Option(help="json, csv or parquet.")] = "json",
     out: Annotated[Path | None, typer.Option(help="A file; for `all`, a folder.")] = None,
+    ahead: Annotated[
+        str | None, typer.Option(help="outlook: minutes ahead, and `close` for the closing; 30,60,120 if not said.")
+    ] = None,
 ) -> None:
     """Answer a question from what was known. Example: wardbook estimate lines --book day --at 2026-11-03T10:30:00-06:00
 
     Without --at the time is the newest receipt in the book (now, while the book is watched).
     """
     from pipeline.estimates import Answers  # loading them takes seconds, and no other command needs them
+    from pipeline.estimates.lines.ahead import HORIZONS, horizons_of
 
     one_of(what, ("all", *WHATS), "WHAT")
     one_of(format, TABLE_FORMATS, "--format")
@@ -38,12 +42,15 @@ def estimate(
         raise UsageError("estimate all: needs a folder for its files. Add --out FOLDER.")
     if format == "parquet" and out is None:
         raise UsageError("--format parquet: cannot be printed. Add --out FILE.")
+    if ahead is not None and what not in ("outlook", "all"):
+        raise UsageError(f"--ahead: {what} does not look ahead. Ask for outlook, or leave it out.")
+    horizons = HORIZONS if ahead is None else horizons_of(ahead)
     asked = asked_of(book, at, now())
     rows, times, zone = asked.rows, asked.times, asked.zone
     parts = []
     with working("Estimating", len(times)) as advance:
         for time in times:
-            answers = Answers(read.known_at(rows, time))
+            answers = Answers(read.known_at(rows, time), horizons)
             if what == "all":
                 for each in WHATS:
                     name = f"{each}-{time.astimezone(UTC):%Y%m%dT%H%MZ}.{format}"

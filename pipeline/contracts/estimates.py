@@ -38,10 +38,13 @@ class Lines(pa.DataFrameModel):
 class Outlook(Lines):
     """As `Lines`, `ahead_minutes` after T. Key: site_id, line, ahead_minutes. `at` is the time looked ahead to.
 
-    The rows of the last horizon also say when the last voter leaves.
+    The rows of a site's last horizon also say when its last voter leaves.
     """
 
-    ahead_minutes: float = pa.Field(ge=0, description="looked ahead from T: 30, 60 or 120 [min]")
+    ahead_minutes: float = pa.Field(
+        ge=0,
+        description="looked ahead from T: 30, 60, 120 or as asked; `close`: to its closing [min]",
+    )
     last_voter_at_low: Time = pa.Field(nullable=True, description="when the last voter leaves the site, 5 %")
     last_voter_at_mean: Time = pa.Field(nullable=True, description="mean")
     last_voter_at_high: Time = pa.Field(nullable=True, description="95 %")

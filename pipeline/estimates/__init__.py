@@ -4,6 +4,7 @@ Every function here is pure: frames in, frame out; no file, no clock, no randomn
 the county, the election day and the site.
 """
 
+from collections.abc import Sequence
 from functools import cached_property
 from typing import cast
 
@@ -17,7 +18,7 @@ from pipeline.estimates import supplies, tickets
 from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch
 from pipeline.estimates.failures import faults, repeats
-from pipeline.estimates.lines import lines
+from pipeline.estimates.lines import ahead, lines
 from pipeline.estimates.power import power
 from pipeline.estimates.steps import milestones
 from pipeline.normalise import power_notes, troubles
@@ -28,8 +29,8 @@ WHATS = tuple(ESTIMATES)
 class Answers:
     """The estimates at one time, each computed once, on demand."""
 
-    def __init__(self, known: Known) -> None:
-        self.known = known
+    def __init__(self, known: Known, horizons: Sequence[int | str] = ahead.HORIZONS) -> None:
+        self.known, self.horizons = known, horizons
 
     @cached_property
     def readings(self) -> DataFrame[events.TicketReadings]:
@@ -67,7 +68,7 @@ class Answers:
 
     @cached_property
     def outlook(self) -> pl.DataFrame:
-        return lines.outlook(self.line_states)
+        return ahead.outlook(self.line_states, self.horizons)
 
     @cached_property
     def power(self) -> pl.DataFrame:

@@ -1,14 +1,15 @@
-"""The lines at check-in and at the scanners: now, ahead, and what they mean for a voter who joins.
+"""The lines at check-in and at the scanners now, and what they mean for a voter who joins.
 
 The day is replayed from before opening to T with everything received by T, each row at the time at which it occurred:
 a row that came late weighs as if it had come in time, and the order of arrival cannot matter.
 """
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.contracts import estimates, events
 from pipeline.contracts.known import Known, empty
@@ -26,18 +27,14 @@ from pipeline.estimates.lines.filter import (
     SCANNING,
     SHUT,
     Array,
-    Draws,
     Floats,
     Habits,
     Places,
     event_rng,
-    step,
 )
 from pipeline.estimates.lines.observations import Observations, Roster, midnight, observe, roster
 from pipeline.estimates.lines.replay import LEAD, habits_of, lay_out, replay_all
 
-HORIZONS = (30, 60, 120)
-AHEAD_PART = 2  # the outlook steps this part of the particles, after the last horizon that part of them [1 in]
 LIMIT = 30.0  # the Presidential Commission's half hour [min]
 PROMISE_SD = 0.5  # a promised restoration is off by this in the log; our choice
 LONGEST = 480.0  # no wait is said to be longer [min]
@@ -57,18 +54,36 @@ class LineStates:
     basis: dict[tuple[int, int], str]
 
 
-def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> LineStates:
-    """The particles of every site at T."""
+@dataclass(frozen=True)
+class Day:
+    """What the replay of a day stands on: the sites, what is seen of them, and each site's own spread in the log."""
+
+    now: int
+    column: int
+    facts: Roster
+    places: Places
+    habits: Habits
+    seen: Observations
+    spread: Floats
+
+
+def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
+    """The sites and what was seen of them by T, with the arrivals that the county's day lets expect."""
     facts = roster(known)
     now = int((known.at - midnight(known)).total_seconds() // 60)
     places = lay_out(known, facts, supply, now)
-    habits = habits_of(known)
     seen = observe(known, readings, facts)
     column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
     day = countyday.learn(known, facts, places, seen, now)
-    places = countyday.on_this_day(places, day)
-    state = replay_all(known, facts, places, habits, seen, day.sd, column)
-    return LineStates(known.at, column, state, places, habits, facts, basis_of(seen, facts, now))
+    return Day(now, column, facts, countyday.on_this_day(places, day), habits_of(known), seen, day.sd)
+
+
+def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> LineStates:
+    """The particles of every site at T."""
+    day = day_of(known, readings, supply)
+    state = replay_all(known, day.facts, day.places, day.habits, day.seen, day.spread, day.column)
+    basis = basis_of(day.seen, day.facts, day.now)
+    return LineStates(known.at, day.column, state, day.places, day.habits, day.facts, basis)
 
 
 def basis_of(seen: Observations, facts: Roster, now: int) -> dict[tuple[int, int], str]:
@@ -121,11 +136,13 @@ def is_shown(states: LineStates, z: Array, column: int) -> np.ndarray:
     return np.asarray(is_day | (late & (minute < facts.last_voter)))
 
 
-def rows_at(states: LineStates, z: Array, column: int, at: datetime) -> list[tuple]:
-    """Rows of `Lines` from a set of particles."""
+def rows_at(
+    states: LineStates, z: Array, column: int, at: datetime, wanted: NDArray[np.bool_] | None = None
+) -> list[tuple]:
+    """Rows of `Lines` from a set of particles, for the sites wanted (all, if none are named)."""
     if z.shape[1] == 0:
         return []
-    shown = is_shown(states, z, column)
+    shown = is_shown(states, z, column) if wanted is None else is_shown(states, z, column) & wanted
     rows = []
     for line, name in enumerate(("checkin", "scanner")):
         people = weighing.waiting(z, states.places, line, column)
@@ -190,57 +207,6 @@ def residual_stop(states: LineStates, z: Array, up: Array, column: int) -> Array
     mean_stop = np.where(np.isfinite(lit_after), np.minimum(lit_after, LONGEST) * spread_out, mean * draws)
     back = until_serving(states, column)[:, None]
     return np.asarray(np.where(back > 0, np.minimum(back, LONGEST), stuck * mean_stop), np.float32)
-
-
-def outlook(states: LineStates) -> pl.DataFrame:
-    """The lines ahead of T; the rows of the last horizon say when the last voter leaves."""
-    schema = line_schema(estimates.Outlook)
-    z, places = states.state[:, :, ::AHEAD_PART].copy(), states.places
-    if z.shape[1] == 0:
-        return pl.DataFrame(schema=schema)
-    draws = Draws(places.seeds, z.shape[2], places.scanners, stream=2)
-    ends = np.full(z.shape[1:], np.nan)
-    rows: list[tuple] = []
-    closes = states.roster.closes[:, None]
-    waiting_rows: list[tuple] = []
-    for column in range(states.column + 1, places.rates.shape[1]):
-        minute = places.first_minute + column
-        step(z, places, states.habits, column, draws.at(minute))
-        is_out = (inside(z) < 0.5) & (minute >= closes) & np.isnan(ends)
-        ends = np.where(is_out, minute, ends)
-        ahead = column - states.column
-        if ahead in HORIZONS:
-            found = rows_at(states, z, column, states.at + timedelta(minutes=ahead))
-            if ahead == HORIZONS[-1]:
-                waiting_rows = found
-            else:
-                rows += [(*row, float(ahead), None, None, None) for row in found]
-        if ahead >= HORIZONS[-1] and not np.isnan(ends).any():
-            break
-        if ahead == HORIZONS[-1]:  # from here on only the last voter is asked for
-            z, ends = z[:, :, ::AHEAD_PART].copy(), ends[:, ::AHEAD_PART]
-            draws = Draws(places.seeds, z.shape[2], places.scanners, stream=3)
-    last = last_voters(states, ends)
-    rows += [(*row, float(HORIZONS[-1]), *last[row[0]]) for row in waiting_rows]
-    names = [*line_schema(), "ahead_minutes", "last_voter_at_low", "last_voter_at_mean", "last_voter_at_high"]
-    frame = pl.DataFrame(rows, schema={name: schema[name] for name in names}, orient="row")
-    return frame.select(*schema).sort("site_id", "line", "ahead_minutes")
-
-
-def last_voters(states: LineStates, ends: Floats) -> dict[str, tuple[datetime, datetime, datetime]]:
-    """When the last voter leaves each site: 5 %, mean, 95 %. Particles not done when the grid ends count as then."""
-    limit = states.places.first_minute + states.places.rates.shape[1]
-    filled = np.where(np.isnan(ends), limit, ends)
-    now = states.places.first_minute + states.column
-
-    def moment(minute: float) -> datetime:
-        return states.at + timedelta(minutes=round(float(minute)) - now)
-
-    found = {}
-    for s, site_id in enumerate(states.roster.site_ids):
-        low, high = np.quantile(filled[s], (0.05, 0.95))
-        found[site_id] = (moment(low), moment(filled[s].mean()), moment(high))
-    return found
 
 
 def site_loads(states: LineStates) -> pl.DataFrame:

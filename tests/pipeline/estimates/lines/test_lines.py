@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.contracts import estimates, events
 from pipeline.contracts.known import empty
-from pipeline.estimates.lines import lines
+from pipeline.estimates.lines import ahead, lines
 
 FEW = {"lines.particles": 150.0}  # enough for what is shown here, and quick
 
@@ -119,7 +119,7 @@ def test_a_late_row_weighs_as_if_it_had_come_in_time(gear):
 
 def test_the_same_question_gives_the_same_numbers(gear):
     known = gear.known(settings=FEW, line_counts=[count(gear, 30, 12.0)])
-    assert lines.outlook(answer(known)).equals(lines.outlook(answer(known)))
+    assert ahead.outlook(answer(known)).equals(ahead.outlook(answer(known)))
 
 
 def test_a_frozen_counter_at_a_busy_time_builds_the_scanner_line(gear):
@@ -192,14 +192,14 @@ def test_a_line_at_closing_is_served_out(gear, day):
     counted = {"site_id": "S1", "at": closes, "checkin_line": 60.0, "received_at": closes}
     states = answer(gear.known(at=at, settings=FEW, line_counts=[counted]))
     assert row(lines.lines(states))["waiting_median"] > 35
-    ahead = lines.outlook(states).filter((pl.col("site_id") == "S1") & (pl.col("line") == "checkin"))
-    later = ahead.sort("ahead_minutes")["waiting_mean"]
+    found = ahead.outlook(states).filter((pl.col("site_id") == "S1") & (pl.col("line") == "checkin"))
+    later = found.sort("ahead_minutes")["waiting_mean"]
     assert later[0] < row(lines.lines(states))["waiting_mean"]
 
 
 def test_the_outlook_has_three_horizons_and_ends_with_the_last_voter(gear):
     known = gear.known(at=gear.at + timedelta(hours=4), settings=FEW)
-    found = lines.outlook(answer(known))
+    found = ahead.outlook(answer(known))
     assert sorted(found["ahead_minutes"].unique()) == [30, 60, 120]
     last = found.filter(pl.col("ahead_minutes") == 120)
     assert last["last_voter_at_mean"].null_count() == 0
@@ -230,7 +230,7 @@ ODD = {
 def test_odd_rosters_get_an_answer_with_numbers(gear, day, odd):
     known = gear.known(settings=FEW, sites=[day.site("S1", **odd), day.site("S2")], units=[gear.unit("SC1")])
     states = answer(known)
-    for frame, model in ((lines.lines(states), estimates.Lines), (lines.outlook(states), estimates.Outlook)):
+    for frame, model in ((lines.lines(states), estimates.Lines), (ahead.outlook(states), estimates.Outlook)):
         model.validate(frame)
         assert frame.filter(pl.col("site_id") == "S1").height > 0
         assert all_finite(frame)
@@ -246,13 +246,13 @@ def test_a_place_that_closes_before_it_opens_has_no_rows_and_no_crash(gear, day)
     site = day.site("S1") | {"closes_at": day.site("S1")["opens_at"] - timedelta(hours=1)}
     states = answer(gear.known(settings=FEW, sites=[site]))
     assert lines.lines(states).height == 0
-    assert lines.outlook(states).height == 0
+    assert ahead.outlook(states).height == 0
     assert lines.site_loads(states).height == 1
 
 
 def test_a_county_without_sites_has_empty_answers(gear):
     states = answer(gear.known(settings=FEW, sites=()))
-    assert lines.lines(states).height == lines.outlook(states).height == lines.site_loads(states).height == 0
+    assert lines.lines(states).height == ahead.outlook(states).height == lines.site_loads(states).height == 0
 
 
 def test_a_counter_ahead_of_everyone_who_could_have_come_is_survived(gear):
