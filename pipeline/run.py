@@ -19,7 +19,7 @@ from pipeline.normalise.shape import Piece
 from pipeline.sources.folder import Incoming, gather
 from pipeline.sources.profile import Profile
 from pipeline.sources.reading import read_table
-from pipeline.store import mend, publish, read
+from pipeline.store import entered, mend, publish, read
 from pipeline.store.book import Book, Writing, open_book
 from pipeline.store.intake import Receipt, Taken, refused_entry, take_kind
 from pipeline.store.log import Log
@@ -114,6 +114,8 @@ class Writer:
                 self.retake_unplaced(now)
             if kind == "entries":
                 receipts += self.apply_mends(now)
+            if kind in ("county", "entries"):
+                receipts += self.apply_entered(now)
         return receipts
 
     def read(self, batch: list[Incoming], now: datetime) -> tuple[list[Taken], list[Receipt]]:
@@ -166,6 +168,14 @@ class Writer:
             if found:
                 kind, taken = found
                 receipts += take_kind(self.log, self.people, self._secret, kind, [taken], self.zone(), now)
+        return receipts
+
+    def apply_entered(self, now: datetime) -> list[Receipt]:
+        """Takes the rows that people entered by hand as rows of their feeds, once the county's zone is known."""
+        receipts: list[Receipt] = []
+        for (kind, sha, _), found in entered.unapplied(self.log.con).items() if self.zone() else ():
+            taken = entered.rows_entered(self.log.con, self.book.originals, kind, sha, found)
+            receipts += take_kind(self.log, self.people, self._secret, kind, [taken], self.zone(), now)
         return receipts
 
     def present(self, now: datetime) -> datetime | None:

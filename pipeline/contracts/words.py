@@ -79,3 +79,16 @@ SUPPLY_ITEMS = ("bin", "paper", "ballots")
 RECONCILIATION_STANDINGS = ("agrees", "differs", "incomplete")
 RECONCILIATION_CAUSES = ("emergency", "rescanned", "left", "provisional", "poll-book", "unexplained")
 POWER_EVENTS = ("lost", "restored", "flicker", "generator", "battery-low", "other")
+# What an entry of this action says: one row of that feed, in its values. Our choice.
+ENTRY_ROWS = {
+    "ticket": "tickets",
+    "line-count": "line-counts",
+    "power-note": "power-notes",
+    "outage": "outages",
+    "step": "milestones",
+    "reading": "status",
+    "end-counts": "reconciliation",
+    "stock": "ballot-stock",
+}
+TICKET_STATE = "ticket-state"  # an entry that moves a ticket on: assigned, arrived, resolved; our choice
+DISMISS = "dismiss"  # an entry that takes a line off the board's list, with a reason; our choice

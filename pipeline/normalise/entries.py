@@ -17,6 +17,7 @@ import rfc8785
 
 from pipeline.contracts.feeds import KEYS, OCCURRED, schema_of
 from pipeline.contracts.moments import rfc3339
+from pipeline.normalise.entered import without_people
 from pipeline.normalise.privacy import is_of_people, mask_texts
 from pipeline.normalise.shape import Shaped
 from pipeline.sources.tables import Fault, short
@@ -70,12 +71,17 @@ def content(
     personal = [*columns_marked(kind, "personal"), *of_people]
     masked = [*columns_marked(kind, "masked"), *(name for name in shaped.extra if name not in of_people)]
     names = joined_names(raw, personal)
+    shown = raw
+    if kind == "entries":  # its values may say a row of another feed, whose people are left out too
+        pairs = [without_people(*pair) for pair in raw.select("values", "action").iter_rows()]
+        shown = raw.with_columns(pl.Series("values", [values for values, _ in pairs], dtype=pl.String))
+        names = ["; ".join(filter(None, (own, more))) or None for own, (_, more) in zip(names, pairs, strict=True)]
     # A caller may be called like the place: what names a place or a unit is not searched for the row's own names.
     nobody: list[str | None] = [None] * raw.height
     values = raw.with_columns(
         *[pl.Series(name, tokens(raw[name]), dtype=pl.String) for name in personal],
         *[
-            pl.Series(name, masked_once(raw[name].to_list(), nobody if name in SAID else names), dtype=pl.String)
+            pl.Series(name, masked_once(shown[name].to_list(), nobody if name in SAID else names), dtype=pl.String)
             for name in masked
         ],
     )

@@ -61,6 +61,17 @@ def find(con: duckdb.DuckDBPyConnection, name: str, row: int) -> Quarantined:
     return Quarantined(sha, name, row, kind, Profile(**table) if table else None)
 
 
+def find_profile(con: duckdb.DuckDBPyConnection, name: str, sha: str) -> Profile | None:
+    """The profile with which a file was read, None without one."""
+    found = con.sql(
+        "select json_extract(body, '$.profile')::varchar from log where type = 'file' and key = $name and file = $sha "
+        "order by seq limit 1",
+        params={"name": name, "sha": sha},
+    ).fetchall()
+    table = json.loads(found[0][0] or "null") if found else None
+    return Profile(**table) if table else None
+
+
 def check_columns(target: Quarantined, values: Mapping[str, str]) -> None:
     """Refuses a correction of what the kind does not have."""
     strange = set(values) - set(schema_of(target.kind).columns)

@@ -20,6 +20,7 @@ from pipeline.contracts.moments import local_time
 from pipeline.errors import BookEmpty
 from pipeline.normalise.clocks import correct_clocks
 from pipeline.normalise.county import county_of
+from pipeline.normalise.entered import with_states, withdrawn
 from pipeline.normalise.times import UTC_US
 from pipeline.settings import Settings, flatten, read_settings
 from pipeline.sources import form_of
@@ -95,10 +96,17 @@ def received(rows: Rows, kind: str) -> pl.DataFrame:
     return joined.with_columns(received_at=first).drop("earlier_at")
 
 
-def states(rows: Rows, kind: str, at: datetime) -> pl.DataFrame:
-    """The latest state of every key received by `at`, ordered by key."""
+def states(rows: Rows, kind: str, at: datetime, gone: pl.DataFrame | None = None) -> pl.DataFrame:
+    """The latest state of every key received by `at`, ordered by key; rows in `gone` (`file`, `row`) do not count."""
     seen = received(rows, kind).filter(pl.col("received_at") <= at)
+    if gone is not None and gone.height and kind != "entries":
+        seen = seen.join(gone, on=["file", "row"], how="anti", maintain_order="left")
     return seen.sort("key", "received_at", "content_hash", "content_key").group_by("key", maintain_order=True).last()
+
+
+def rows_taken_back(entries: pl.DataFrame) -> pl.DataFrame:
+    """`file` and `row` of the entries that have been withdrawn: the rows that they said bear the same."""
+    return entries.filter(pl.col("entry_id").is_in(list(withdrawn(entries)))).select("file", "row")
 
 
 def known_at(rows: Rows, at: datetime) -> Known:
@@ -114,7 +122,10 @@ def known_at(rows: Rows, at: datetime) -> Known:
             f"Nothing is known of the county at {at:%Y-%m-%d %H:%M} UTC. Take county.toml, or ask for a later time."
         )
     county = county_of(county_rows[0])
-    tables = {kind: states(rows, kind, at) for kind in FEEDS if kind != "county"}
+    entries = states(rows, "entries", at)
+    gone = rows_taken_back(entries)
+    tables = {kind: states(rows, kind, at, gone) for kind in FEEDS if kind not in ("county", "entries")}
+    tables |= {"tickets": with_states(tables["tickets"], entries), "entries": entries}
     tables["sites"] = with_hours(tables["sites"], "opens", "closes", county.election_day, county.zone)
     tables["rovers"] = with_hours(tables["rovers"], "on_shift", "off_shift", county.election_day, county.zone)
     tables["units"] = with_defaults(tables["units"])
@@ -235,7 +246,7 @@ def quarantine_at(con: duckdb.DuckDBPyConnection, rows: Rows, at: datetime) -> p
     names = dict(con.sql("select file, min(key) from log where type = 'file' group by file").fetchall())
     found = con.sql(
         "select file, kind, \"row\", received_at, body from log q where type = 'quarantine' and received_at <= $at "
-        "and not exists (select 1 from log r where r.type = 'row' and r.received_at <= $at "
+        "and not exists (select 1 from log r where r.type = 'row' and r.kind = q.kind and r.received_at <= $at "
         'and r.file = q.file and r."row" = q."row") order by received_at, file, "row"',
         params={"at": at},
     ).fetchall()
@@ -316,7 +327,8 @@ def unplaced(con: duckdb.DuckDBPyConnection) -> list[Unplaced]:
         "select f.key, q.file, q.kind, f.received_at, json_extract(any_value(f.body), '$.profile')::varchar "
         "from log q join log f on f.type = 'file' and f.file = q.file "
         "where q.type = 'quarantine' and json_extract_string(q.body, '$.code') = 'no-zone' "
-        'and not exists (select 1 from log r where r.type = \'row\' and r.file = q.file and r."row" = q."row") '
+        'and not exists (select 1 from log r where r.type = \'row\' and r.kind = q.kind and r.file = q.file '
+        'and r."row" = q."row") '
         "group by f.key, q.file, q.kind, f.received_at order by f.received_at, f.key"
     ).fetchall()
     files = []
