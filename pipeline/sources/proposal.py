@@ -218,10 +218,10 @@ def read_progress(proposal: Proposal) -> None:
         return
     cells = proposal.raw.columns
     times: dict[str, Sequence[str | None]] = {
-        n: cells[proposal.placed[at[n]].theirs.name] for n in ("assigned_at", "resolved_at") if n in at
+        n: list(cells[proposal.placed[at[n]].theirs.name]) for n in ("assigned_at", "resolved_at") if n in at
     }
     status = proposal.placed[at["status"]]
-    told = by_progress(status.translation, cells[status.theirs.name], times)
+    told = by_progress(status.translation, list(cells[status.theirs.name]), times)
     proposal.placed[at["status"]] = replace(status, translation=told)
 
 

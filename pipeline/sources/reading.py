@@ -1,11 +1,15 @@
 """A file's bytes → its rows of text: the encoding is found out, and each form is read by its own reader."""
 
-from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
+from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE, getincrementaldecoder, lookup
 
 from pipeline.errors import SourceError
 from pipeline.sources.profile import Profile
 from pipeline.sources.spreadsheet import read_spreadsheet
 from pipeline.sources.tables import RawTable, read_csv, read_json_lines, read_lines, read_toml
+
+PEEK = 1 << 12  # bytes that hold something in every file but an odd one
+PIECE = 1 << 24  # bytes looked at in one go: bounds memory
+NOTHING = b"\x00 \t\r\n"
 
 
 def read_table(data: bytes, name: str, form: str, profile: Profile | None = None) -> RawTable:
@@ -21,18 +25,46 @@ def read_table(data: bytes, name: str, form: str, profile: Profile | None = None
     ------
     SourceError : if there is nothing to read: an empty file, or one without a header.
     """
-    if not data.strip(b"\x00 \t\r\n"):
+    if not data[:PEEK].strip(NOTHING) and not data.strip(NOTHING):
         raise SourceError(f"{name}: the file is empty. Export it again.")
     if form == "xlsx":
         return read_spreadsheet(data, name)
-    text = decode(data, profile.encoding if profile else None)
+    encoding = profile.encoding if profile else None
     if form == "lines":
-        return read_lines(text)
+        return read_lines(decode(data, encoding))
     if form == "toml":
-        return read_toml(text, name)
-    if form == "jsonl":
-        return read_json_lines(text)
-    return read_csv(text, name, profile.delimiter if profile else None)
+        return read_toml(decode(data, encoding), name)
+    data = as_utf8(data, encoding)
+    return read_json_lines(data) if form == "jsonl" else read_csv(data, name, profile.delimiter if profile else None)
+
+
+def as_utf8(data: bytes, encoding: str | None) -> bytes:
+    """The text of a file in UTF-8 without a byte order mark, lines ended with LF where they were with CRLF."""
+    if data.startswith(BOM_UTF8) or encoding and not is_utf8_name(encoding) or not is_utf8(data):
+        data = decode(data, encoding).encode("utf-8", "replace")
+    return data.replace(b"\r\n", b"\n") if b"\r" in data else data
+
+
+def is_utf8_name(encoding: str) -> bool:
+    """Whether an encoding is UTF-8 by any of its names."""
+    try:
+        return lookup(encoding).name == "utf-8"
+    except LookupError:
+        return False
+
+
+def is_utf8(data: bytes) -> bool:
+    """Whether all of a file is UTF-8, looked at piece by piece."""
+    if data.isascii():
+        return True
+    decoder = getincrementaldecoder("utf-8")()
+    try:
+        for start in range(0, len(data), PIECE):
+            decoder.decode(data[start : start + PIECE])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def decode(data: bytes, encoding: str | None = None) -> str:

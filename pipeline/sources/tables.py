@@ -8,18 +8,20 @@ import csv
 import io
 import json
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import islice, pairwise
 
 import polars as pl
 
 from pipeline.errors import SourceError
+from pipeline.sources.quick import json_frame, table_frame, without_blank
 
-QUICK_FROM = 20_000  # characters; below this a second way of reading saves nothing
+QUICK_FROM = 20_000  # bytes; below this a second way of reading saves nothing
 LONGEST_ROW = 1 << 20  # characters; a longer row is a fault of the export, not a report: our choice
 DELIMITERS = ",;\t|"
 SAMPLE = 20  # lines looked at to find the delimiter
+HEADER_WITHIN = 100  # lines in which a large table's header is looked for; else it is read with care
 
 
 @dataclass(frozen=True)
@@ -37,15 +39,17 @@ class Fault:
 class RawTable:
     """The rows of one file: `frame` of text columns with `row`, and the rows that could not be told apart."""
 
-    columns: Mapping[str, Sequence[str | None]] = field(default_factory=dict)
-    rows: list[int] = field(default_factory=list)
+    columns: Mapping[str, Sequence[str | None] | pl.Series] = field(default_factory=dict)
+    rows: Sequence[int] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
 
     def frame(self) -> pl.DataFrame:
         """The rows as a frame: `row` [count] and one text column per header."""
         row = pl.Series("row", self.rows, dtype=pl.Int64)
-        texts = [pl.Series(name, values, dtype=pl.String) for name, values in self.columns.items()]
-        return pl.DataFrame([row, *texts])
+        texts = {name: pl.Series(name, values, dtype=pl.String) for name, values in self.columns.items()}
+        if "row" in texts:  # their own column of that name
+            texts["their_row"] = texts.pop("row").alias("their_row")
+        return pl.DataFrame([row, *texts.values()])
 
 
 def physical_lines(text: str) -> Iterator[str]:
@@ -56,14 +60,15 @@ def physical_lines(text: str) -> Iterator[str]:
 def read_lines(text: str) -> RawTable:
     """Each line that is not blank, as the column `text`."""
     texts: list[str | None] = []
-    table = RawTable(columns={"text": texts})
+    rows: list[int] = []
+    table = RawTable(columns={"text": texts}, rows=rows)
     for number, line in enumerate(physical_lines(text), start=1):
         if "\x00" in line:
             table.faults.append(Fault(number, None, line, "the line holds a NUL byte; type it again"))
         elif len(line) > LONGEST_ROW:
             table.faults.append(Fault(number, None, line, f"the line is longer than {LONGEST_ROW} characters"))
         elif line.strip():
-            table.rows.append(number)
+            rows.append(number)
             texts.append(line.strip())
     return table
 
@@ -89,42 +94,24 @@ def read_toml(text: str, name: str) -> RawTable:
     return RawTable(columns={key: [value] for key, value in row.items()}, rows=[1])
 
 
-def read_json_lines(text: str) -> RawTable:
+def read_json_lines(data: bytes) -> RawTable:
     """Each line's object; values become text, a line that is no object becomes a fault."""
-    quick = plain_json_lines(text)
+    quick = json_frame(data) if len(data) >= QUICK_FROM else None
     if quick is not None:
-        return quick
-    table, records = RawTable(), []
-    for number, line in enumerate(physical_lines(text), start=1):
+        return RawTable(columns={s.name: s for s in quick.get_columns()}, rows=range(1, quick.height + 1))
+    faults, rows, records = [], [], []
+    for number, line in enumerate(physical_lines(data.decode("utf-8", "replace")), start=1):
         if not line.strip():
             continue
         record = json_object(line, number)
         if isinstance(record, Fault):
-            table.faults.append(record)
+            faults.append(record)
         else:
-            table.rows.append(number)
+            rows.append(number)
             records.append(record)
     names = list(dict.fromkeys(name for record in records for name in record))
-    table.columns = {name: [json_text(record.get(name)) for record in records] for name in names}
-    return table
-
-
-def plain_json_lines(text: str) -> RawTable | None:
-    """The rows of a file without a fault in it, read by polars; None where a line wants a closer look.
-
-    Only files of flat objects whose columns hold one type each are read this way, so that both ways give the same.
-    """
-    if "\x00" in text or "\\u" in text or "\n\n" in text or "\r" in text or len(text) < QUICK_FROM:
-        return None
-    try:
-        frame = pl.read_ndjson(io.BytesIO(text.encode()), infer_schema_length=None)
-    except (pl.exceptions.PolarsError, ValueError):
-        return None
-    scalar = (pl.String, pl.Int64, pl.Float64, pl.Null)
-    if frame.height != text.count("\n") + (not text.endswith("\n")) or not all(t in scalar for t in frame.dtypes):
-        return None
-    columns = {name: frame[name].cast(pl.String).to_list() for name in frame.columns}
-    return RawTable(columns=columns, rows=list(range(1, frame.height + 1)))
+    columns = {name: [json_text(record.get(name)) for record in records] for name in names}
+    return RawTable(columns, rows, faults)
 
 
 def json_object(line: str, number: int) -> dict[str, object] | Fault:
@@ -154,27 +141,58 @@ def json_text(value: object) -> str | None:
     return None if value is None else json.dumps(value, ensure_ascii=False)
 
 
-def read_csv(text: str, name: str, delimiter: str | None = None) -> RawTable:
+def read_csv(data: bytes, name: str, delimiter: str | None = None) -> RawTable:
     """A delimited table with a header row; a ragged row becomes a fault."""
-    lines = list(physical_lines(text))
+    quick = quick_csv(data, delimiter) if len(data) >= QUICK_FROM else None
+    if quick is not None:
+        return quick
+    lines = list(physical_lines(data.decode("utf-8", "replace")))
     start = next(i for i, line in enumerate(lines) if line.strip())
     delimiter = delimiter or find_delimiter(lines[start : start + SAMPLE])
     records = csv_records(lines[start:], delimiter)
     header = unique_names(next(records))
-    table = RawTable()
+    table = table_of(enumerate(records, start=2), header, delimiter)
+    if len(header) == 1 and not table.rows and not table.faults:
+        raise SourceError(f"{name}: a header, but no rows and no columns. Export it again.")
+    return table
+
+
+def table_of(records: Iterable[tuple[int, list[str]]], header: list[str], delimiter: str) -> RawTable:
+    """Numbered records as a table; blank ones are left out, and those that do not fit the header are faults."""
+    rows: list[int] = []
     kept: list[list[str]] = []
-    for number, record in enumerate(records, start=2):
+    faults = []
+    for number, record in records:
         fault = record_fault(record, header, number, delimiter)
         if fault:
-            table.faults.append(fault)
+            faults.append(fault)
         elif any(field.strip() for field in record):
-            table.rows.append(number)
+            rows.append(number)
             kept.append(record)
-    if len(header) == 1 and not kept and not table.faults:
-        raise SourceError(f"{name}: a header, but no rows and no columns. Export it again.")
     columns = zip(*kept, strict=True) if kept else ([] for _ in header)
-    table.columns = {column: list(values) for column, values in zip(header, columns, strict=True)}
-    return table
+    return RawTable({column: list(values) for column, values in zip(header, columns, strict=True)}, rows, faults)
+
+
+def quick_csv(data: bytes, delimiter: str | None) -> RawTable | None:
+    """A table whose well-formed lines polars reads; None where the careful reader is wanted for all of it."""
+    head = list(islice(io.TextIOWrapper(io.BytesIO(data), "utf-8", "replace", newline=None), HEADER_WITHIN + SAMPLE))
+    start = next((i for i, line in enumerate(head) if line.strip()), HEADER_WITHIN)
+    if start >= HEADER_WITHIN:
+        return None
+    mark = delimiter or find_delimiter(head[start : start + SAMPLE])
+    names, spanned = csv_record(head, start, mark, None)
+    header = unique_names(names)
+
+    if start + spanned >= len(head):
+        return None
+    found = table_frame(data, mark, len(header), start + spanned, lambda n, p: csv_record(n, p, mark, len(header)))
+    if found is None:
+        return None
+    frame, others = without_blank(found[0]), table_of(found[1], header, mark)
+    if others.rows:
+        frame = pl.concat([frame, others.frame().rename(dict(zip(header, frame.columns[1:], strict=True)))]).sort("row")
+    row, *columns = frame.get_columns()
+    return RawTable(dict(zip(header, columns, strict=True)), row.to_list(), others.faults)
 
 
 def record_fault(record: list[str], header: list[str], number: int, delimiter: str) -> Fault | None:
@@ -216,6 +234,16 @@ def csv_records(lines: list[str], delimiter: str) -> Iterator[list[str]]:
             yield record
         else:
             return
+
+
+def csv_record(lines: Sequence[str], place: int, delimiter: str, width: int | None) -> tuple[list[str], int]:
+    """The record that begins on a line, and the lines that it takes; as `csv_records` has it."""
+    csv.field_size_limit(1 << 30)
+    reader = csv.reader(map(lines.__getitem__, range(place, len(lines))), delimiter=delimiter)
+    record = next(reader)
+    if width is not None and len(record) != width and reader.line_num > 1:
+        return next(csv.reader([lines[place]], delimiter=delimiter)), 1
+    return record, reader.line_num
 
 
 def find_delimiter(lines: list[str]) -> str:

@@ -1,0 +1,164 @@
+"""Large delimited tables and JSON Lines read by polars, where that gives the very rows that the careful readers give.
+
+Each reader first proves that its file holds nothing on which the two ways could differ; what does not pass is left to
+`tables.py`. `tests/pipeline/sources/test_quick.py` holds both ways against each other.
+"""
+
+import io
+import re
+from collections.abc import Callable, Sequence
+from itertools import islice
+
+import polars as pl
+
+LONG_LINE = 1 << 20  # bytes; a longer line may be too long a row, which the careful reader tells
+HEAD_LINES = 1_000  # lines that tell the columns and types of JSON Lines; a later line that differs is noticed
+IRREGULAR_AT_MOST = 0.2  # share of a table's lines; past it the careful reader alone costs no more
+BLANKS = r"^[\s\x1c-\x1f]*$"  # what Python's `str.strip` takes away
+ReadOne = Callable[[Sequence[str], int], tuple[list[str], int]]
+Table = tuple[pl.DataFrame, list[tuple[int, list[str]]]]
+
+
+class Lines(Sequence[str]):
+    """Lines as a reader of text meets them, with their ends."""
+
+    def __init__(self, lines: pl.Series) -> None:
+        self._lines = lines
+
+    def __len__(self) -> int:
+        return self._lines.len()
+
+    def __getitem__(self, place: int) -> str:  # type: ignore[override]
+        return f"{self._lines[place]}\n"
+
+
+def lines_of(data: bytes) -> pl.Series:
+    """The lines of a text that ends its lines with LF."""
+    return pl.read_lines(io.BytesIO(data)).to_series()
+
+
+def json_frame(data: bytes) -> pl.DataFrame | None:
+    """Flat JSON objects, one a line, as columns of text; None where a line wants a closer look.
+
+    All columns and their types are those of the first lines. That no later line holds more is proved by counting: in
+    JSON `":` ends a key and nothing else, unless a string holds an escaped quote and a colon; then the counts differ.
+    """
+    if b"\x00" in data or b"\r" in data or b'"\t:' in data or b'" :' in data:
+        return None
+    head = b"".join(islice(io.BytesIO(data), HEAD_LINES))
+    try:
+        schema = pl.read_ndjson(io.BytesIO(head), infer_schema_length=None).schema
+        if not all(dtype in (pl.String, pl.Int64, pl.Float64) for dtype in schema.values()):
+            return None
+        frame = pl.read_ndjson(io.BytesIO(data), schema=schema)
+    except (pl.exceptions.PolarsError, ValueError):
+        return None
+    if frame.height != data.count(b"\n") + (not data.endswith(b"\n")) or not holds_every_key(data, frame):
+        return None
+    lines = lines_of(data)
+    if (lines.str.len_bytes().max() or 0) > LONG_LINE or lines.str.contains(odd_values(frame)).any():  # type: ignore[operator]
+        return None
+    texts = frame.with_columns(pl.all().cast(pl.String))
+    floats = [name for name, dtype in frame.schema.items() if dtype == pl.Float64]
+    return None if any(texts[name].str.contains("e", literal=True).any() for name in floats) else texts
+
+
+def holds_every_key(data: bytes, frame: pl.DataFrame) -> bool:
+    """Whether every key in the text is a column of the frame, and none stands twice in a line."""
+    written = frame.height * frame.width
+    for name in frame.columns:
+        nulls = frame[name].null_count()
+        if nulls:
+            key = f'"{name}":'.encode()
+            written += data.count(key + b"null") + data.count(key + b" null") - nulls
+    return data.count(b'":') == written and not any(set('"\\') & set(name) for name in frame.columns)
+
+
+def odd_values(frame: pl.DataFrame) -> str:
+    """A pattern of lines whose values polars would write otherwise: no text in a column of text, 1 or 1e3 for 1.0.
+
+    Escapes of surrogates are among them: one alone is legal in JSON, and is no character.
+    """
+    odd = [r"\\u[dD][89a-fA-F]"]
+    for dtype, value in ((pl.String, r'[^"n ]'), (pl.Float64, r"(?:-?\d+ *[,}]|[^,}]*[eE])")):
+        names = [re.escape(name) for name, held in frame.schema.items() if held == dtype]
+        if names:
+            odd.append(rf'"(?:{"|".join(names)})": *{value}')
+    return "|".join(odd)
+
+
+def table_frame(data: bytes, delimiter: str, width: int, start: int, read_one: ReadOne) -> Table | None:
+    """The records of a table below its header: those that are one well-formed line by polars, the others one by one.
+
+    Parameters
+    ----------
+    data : the table in UTF-8, its lines ended with LF
+    width : fields of the header
+    start : the first line below the header, counted from 0
+    read_one : reads the record that begins on a line: its fields, and the lines that it takes
+
+    Returns
+    -------
+    frame of `row` (the record's number, the header being 1) and text columns by place, and the other records with their
+    numbers; None where the careful reader is wanted for all of it
+    """
+    if width < 2 or b"\r" in data or len(delimiter) != 1 or not delimiter.isascii():
+        return None
+    lines = lines_of(data).slice(start)
+    is_one = regular(lines, delimiter, width)
+    places = (~is_one).arg_true().to_list()
+    if len(places) > IRREGULAR_AT_MOST * lines.len():
+        return None
+    found: list[tuple[int, list[str]]] = []
+    inside: list[int] = []  # lines that carry a record on
+    free = 0
+    for place in places:
+        if place >= free:
+            record, spanned = read_one(Lines(lines), place)
+            found.append((place, record))
+            inside += range(place + 1, place + spanned)
+            free = place + spanned
+    begins = pl.select(pl.repeat(True, lines.len())).to_series().scatter(inside, False)
+    numbers = begins.cast(pl.Int64).cum_sum() + 1
+    kept = is_one & begins
+    well = data if kept.all() else "\n".join(lines.filter(kept)).encode()
+    frame = regular_frame(well, delimiter, width, start if kept.all() else 0)
+    if frame is None or frame.height != kept.sum():
+        return None
+    return frame.insert_column(0, numbers.filter(kept).alias("row")), [(numbers[place], r) for place, r in found]
+
+
+def regular(lines: pl.Series, delimiter: str, width: int) -> pl.Series:
+    """Whether a line is a record by itself: so many fields, each quoted whole or not at all, nothing odd in it."""
+    mark = rf"\x{ord(delimiter):02x}"
+    field = rf'(?:[^"\x00{mark}]*|"(?:[^"\x00]|"")*")'
+    return lines.str.contains(rf"^{field}(?:{mark}{field}){{{width - 1}}}$") & (lines.str.len_bytes() <= LONG_LINE)
+
+
+def regular_frame(data: bytes, delimiter: str, width: int, skipped: int) -> pl.DataFrame | None:
+    """Well-formed lines, all but the first few, as columns of text that are named by their place."""
+    names = [str(place) for place in range(width)]
+    if not data:
+        return pl.DataFrame(schema=dict.fromkeys(names, pl.String))
+    try:
+        return pl.read_csv(
+            data,
+            has_header=False,
+            separator=delimiter,
+            infer_schema=False,
+            new_columns=names,
+            skip_lines=skipped,
+            empty_string_is_null=False,
+        )
+    except pl.exceptions.PolarsError:
+        return None
+
+
+def without_blank(frame: pl.DataFrame) -> pl.DataFrame:
+    """The rows that hold something besides blanks."""
+    names = frame.columns[1:]
+    doubtful = frame[names[0]].str.contains(BLANKS)
+    if not doubtful.any():
+        return frame
+    blank = doubtful & frame.select(pl.all_horizontal(pl.col(names).str.contains(BLANKS))).to_series()
+    return frame.filter(~blank)
