@@ -18,7 +18,7 @@ from pipeline.estimates import supplies, tickets
 from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch
 from pipeline.estimates.failures import faults, repeats
-from pipeline.estimates.lines import ahead, lines
+from pipeline.estimates.lines import ahead, lines, whatif
 from pipeline.estimates.power import power
 from pipeline.estimates.steps import milestones
 from pipeline.normalise import power_notes, troubles
@@ -69,6 +69,10 @@ class Answers:
     @cached_property
     def outlook(self) -> pl.DataFrame:
         return ahead.outlook(self.line_states, self.horizons)
+
+    def whatif(self, change: whatif.Change) -> pl.DataFrame:
+        """What a change at one site would do to its waits: WhatIf."""
+        return whatif.whatif(self.known, self.readings, self.supply, change)
 
     @cached_property
     def power(self) -> pl.DataFrame:

@@ -55,6 +55,37 @@ def test_take_prints_receipts_and_their_sum(wardbook, write_day, tmp_path: Path)
     assert "8 files, 0 refused whole; 16 rows read, 16 accepted" in done.out
 
 
+def test_whatif_says_a_sentence_or_gives_rows(wardbook, book: Path):
+    words = ("whatif", "--site", "P02", "--add", "checkin-station", "--from", "09:31", "--book", book)
+    done = wardbook(*words)
+    assert done.status == 0 and "Oxbow Library (P02), 1 more check-in station from 09:31, as known at 09:30" in done.out
+    rows = json.loads(wardbook(*words, "--format", "json").out)
+    assert [row["line"] for row in rows] == ["checkin", "booth", "scanner", "all"]
+    assert rows[0]["voter_minutes_change_mean"] < 0
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--site", "P99", "--add", "booth=1"),
+        ("--site", "P02"),
+        ("--site", "P02", "--add", "booth=many"),
+        ("--site", "P02", "--add", "booth=1", "--from", "25:99"),
+        ("--site", "P02", "--add", "booth=1", "--format", "xml"),
+    ],
+)
+def test_a_whatif_that_cannot_be_meant_is_wrong_usage(wardbook, book: Path, words):
+    done = wardbook("whatif", *words, "--book", book)
+    assert done.status == 2 and done.err.strip() and "Traceback" not in done.err
+
+
+def test_the_outlook_looks_as_far_as_asked(wardbook, book: Path):
+    rows = json.loads(wardbook("estimate", "outlook", "--book", book, "--at", AT, "--ahead", "45,close").out)
+    assert {row["ahead_minutes"] for row in rows} == {45.0, 600.0}
+    assert wardbook("estimate", "lines", "--book", book, "--ahead", "45").status == 2
+    assert wardbook("estimate", "outlook", "--book", book, "--ahead", "soon").status == 2
+
+
 def test_take_returns_receipts_as_json(wardbook, write_day, tmp_path: Path):
     done = wardbook("take", write_day(), "--book", tmp_path / "book", "--format", "json")
     receipts = json.loads(done.out)

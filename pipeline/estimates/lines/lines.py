@@ -19,10 +19,8 @@ from pipeline.estimates.lines.filter import (
     CHECKIN_LOG,
     DOUBT,
     FACTOR,
-    FINISHING,
     HEAD,
     JAM,
-    MARKING,
     SCAN_LOG,
     SCANNING,
     SHUT,
@@ -34,6 +32,7 @@ from pipeline.estimates.lines.filter import (
 )
 from pipeline.estimates.lines.observations import Observations, Roster, midnight, observe, roster
 from pipeline.estimates.lines.replay import LEAD, habits_of, lay_out, replay_all
+from pipeline.estimates.lines.runs import inside
 
 LIMIT = 30.0  # the Presidential Commission's half hour [min]
 PROMISE_SD = 0.5  # a promised restoration is off by this in the log; our choice
@@ -80,7 +79,11 @@ def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
 
 def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> LineStates:
     """The particles of every site at T."""
-    day = day_of(known, readings, supply)
+    return states_of(known, day_of(known, readings, supply))
+
+
+def states_of(known: Known, day: Day) -> LineStates:
+    """The particles of the sites of a day at T."""
     state = replay_all(known, day.facts, day.places, day.habits, day.seen, day.spread, day.column)
     basis = basis_of(day.seen, day.facts, day.now)
     return LineStates(known.at, day.column, state, day.places, day.habits, day.facts, basis)
@@ -119,11 +122,6 @@ def lines(states: LineStates) -> pl.DataFrame:
 def line_schema(model: type = estimates.Lines) -> dict:
     """Column types of an estimate's model."""
     return dict(empty(model).schema)
-
-
-def inside(z: Array) -> Array:
-    """People anywhere between joining the first line and leaving: sites x particles."""
-    return np.asarray(z[CHECKIN] + z[MARKING] + z[FINISHING] + z[SCANNING])
 
 
 def is_shown(states: LineStates, z: Array, column: int) -> np.ndarray:

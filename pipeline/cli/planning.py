@@ -1,0 +1,70 @@
+"""What looks beyond the present: whatif, plan, grade."""
+
+import re
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.app import AtOption, BookOption, app, now
+from pipeline.contracts.known import County
+from pipeline.contracts.moments import local_time
+from pipeline.errors import UsageError
+from pipeline.outputs import export, planned
+from pipeline.shell import asked_of, moment, one_of, put
+from pipeline.store import read
+
+FORMATS = ("text", "json", "csv")
+FormatOption = Annotated[str, typer.Option(help="text, json or csv.")]
+OutOption = Annotated[Path | None, typer.Option(help="A file; else stdout.")]
+
+
+@app.command()
+def whatif(
+    site: Annotated[str, typer.Option(help="A site_id of the roster.")],
+    book: BookOption,
+    add: Annotated[
+        list[str] | None, typer.Option(help="checkin-station=1, booth=1 or scanner=1; may be repeated.")
+    ] = None,
+    repair: Annotated[list[str] | None, typer.Option(help="A unit_id of the site; may be repeated.")] = None,
+    from_: Annotated[str | None, typer.Option("--from", help="When the change begins; else at once.")] = None,
+    at: AtOption = None,
+    format: FormatOption = "text",
+    out: OutOption = None,
+) -> None:
+    """Say what a change would do. Example: wardbook whatif --site P01 --add checkin-station=1 --from 10:30 --book day
+
+    The change in waits and voter-minutes up to the last voter, with its interval. Without --at, what was known at
+    --from counts, or all that is known if --from lies ahead. A time may be HH:MM, local.
+    """
+    from pipeline.estimates import Answers  # loading them takes seconds
+    from pipeline.estimates.lines.whatif import Change
+
+    one_of(format, FORMATS, "--format")
+    asked = asked_of(book, None, now())
+    county = read.known_at(asked.rows, asked.times[0]).county
+    start = time_of_day(from_, county) if from_ else None
+    known_at = time_of_day(at, county) if at else min(filter(None, (asked.times[0], start)))
+    change = Change(site, added(add or []), tuple(repair or ()), start)
+    known = read.known_at(asked.rows, known_at)
+    frame = Answers(known).whatif(change)
+    put(planned.whatif_text(known, frame) if format == "text" else export.as_text(frame, format, asked.zone), out)
+
+
+def time_of_day(text: str, county: County) -> datetime:
+    """A time from the command line; HH:MM is local, on election day."""
+    if re.fullmatch(r"[0-2]?\d:[0-5]\d", text) and int(text.split(":")[0]) < 24:
+        return local_time(county.election_day, text, county.zone)
+    return moment(text, county.zone)
+
+
+def added(words: list[str]) -> dict[str, int]:
+    """What is added, by kind."""
+    found: dict[str, int] = {}
+    for word in words:
+        kind, _, number = word.partition("=")
+        if not (number or "1").isascii() or not (number or "1").isdigit():
+            raise UsageError(f"--add {word}: {number!r} is no whole number. Write it like checkin-station=1.")
+        found[kind] = found.get(kind, 0) + int(number or 1)
+    return found

@@ -1,0 +1,52 @@
+"""What a change would do, and what the next day needs, as a person reads it."""
+
+import polars as pl
+
+from pipeline.contracts.known import Known
+from pipeline.outputs.pages import between, clock, names, whole
+
+LINE_WORDS = {"checkin": "check-in", "booth": "for a booth", "scanner": "scanner", "all": "all lines"}
+NOTHING = 0.05  # a smaller change is none [min]; our choice
+UNOFFICIAL = "An estimate, unofficial; whoever is in charge decides."
+
+
+def whatif_text(known: Known, frame: pl.DataFrame) -> str:
+    """`WhatIf` as a few sentences and a small table."""
+    whole_site = frame.filter(pl.col("line") == "all").row(0, named=True)
+    site = names(known).get(whole_site["site_id"], whole_site["site_id"])
+    zone = known.county.zone
+    lines = [
+        f"{site} ({whole_site['site_id']}), {whole_site['change']} from {clock(whole_site['from_at'], zone)}, "
+        f"as known at {clock(known.at, zone)}: {verdict(whole_site)}",
+        "",
+        f"{'line':<12}{'wait as it is':>15}{'changed':>10}   change [min] (5 % to 95 %)   change [voter-minutes]",
+    ]
+    for row in frame.iter_rows(named=True):
+        lines.append(
+            f"{LINE_WORDS[row['line']]:<12}{row['wait_minutes_as_is_mean']:>11.1f} min"
+            f"{row['wait_minutes_changed_mean']:>6.1f} min   "
+            f"{difference(row, 'wait_minutes', 1):<29}{difference(row, 'voter_minutes', 0)}"
+        )
+    lines += ["", f"Stands on: {whole_site['basis']}.", UNOFFICIAL]
+    return "\n".join(lines)
+
+
+def verdict(row: dict) -> str:
+    """Who gains how much, in a sentence."""
+    low, mean, high = (row[f"wait_minutes_change_{end}"] for end in ("low", "mean", "high"))
+    whom = f"each of about {whole(row['voters_mean'])} voters still to be served"
+    if row["voters_mean"] < 0.5:
+        return "nobody is left to be served."
+    if max(abs(low), abs(high), abs(mean)) < NOTHING:
+        return f"no difference to {whom}."
+    said = f"the wait of {whom} is {abs(mean):.1f} min {'shorter' if mean <= 0 else 'longer'} on average"
+    if low < -NOTHING and high > NOTHING:
+        return f"{said}, anything from {-low:.1f} shorter to {high:.1f} longer."
+    ends = sorted((abs(low), abs(high)))
+    return f"{said} ({ends[0]:.1f} to {ends[1]:.1f})."
+
+
+def difference(row: dict, name: str, digits: int) -> str:
+    """A change with its interval."""
+    mean, low, high = (row[f"{name}_change_{end}"] for end in ("mean", "low", "high"))
+    return between(mean, low, high, digits).replace("-0.0", "0.0")
