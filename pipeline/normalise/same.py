@@ -74,6 +74,8 @@ def repeated(row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> str | No
     """The latest earlier ticket that a ticket repeats."""
     best: tuple[float, int] | None = None
     for i in range(len(earlier) - 1, -1, -1):
+        if minutes_between(earlier[i]["opened_at"], row["opened_at"]) > CALLBACK_MINUTES:
+            break
         score = likeness(row, earlier[i])
         if score > 0 and (best is None or score > best[0]):
             best = (score, i)
@@ -83,8 +85,6 @@ def repeated(row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> str | No
 def likeness(row: dict[str, Any], other: dict[str, Any]) -> float:
     """How sure it is that two tickets of one site tell of one trouble; 0 where they do not."""
     minutes = minutes_between(other["opened_at"], row["opened_at"])
-    if minutes > CALLBACK_MINUTES:
-        return 0.0
     told = text_likeness(row["core"], other["core"])
     if told >= ALIKE and (len(row["core"]) >= 12 or row["again"]):
         return told
@@ -113,13 +113,14 @@ def is_one_line(row: dict[str, Any], other: dict[str, Any]) -> bool:
 
 
 def text_likeness(one: str, other: str) -> float:
-    """0 to 100; a text cut short counts as like its beginning."""
+    """How alike two texts are, `ALIKE` to 100, or 0; a text cut short counts as like its beginning."""
     if not one or not other:
         return 0.0
-    short, long = sorted((one, other), key=len)
-    if len(short) >= 12 and len(short) >= 0.3 * len(long):
-        return max(fuzz.ratio(short, long), fuzz.ratio(short, long[: len(short)]))
-    return fuzz.ratio(short, long)
+    short, long = (one, other) if len(one) <= len(other) else (other, one)
+    whole = fuzz.ratio(short, long, score_cutoff=ALIKE)
+    if whole or len(short) < 12 or len(short) < 0.3 * len(long):
+        return whole
+    return fuzz.ratio(short, long[: len(short)], score_cutoff=ALIKE)
 
 
 def minutes_between(start: datetime, end: datetime) -> float:

@@ -2,7 +2,7 @@
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
@@ -11,7 +11,7 @@ from pandera.typing.polars import DataFrame
 
 from pipeline.contracts.events import TicketReadings
 from pipeline.contracts.known import Known, empty
-from pipeline.normalise import crowds, places, questions, same, severity, units, wording
+from pipeline.normalise import crowds, examples, places, questions, same, severity, units, wording
 from pipeline.normalise.word_lists import words_of
 from pipeline.normalise.wording import Match, Vocabulary
 
@@ -26,6 +26,7 @@ PUT_RIGHT = 0.6  # share of a word of danger that was only guessed at: our choic
 SURE = 7.0  # weight from which the words one by one no longer count
 ACCESS = 1.0  # weight by which the headset or keypad of a marking device leads the device itself: our choice
 ASKED = 4  # weight of a question how something is done or allowed, whatever it is about: our choice
+ALIKE = 0.9  # weight of one natural log of odds by the example sentences: fitted on voices left out
 SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
 REPEATED = 0.3  # share of the weight of further signs for the same category
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
@@ -45,12 +46,46 @@ UNIT_THING = {"scanner": "scanner", "bmd": "bmd", "pollbook": "pollbook"}
 
 @dataclass(frozen=True)
 class Reading:
-    """What one text says."""
+    """What one text says: weights by phrase, log odds by likeness to examples, and the words that gave either."""
 
     scores: tuple[tuple[str, float], ...]
     words: tuple[tuple[str, str], ...]
     ranks: tuple[tuple[str, int], ...]
     things: frozenset[str]
+    alike: tuple[tuple[str, float], ...]
+    alike_words: tuple[tuple[str, str], ...]
+
+
+@dataclass
+class Heard:
+    """What the clauses of a text have told so far."""
+
+    best: dict[str, float] = field(default_factory=dict)
+    extra: dict[str, float] = field(default_factory=lambda: defaultdict(float))
+    why: dict[str, str] = field(default_factory=dict)
+    ranks: dict[str, int] = field(default_factory=dict)  # how many troubles had been told of before each category
+    clauses: list[list[tuple[str, str]]] = field(default_factory=list)  # without the words about the call
+    before: list[int] = field(default_factory=list)  # how many troubles had been told of before each clause
+    rank: int = 0
+
+    def add(self, clause: list[tuple[str, str]], scores: dict[str, float], words: dict[str, str]) -> None:
+        """Adds what one clause says."""
+        self.clauses.append(clause)
+        self.before.append(self.rank)
+        for category, value in scores.items():
+            value *= LATER**self.rank
+            if value > self.best.get(category, 0.0):
+                self.extra[category] += self.best.get(category, 0.0)
+                self.best[category], self.why[category] = value, words[category]
+                if value >= ENOUGH:
+                    self.ranks.setdefault(category, self.rank)
+            else:
+                self.extra[category] += value
+        self.rank += max(scores.values(), default=0.0) >= ENOUGH
+
+    def total(self) -> dict[str, float]:
+        """The weight of each category."""
+        return {c: v + 0.25 * min(4.0, self.extra[c]) for c, v in self.best.items()}
 
 
 def read_clause(
@@ -138,51 +173,42 @@ def denied(words: list[tuple[str, str]], match: Match) -> bool:
 
 
 @lru_cache(maxsize=50_000)
-def read_text(text: str, carried: str = "") -> Reading:
+def read_text(text: str, carried: str = "", book: Vocabulary | None = None) -> Reading:
     """What a text says, `carried` being the thing that the unit's name or type gives ("scanner")."""
-    book = wording.vocabulary()
-    best: dict[str, float] = {}
-    extra: dict[str, float] = defaultdict(float)
-    why: dict[str, str] = {}
+    book = book or wording.vocabulary()
+    heard = Heard()
     things: set[str] = set()
     carry = frozenset({carried} - {""})
-    ranks: dict[str, int] = {}
-    rank = 0
-    heard: list[str] = []
     for words in wording.clauses_of(book, text):
         found, noise = matches_that_hold(book, words)
-        heard += [w for i, (w, _) in enumerate(words) if i not in noise]
         scores, words_for, carry = read_clause(book, words, found, carry)
+        heard.add([pair for i, pair in enumerate(words) if i not in noise], scores, words_for)
         things |= carry
-        top = max(scores.values(), default=0.0)
-        for category, value in scores.items():
-            value *= LATER**rank
-            if value > best.get(category, 0.0):
-                extra[category] += best.get(category, 0.0)
-                best[category], why[category] = value, words_for[category]
-                if value >= ENOUGH:
-                    ranks.setdefault(category, rank)
-            else:
-                extra[category] += value
-        rank += top >= ENOUGH
-    total = {c: v + 0.25 * min(4.0, extra[c]) for c, v in best.items()}
+    total = heard.total()
     before = questions.before_question(text)
-    if before is not None and total.get("other", 0.0) < STRONG and not tells_of_trouble(before, carried):
+    if before is not None and total.get("other", 0.0) < STRONG and not tells_of_trouble(before, carried, book):
         total["procedure"] = total.get("procedure", 0.0) + ASKED
-        why.setdefault("procedure", "asked")
-        ranks.setdefault("procedure", 0)
+        heard.why.setdefault("procedure", "asked")
+        heard.ranks.setdefault("procedure", 0)
     need = max(0.0, 1.0 - max(total.values(), default=0.0) / SURE)  # a phrase of the trade leaves nothing to lean on
-    for category, lean in leaning(book, heard).items():
+    words_alone = [w for clause in heard.clauses for w, _ in clause] if need else []
+    for category, lean in leaning(book, words_alone).items():
         total[category] = total.get(category, 0.0) + need * lean
-        why.setdefault(category, "the words together")
+    sums, alike_words = examples.likeness(book.examples, heard.clauses, heard.before)
     return Reading(
-        tuple(sorted(total.items())), tuple(sorted(why.items())), tuple(sorted(ranks.items())), frozenset(things)
+        scores=tuple(sorted(total.items())),
+        words=tuple(sorted(heard.why.items())),
+        ranks=tuple(sorted(heard.ranks.items())),
+        things=frozenset(things),
+        alike=tuple(sorted(sums.items())),
+        alike_words=tuple(sorted(alike_words.items())),
     )
 
 
-def tells_of_trouble(text: str, carried: str) -> bool:
+def tells_of_trouble(text: str, carried: str, book: Vocabulary) -> bool:
     """Whether what was said before a question is a trouble by itself."""
-    return bool(text.strip()) and any(c != "procedure" and v >= STRONG for c, v in read_text(text, carried).scores)
+    scores = read_text(text, carried, book).scores if text.strip() else ()
+    return any(c != "procedure" and v >= STRONG for c, v in scores)
 
 
 def adjusted(reading: Reading, kind: str | None, context: dict[str, float]) -> dict[str, float]:
@@ -218,14 +244,28 @@ def weigh(reading: Reading, kind: str | None, context: dict[str, float]) -> tupl
     kind : the thing that the unit is (`scanner`, `bmd`, `pollbook`), where the unit is known
     context : weight that the place's state adds to a category (an outage there to `power`)
     """
-    scores = adjusted(reading, kind, context)
+    by_phrase = adjusted(reading, kind, context)
+    scores = dict(by_phrase)
+    for category, value in reading.alike:
+        scores[category] = scores.get(category, 0.0) + ALIKE * value
     if not scores or max(scores.values()) < 1.0:
         return "other", ["other"], 0.35, "no word of a known trouble"
     order = sorted(scores, key=lambda c: (-scores[c], c))
-    words = dict(reading.words)
-    found = [c for c in order if scores[c] >= max(ENOUGH, 0.45 * scores[order[0]])] or order[:1]
-    why = "; ".join(words.get(c, c) for c in found[:2])
-    return order[0], found, confidence(scores, order), why
+    found = [c for c in order if by_phrase.get(c, 0.0) >= ENOUGH and scores[c] >= max(ENOUGH, 0.45 * scores[order[0]])]
+    found = [order[0], *(c for c in found if c != order[0])]
+    return (
+        order[0],
+        found,
+        confidence(scores, order),
+        "; ".join(filter(None, (said_for(reading, c) for c in found[:2]))),
+    )
+
+
+def said_for(reading: Reading, category: str) -> str:
+    """The caller's words that spoke for a category: a phrase of the trade, or else those most like the examples."""
+    phrase, alike = dict(reading.words).get(category, ""), dict(reading.alike_words).get(category, "")
+    by_phrase, by_likeness = dict(reading.scores).get(category, 0.0), dict(reading.alike).get(category, 0.0)
+    return phrase if phrase and by_phrase >= ALIKE * by_likeness else alike or phrase or "the words together"
 
 
 def confidence(scores: dict[str, float], order: list[str]) -> float:

@@ -14,6 +14,7 @@ from typing import Any
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
+from pipeline.normalise.examples import Examples, learn
 from pipeline.normalise.word_lists import words_of
 
 NUMBER = "<n>"
@@ -123,7 +124,7 @@ class Phrase:
     text: str
 
 
-@dataclass
+@dataclass(eq=False)
 class Vocabulary:
     """The trade's words, ready for reading."""
 
@@ -135,6 +136,7 @@ class Vocabulary:
     common: frozenset[str]
     trade: frozenset[str]
     raw: list[str]
+    examples: Examples = field(default_factory=Examples)
     known: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
@@ -212,7 +214,7 @@ def build_vocabulary(table: Mapping[str, Any]) -> Vocabulary:
     trade |= {w for words in classes.values() for w in words}
     ordinary = set(table["ordinary"]["words"].split()) - trade
     stems = {s for p in phrases for options in p.words for s in options} | {stem(w) for w in ordinary | trade}
-    return Vocabulary(
+    book = Vocabulary(
         phrases=dict(index),
         rules=rules,
         spelled={k: tuple(stem(w) for w in v.split()) for k, v in table["spelled"].items()},
@@ -222,6 +224,9 @@ def build_vocabulary(table: Mapping[str, Any]) -> Vocabulary:
         trade=frozenset(trade),
         raw=sorted(w for w in trade | ordinary if len(w) > 3),
     )
+    sentences = {c: [line for line in text.splitlines() if line.strip()] for c, text in table["examples"].items()}
+    book.examples = learn(sentences, lambda text: clauses_of(book, text))
+    return book
 
 
 def leanings(phrases: Iterable[Phrase]) -> dict[str, dict[str, float]]:
@@ -256,7 +261,9 @@ def leanings(phrases: Iterable[Phrase]) -> dict[str, dict[str, float]]:
 @lru_cache(maxsize=1)
 def vocabulary() -> Vocabulary:
     """The trade's words as shipped (`vocabulary.toml`)."""
-    return build_vocabulary(tomllib.loads(files("pipeline.normalise").joinpath("vocabulary.toml").read_text("utf-8")))
+    here = files("pipeline.normalise")
+    texts = [here.joinpath(name).read_text("utf-8") for name in ("vocabulary.toml", "examples.toml")]
+    return build_vocabulary(tomllib.loads("\n".join(texts)))
 
 
 def understood(book: Vocabulary, token: str) -> tuple[str, ...]:

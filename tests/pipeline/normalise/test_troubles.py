@@ -3,8 +3,10 @@
 import csv
 import random
 import time
+import tomllib
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from importlib.resources import files
 from pathlib import Path
 
 import polars as pl
@@ -18,6 +20,15 @@ from pipeline.normalise.troubles import read_text, read_tickets, weigh
 
 AT = datetime(2026, 11, 3, 20, tzinfo=UTC)
 INVENTED = list(csv.DictReader((Path(__file__).parent / "tickets.csv").open(encoding="utf-8")))
+
+
+def macro_f1(rows: list[tuple[str, str]]) -> float:
+    """Mean over the categories of F1 (van Rijsbergen 1979, from memory): pairs of true and read."""
+    scores = []
+    for c in {true for true, _ in rows}:
+        hits = sum(true == c == read for true, read in rows)
+        scores.append(2 * hits / (sum(true == c for true, _ in rows) + sum(read == c for _, read in rows)))
+    return sum(scores) / len(scores)
 
 
 def category(text: str, kind: str | None = None) -> str:
@@ -85,25 +96,19 @@ def test_the_words_that_decided_are_named():
 
 
 @pytest.mark.parametrize(
-    ("half", "at_least"),
-    [
-        ("a", 0.95),
-        ("b", 0.9),
-        ("c", 0.95),
-        ("d", 0.9),
-        ("e", 0.95),
-        ("f", 0.95),
-        ("g", 0.8),
-        ("h", 0.95),
-        ("i", 0.8),
-        ("j", 0.9),
-    ],
+    ("part", "at_least"),
+    [("g", 0.85), ("i", 0.8), ("k", 0.85), ("l", 0.8), ("m", 0.7), ("n", 0.9), ("o", 0.8), ("p", 0.8)],
 )
-def test_invented_tickets_of_many_registers_are_understood(half: str, at_least: float):
-    # Each part was scored before a word was chosen for it: docs/methods/reading.md gives those figures. No error of
-    # parts g, i and k was ever looked at.
-    rows = [r for r in INVENTED if r["half"] == half]
-    assert sum(category(r["text"]) == r["category"] for r in rows) / len(rows) >= at_least
+def test_invented_tickets_of_voices_without_an_example_are_understood(part: str, at_least: float):
+    # Invented by the project, so a guard and no evidence. No word, example or weight was chosen by their errors.
+    rows = [(r["category"], category(r["text"])) for r in INVENTED if r["half"] == part]
+    assert macro_f1(rows) >= at_least
+
+
+def test_no_invented_ticket_is_among_the_examples():
+    table = tomllib.loads(files("pipeline.normalise").joinpath("examples.toml").read_text("utf-8"))["examples"]
+    known = {line.strip().lower() for text in table.values() for line in text.splitlines()}
+    assert not known & {r["text"].strip().lower() for r in INVENTED}
 
 
 def test_slips_of_the_keys_seldom_change_the_reading():
