@@ -81,6 +81,6 @@ ASSUMPTIONS = [
     Assumption("lines.jam_share", 0.75, "share", "stops that are short jams", "our choice", 0, 1),
     Assumption("lines.jam_minutes", 5, "min", "mean length of a jam", "our choice", 0.5, 120),
     Assumption("lines.fault_minutes", 38, "min", "mean length of a longer fault", "our choice", 1, 600),
-    Assumption("lines.station_fails", 0.0003, "1/min", "check-in stations lost, per station", "our choice", 0, 0.1),
+    Assumption("lines.station_fails", 0.0001, "1/min", "check-in stations lost, per station", "our choice", 0, 0.1),
     Assumption("lines.station_minutes", 70, "min", "until a lost check-in station is back", "our choice", 1, 1000),
 ]

@@ -23,6 +23,7 @@ Chances = NDArray[np.uint16]
     FINISHING, SCANNING, SHUT, WINDOW, SCANNED, SCAN_PHASES,
 ) = range(16)  # fmt: skip
 FIXED = 4  # rows that are jittered when particles are resampled
+CHECKIN_ROWS = np.array([CHECKIN_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, SHUT, WINDOW])  # all up to check-in
 HEAD = 16  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
 UP, JAM, STOP = 0, 1, 2
 LEAST_KEPT = 0.1  # part of the particles that must keep weight after one observation; our choice
@@ -273,28 +274,32 @@ def student_log(residual: Floats, scale: Floats, floor: float) -> Floats:
     return np.asarray(np.log(density / scale + floor))
 
 
-def resample(z: Array, logw: Floats, sites: Ints, seeds: list[int], minute: int) -> None:
+def resample(z: Array, logw: Floats, sites: Ints, seeds: list[int], minute: int, rows: Ints | None = None) -> None:
     """Stratified resampling of the given sites, in place, with Liu & West's jitter of the fixed quantities.
 
-    Systematic resampling would fall into step with particles that stand in a periodic order.
+    Systematic resampling would fall into step with particles that stand in a periodic order. With `rows`, only those
+    rows of the state are resampled: a block that is independent of the others given what was seen.
     """
     n = z.shape[2]
+    purpose = 1 if rows is None else 100 + int(rows[0])
+    rows = np.arange(len(z)) if rows is None else rows
     weight = np.exp(logw[sites] - logw[sites].max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
     cumulative = np.cumsum(weight, axis=1)
     cumulative[:, -1] = 1.0
-    rngs = [event_rng(seeds[s], minute, 1) for s in sites]
+    rngs = [event_rng(seeds[s], minute, purpose) for s in sites]
     place = (np.stack([rng.random(n) for rng in rngs]) + np.arange(n)[None, :]) / n
     row = np.arange(len(sites))[:, None]
     picked = np.searchsorted((cumulative + 2 * row).ravel(), (place + 2 * row).ravel()) - (row * n).repeat(n, 1).ravel()
     picked = np.minimum(picked, n - 1).reshape(len(sites), n)
-    chosen = np.take_along_axis(z[:, sites], picked[None], axis=2)
-    fixed = chosen[:FIXED]
-    normals = np.stack([rng.standard_normal((FIXED, n), dtype=np.float32) for rng in rngs], axis=1)
+    chosen = np.take_along_axis(z[np.ix_(rows, sites)], picked[None], axis=2)
+    fixed_rows = np.flatnonzero(rows < FIXED)
+    fixed = chosen[fixed_rows]
+    normals = np.stack([rng.standard_normal((len(fixed_rows), n), dtype=np.float32) for rng in rngs], axis=1)
     middle, spread = fixed.mean(axis=2, keepdims=True), fixed.std(axis=2, keepdims=True)
     keep = np.float32(np.sqrt(1 - SHRINK**2))
-    chosen[:FIXED] = middle + keep * (fixed - middle) + np.float32(SHRINK) * np.maximum(spread, 0.02) * normals
-    z[:, sites] = chosen
+    chosen[fixed_rows] = middle + keep * (fixed - middle) + np.float32(SHRINK) * np.maximum(spread, 0.02) * normals
+    z[np.ix_(rows, sites)] = chosen
     logw[sites] = 0.0
 
 

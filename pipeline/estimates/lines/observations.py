@@ -13,6 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
+from pipeline.estimates.lines.filter import Places
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -20,6 +21,9 @@ Spans = list[list[tuple[float, float, float, float]]]  # per site: from, to [min
 
 SCANNER_TYPES = ("scan-single", "electronic-cast-paper")
 POLL_BOOK_TYPES = ("electronic-poll-book",)
+UNEVEN_BOOKS, UNEVEN_SCANNERS = 0.15, 0.35  # how unevenly units share the voters: part of the unseen; our choice
+ELSEWHERE = 0.02  # part of the voters served that no unit counts, or that it counts twice; our choice
+WATCHED_SHARE = 0.6  # of the poll books seen, so that check-in is known without the scanners; our choice
 WINDOW_MINUTES = 10  # poll books' counts are compared over windows of this length [min]
 GAP_MINUTES = 32.0  # a running total is interpolated across no longer silence [min]; our choice
 MOST_BALLOTS_PER_MINUTE = 12.0  # faster than any hand feeds sheets: a jump of the counter [1/min]; our choice
@@ -205,39 +209,92 @@ def windows(status: pl.DataFrame, roster: Roster) -> pl.DataFrame:
     """Voters let through in each window: at check-in by the poll books, at the scanners where there are several.
 
     Running totals are interpolated. A unit that is silent or jumps in a window counts as unseen there. Columns: minute
-    (end of the window), site, line, span [min], total (scaled up to all units), share (of the units seen), idle
-    (units seen that did nothing, -1 where not all were seen).
+    (end of the window), site, line, span [min], total (scaled up to all units), share (of the units seen), noise
+    (variance of the misfit), carried (part of it that belongs into the next window), idle (units seen that did nothing,
+    -1 where not all were seen, or a station has no poll book of its own).
     """
-    rows: list[tuple[int, int, int, float, float, float, int]] = []
+    rows: list[tuple[int, int, int, float, float, float, float, float, int]] = []
     for (kind, site), mine in status.filter(pl.col("total").is_not_null()).group_by(
         "kind", "site", maintain_order=True
     ):
         at, is_book = int(site), kind == "book"
         units = max(int(roster.stations[at]), len(roster.poll_books[at])) if is_book else len(roster.scanners[at])
         if is_book or units > 1:
-            for end, span, total, share, idle in site_windows(mine, units, int(roster.opens[at])):
-                rows.append((end, at, 0 if is_book else 1, span, total, share, idle))
+            uneven = UNEVEN_BOOKS if is_book else UNEVEN_SCANNERS
+            one_each = not is_book or len(roster.poll_books[at]) == roster.stations[at]
+            for end, *rest in site_windows(mine, units, int(roster.opens[at]), uneven, one_each):
+                rows.append((int(end), at, 0 if is_book else 1, *rest))  # type: ignore[arg-type]
     schema = {"minute": pl.Int64, "site": pl.Int64, "line": pl.Int64, "span": pl.Float64, "total": pl.Float64}
-    schema |= {"share": pl.Float64, "idle": pl.Int64}
+    schema |= {"share": pl.Float64, "noise": pl.Float64, "carried": pl.Float64, "idle": pl.Int64}
     return pl.DataFrame(rows, schema=schema, orient="row").sort("minute", "site", "line")
 
 
-def site_windows(mine: pl.DataFrame, units: int, opens: int) -> list[tuple[int, float, float, float, int]]:
-    """A site's windows for one line: end, span, total, share, idle."""
+def site_windows(
+    mine: pl.DataFrame, units: int, opens: int, uneven: float, one_each: bool
+) -> list[tuple[int, float, float, float, float, float, int]]:
+    """A site's windows for one line: end, span, total, share, noise, carried, idle."""
     totals = [(m["minute"].to_numpy(), m["total"].to_numpy()) for _, m in mine.group_by("slot", maintain_order=True)]
     grid = window_grid(float(opens), np.array([minute[-1] for minute, _ in totals]))
     if len(grid) < 2:
         return []
     steps = np.array([window_steps(minute, total, grid, float(opens)) for minute, total in totals])
     valid = np.isfinite(steps)
+    edges = np.sum([edge_noise(minute, total, grid) for minute, total in totals], axis=0)
+    share = valid.sum(axis=0) / units
+    total = np.nansum(steps, axis=0) / np.maximum(share, 1e-9)
+    noise, carried = misfits(total, share, edges, uneven)
     rows = []
     for k in np.flatnonzero(valid.any(axis=0)):
-        share = float(valid[:, k].sum() / units)
-        idle = int((steps[:, k] < IDLE).sum()) if share == 1 else -1
+        idle = int((steps[:, k] < IDLE).sum()) if share[k] == 1 and one_each else -1
         rows.append(
-            (int(grid[k + 1]), float(grid[k + 1] - grid[k]), float(np.nansum(steps[:, k]) / share), share, idle)
-        )
+            (int(grid[k + 1]), float(grid[k + 1] - grid[k]), float(total[k]), float(share[k]), float(noise[k]),
+             float(carried[k]), idle)
+        )  # fmt: skip
     return rows
+
+
+def edge_noise(minute: Floats, total: Floats, grid: Floats) -> Floats:
+    """Variance of one unit's interpolated total at each edge: of n voters between two reports, a binomial part came."""
+    after = np.clip(np.searchsorted(minute, grid, side="left"), 1, max(len(minute) - 1, 1))
+    if len(minute) < 2:
+        return np.zeros(len(grid))
+    start, number = minute[after - 1], np.clip(total[after] - total[after - 1], 0, 200)
+    part = np.clip((grid - start) / np.maximum(minute[after] - start, 1e-9), 0, 1)
+    return np.asarray(number * part * (1 - part))
+
+
+def misfits(total: Floats, share: Floats, edges: Floats, uneven: float) -> tuple[Floats, Floats]:
+    """Variance of each window's misfit, and the part of it to carry over.
+
+    Running totals do not drift: what interpolation took from one window it gives to the next. Only what no unit
+    counts, or units unseen counted, is lost for good. That is a local level in noise; its Kalman gain is the part lost.
+    """
+    noise, carried = np.ones(len(total)), np.zeros(len(total))
+    level = None
+    for k in range(len(total)):
+        if share[k] <= 0:
+            level = None
+            continue
+        scaled = 1 / max(share[k], 0.05)
+        unseen = total[k] * (1 - share[k])
+        lost = ELSEWHERE * total[k] + 0.6 * unseen * scaled + (uneven * unseen) ** 2
+        level = (edges[k] * scaled if level is None else level) + lost
+        noise[k] = 1 + level + edges[k + 1] * scaled
+        carried[k] = 1 - level / noise[k]
+        level *= carried[k]
+    return noise, carried
+
+
+def watched(seen: Observations, places: Places, sites: Ints) -> NDArray[np.bool_]:
+    """Minutes at which poll books show a site's check-ins: sites x minutes."""
+    found = np.zeros((len(sites), places.rates.shape[1]), bool)
+    place = {int(site): k for k, site in enumerate(sites)}
+    table = seen.windows.filter((pl.col("line") == 0) & (pl.col("share") >= WATCHED_SHARE))
+    for end, site, span in table.select("minute", "site", "span").iter_rows():
+        if site in place:
+            last = end - places.first_minute
+            found[place[site], max(int(last - span) + 1, 0) : max(last + 1, 0)] = True
+    return found
 
 
 def window_grid(opens: float, last: Floats) -> Floats:

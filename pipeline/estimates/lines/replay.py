@@ -17,6 +17,7 @@ from pipeline.estimates.lines import observations, weighing
 from pipeline.estimates.lines.arrivals import arrival_rates
 from pipeline.estimates.lines.filter import (
     CHECKIN_LOG,
+    CHECKIN_ROWS,
     DOUBT,
     EMERGENCY_LOG,
     FACTOR,
@@ -153,7 +154,7 @@ def replay_all(
         few = max(n // part, 1)
         mine = some_places(places, sites)
         z = start_particles(known, places, spread, sites, few)
-        replay(z, mine, habits, tables_of(seen, sites), column)
+        replay(z, mine, habits, tables_of(seen, sites), column, split=observations.watched(seen, places, sites))
         own = int(mine.scanners.max(initial=0))
         rows = np.r_[0 : HEAD + own, HEAD + most : HEAD + most + own]
         state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) % few]
@@ -220,7 +221,7 @@ def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
     place = {int(site): k for k, site in enumerate(sites)}
     columns = {
         "scans": ["slot", "delta", "span", "state"],
-        "windows": ["line", "total", "share", "idle"],
+        "windows": ["line", "total", "noise", "carried", "idle"],
         "counts": ["line", "count", "is_call"],
         "calls": ["slot", "is_book", "is_jam", "is_end"],
     }
@@ -242,34 +243,58 @@ def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
 
 def replay(
     z: Array, places: Places, habits: Habits, tables: dict[str, Rows], column: int, move: Move | None = None,
-    weigh: Weigh | None = None,
+    weigh: Weigh | None = None, split: NDArray[np.bool_] | None = None,
 ) -> None:  # fmt: skip
     """Step and weigh minute by minute, up to and with `column`; ends with equal weights.
 
     `move` and `weigh` stand in for `step` and `weigh_minute` where something is to be kept beside (`waits.py`); further
-    rows of z, after the scanners' own, are resampled along.
+    rows of z, after the scanners' own, are resampled along. Where `split` (sites x minutes) says so, the state up to
+    check-in and the state beyond are weighed and resampled apart (Rebeschini & van Handel 2015): given the check-ins
+    that poll books report, one says next to nothing of the other, and each keeps more particles.
     """
     move, weigh = move or step, weigh or weigh_minute
-    logw = np.zeros(z.shape[1:])
+    logw = np.zeros((2, *z.shape[1:]))
+    apart = np.zeros((z.shape[1], column + 1), bool) if split is None else split
+    was = np.zeros(z.shape[1], bool)
     draws = Draws(places.seeds, z.shape[2], places.scanners, stream=1)
     for at in range(column + 1):
         minute = places.first_minute + at
         chances = draws.at(minute)
+        if (turned := np.flatnonzero(apart[:, at] != was)).size:
+            even_out(z, logw, was, turned, places.seeds, minute + MANY)
+        was = apart[:, at]
         move(z, places, habits, at, chances)
         rows = {name: found.get(minute, []) for name, found in tables.items()}
         if minute % observations.WINDOW_MINUTES == 0:
             forget_windows(z, rows["windows"])
         if not any(rows.values()):
             continue
-        weigh(weighing.Weighing(z, logw, places, at, chances[0][8]), rows)
+        weigh(weighing.Weighing(z, logw, places, at, chances[0][8], was), rows)
         touched = np.unique(np.concatenate([group[0] for part in rows.values() for group in part])).astype(np.int64)
-        logw[touched] -= logw[touched].max(axis=1, keepdims=True)
-        thin = touched[is_thin(logw, touched)]
-        if len(thin):
-            resample(z, logw, thin, places.seeds, minute)
-    uneven = np.flatnonzero(np.ptp(logw, axis=1) > 0)
-    if len(uneven):
-        resample(z, logw, uneven, places.seeds, places.first_minute + column + MANY)
+        logw[:, touched] -= logw[:, touched].max(axis=2, keepdims=True)
+        thin = [touched[is_thin(part, touched)] for part in logw]
+        resample_parts(z, logw, was, thin, places.seeds, minute)
+    even_out(z, logw, was, np.arange(z.shape[1]), places.seeds, places.first_minute + column + 2 * MANY)
+
+
+def even_out(z: Array, logw: Floats, split: NDArray[np.bool_], sites: Ints, seeds: list[int], minute: int) -> None:
+    """Equal weights at the given sites."""
+    uneven = [sites[np.ptp(part[sites], axis=1) > 0] for part in logw]
+    resample_parts(z, logw, split, uneven, seeds, minute)
+
+
+def resample_parts(
+    z: Array, logw: Floats, split: NDArray[np.bool_], sites: list[Ints], seeds: list[int], minute: int
+) -> None:
+    """Resample the state up to check-in at sites[0] and the rest at sites[1]; both as one where they are not apart."""
+    whole = sites[0][~split[sites[0]]]
+    if len(whole):
+        resample(z, logw[0], whole, seeds, minute)
+        logw[1, whole] = 0.0
+    beyond = np.setdiff1d(np.arange(len(z)), CHECKIN_ROWS)
+    for part, own, rows in zip(logw, sites, (CHECKIN_ROWS, beyond), strict=True):
+        if len(mine := own[split[own]]):
+            resample(z, part, mine, seeds, minute, rows)
 
 
 def forget_windows(z: Array, heard: list[NDArray[np.float64]]) -> None:
@@ -293,8 +318,8 @@ def weigh_minute(w: weighing.Weighing, rows: dict[str, list[NDArray[np.float64]]
         for line in (0, 1):
             mine = group[:, group[1] == line]
             if mine.shape[1]:
-                site, idle = mine[0].astype(np.int64), mine[4].astype(np.int64)
-                weighing.weigh_windows(w, site, line, mine[2], mine[3], idle)
+                site, idle = mine[0].astype(np.int64), mine[5].astype(np.int64)
+                weighing.weigh_windows(w, site, line, mine[2], mine[3], mine[4], idle)
     for group in rows["counts"]:
         for site, line, count, is_call in group.T:
             weighing.weigh_count(w, int(site), int(line), float(count), bool(is_call))

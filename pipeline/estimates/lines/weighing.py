@@ -40,12 +40,9 @@ FLOOR = 1e-4  # of the kernels: larger makes every long line an outlier; likewis
 COUNT_SD, COUNT_SHARE = 0.3, 0.11  # spread of a head count: people, and share of the line
 CALL_SD, CALL_SHARE = 1.0, 0.18  # spread of a number given in a call
 SCAN_SD = 2.5  # kernel of a counter's step [ballots]; wider with the age of the report before it
-UNEVEN_BOOKS, UNEVEN_SCANNERS = 0.15, 0.35  # how unevenly units share the voters: part of the unseen; our choice
 MIXED = 0.45  # of several scanners the first free one serves: each one's part is that uncertain; our choice
 BUSY_BOOK = 4.0  # voters per open station in a window from which none stands idle by chance [count]; our choice
 IDLE_COST = 2.0  # log-likelihood lost per station that is idle though open; our choice
-WINDOW_NOISE = 0.2  # variance of a window per voter: the units report at different times [1]; derived, docs/methods
-CARRIED = 0.5  # of a window's misfit that goes over to the next; our choice
 VAGUE_LINE = 12.0  # a call about a long line without a number: half as likely below this [people]; our choice
 # Chance that a scanner in a state (up, jam, stopped) reports fault, paused, well, closed; our choice
 REPORTED = np.log(
@@ -59,10 +56,11 @@ class Weighing:
     """What the rows of one minute work on: state and log weights are changed in place."""
 
     z: Array
-    logw: Floats
+    logw: Floats  # lines x sites x particles: for the state up to check-in, and beyond
     places: Places
     column: int
     chance: Chances  # sites x particles, for what is moved in this minute
+    split: NDArray[np.bool_]  # sites whose check-ins are seen: either part of their state is weighed on its own
 
     @property
     def minute(self) -> int:
@@ -74,12 +72,23 @@ class Weighing:
         turned = (self.chance[sites] + np.uint16(turn * 9973 % WHOLE)).astype(np.uint16)
         return np.asarray(turned < share * WHOLE)
 
-    def level(self, sites: Ints, picked: NDArray[np.bool_]) -> None:
+    def weigh(self, line: int, sites: Ints, log_likelihood: Floats) -> None:
+        """Weigh by what was seen of one line."""
+        weigh(self.logw[line], sites, log_likelihood)
+        self.share(line, sites)
+
+    def share(self, line: int, sites: Ints) -> None:
+        """Where the state is one, its weights are."""
+        one = sites[~self.split[sites]]
+        self.logw[1 - line, one] = self.logw[line, one]
+
+    def level(self, line: int, sites: Ints, picked: NDArray[np.bool_]) -> None:
         """The picked particles take their site's mean weight."""
-        before = self.logw[sites]
+        before = self.logw[line, sites]
         top = before.max(axis=1, keepdims=True)
         mean = top + np.log(np.exp(before - top).mean(axis=1, keepdims=True))
-        self.logw[sites] = np.where(picked, mean, before)
+        self.logw[line, sites] = np.where(picked, mean, before)
+        self.share(line, sites)
 
 
 def weigh_scans(w: Weighing, site: Ints, slot: Ints, delta: Floats, span: Floats, state: Ints) -> None:
@@ -106,7 +115,7 @@ def weigh_ballots(w: Weighing, site: Ints, slot: Ints, delta: Floats, span: Floa
     moved = np.where(alone, np.abs(gap) > 4, ((gap > 6) & (delta[:, None] < 1)) | ((down != UP) & (delta[:, None] > 2)))
     picked &= moved
     if picked.any():
-        w.level(site, picked)
+        w.level(1, site, picked)
         w.z[HEAD + slot, site] = np.where(picked, np.where(gap > 0, STOP, UP), down)
         put_back = np.where(picked & alone, np.round(gap), 0)
         w.z[SCANNING, site] = np.maximum(w.z[SCANNING, site] + put_back, 0)
@@ -114,7 +123,7 @@ def weigh_ballots(w: Weighing, site: Ints, slot: Ints, delta: Floats, span: Floa
     own = SCAN_SD**2 + (0.06 * delta) ** 2 + 0.02 * np.maximum(span - 12.0, 0.0)
     shared = (MIXED * np.maximum(since.mean(axis=1), delta)) ** 2
     scale = np.sqrt(own + np.where(alone[:, 0], 0, shared))
-    weigh(w.logw, site, student_log(gap, scale[:, None], FLOOR))
+    w.weigh(1, site, student_log(gap, scale[:, None], FLOOR))
 
 
 def weigh_states(w: Weighing, site: Ints, slot: Ints, state: Ints) -> None:
@@ -123,36 +132,42 @@ def weigh_states(w: Weighing, site: Ints, slot: Ints, state: Ints) -> None:
     code = np.where(state == seen.WELL, UP, STOP)[:, None]
     picked = w.pick(site, MOVED, 2) & (np.minimum(down, 1) != np.minimum(code, 1))
     if picked.any():
-        w.level(site, picked)
+        w.level(1, site, picked)
         stopped = np.where(w.chance[site] % 5 < 2, JAM, STOP)
         down = np.where(picked, np.where(code == UP, UP, stopped), down)
         w.z[HEAD + slot, site] = down
     if (down != UP).any() or (state != seen.WELL).any():
-        weigh(w.logw, site, REPORTED[np.minimum(down.astype(np.int64), STOP), state[:, None]])
+        w.weigh(1, site, REPORTED[np.minimum(down.astype(np.int64), STOP), state[:, None]])
 
 
-def weigh_windows(w: Weighing, site: Ints, line: int, total: Floats, share: Floats, idle: Ints) -> None:
+def weigh_windows(
+    w: Weighing, site: Ints, line: int, total: Floats, noise: Floats, carried: Floats, idle: Ints
+) -> None:
     """Voters let through at check-in (line 0), or at several scanners (1), over a window; one row a site."""
-    unseen = total * (1 - share)
-    uneven = UNEVEN_BOOKS if line == 0 else UNEVEN_SCANNERS
-    scale = np.sqrt(1 + WINDOW_NOISE * total + 0.6 * unseen / np.maximum(share, 0.05) + (uneven * unseen) ** 2)
+    scale = np.sqrt(noise)
     row = WINDOW if line == 0 else SCANNED
     if line == 0:
         end_lines(w, site, total, scale)
     misfit = w.z[row, site].astype(np.float64) - total[:, None]
-    weigh(w.logw, site, student_log(misfit, scale[:, None], FLOOR))
-    # Interpolation moves voters between neighbouring windows: part of what is left over is carried into the next.
-    w.z[row, site] = CARRIED * misfit
+    w.weigh(line, site, student_log(misfit, scale[:, None], FLOOR))
+    # What interpolation took from this window it gives to the next: the misfit is carried over, but for what is lost.
+    w.z[row, site] = carried[:, None] * misfit
     if line == 0:
-        shut_idle(w, site, total, idle)
+        open_stations(w, site, total, idle)
 
 
-def shut_idle(w: Weighing, site: Ints, total: Floats, idle: Ints) -> None:
-    """Where every open station was busy enough to be used, those that did nothing are shut."""
+def open_stations(w: Weighing, site: Ints, total: Floats, idle: Ints) -> None:
+    """Each station has its poll book: one that checked somebody in is not shut; one that was idle while the rest were
+    busy enough for all to be used, is.
+    """
+    used = np.flatnonzero(idle >= 0)
+    if len(used):
+        too_many = np.clip(w.z[SHUT, site[used]].astype(np.float64) - idle[used, None], 0, 2)
+        w.weigh(0, site[used], -IDLE_COST * too_many)
     shut = np.flatnonzero((idle > 0) & (total >= BUSY_BOOK * (w.places.stations[site, 0] - idle)))
     if len(shut):
         more = np.clip(idle[shut, None] - w.z[SHUT, site[shut]].astype(np.float64), 0, 2)
-        weigh(w.logw, site[shut], -IDLE_COST * more)
+        w.weigh(0, site[shut], -IDLE_COST * more)
 
 
 def end_lines(w: Weighing, site: Ints, total: Floats, scale: Floats) -> None:
@@ -160,7 +175,7 @@ def end_lines(w: Weighing, site: Ints, total: Floats, scale: Floats) -> None:
     picked = w.pick(site, MOVED, 3) & (w.z[WINDOW, site] - total[:, None] > 2 * scale[:, None])
     if not picked.any():
         return
-    w.level(site, picked)
+    w.level(0, site, picked)
     served = np.minimum(w.z[CHECKIN, site], np.maximum(w.places.stations[site] - w.z[SHUT, site], 0))
     w.z[CHECKIN, site] = np.where(picked, served, w.z[CHECKIN, site])
     w.z[WINDOW, site] = np.where(picked, total[:, None], w.z[WINDOW, site])
@@ -186,12 +201,12 @@ def weigh_count(w: Weighing, site: int, line: int, count: float, is_call: bool) 
     one = waiting(z, places, line, w.column)[site]
     if np.isnan(count):
         ratio = 0.25 + 0.75 / (1 + np.exp((VAGUE_LINE - one.astype(np.float64)) / 3))
-        weigh(w.logw, one_site, np.log(ratio)[None, :])
+        w.weigh(line, one_site, np.log(ratio)[None, :])
         return
     scale = (CALL_SD + CALL_SHARE * count) if is_call else (COUNT_SD + COUNT_SHARE * count)
     rng = event_rng(places.seeds[site], w.minute, 20 + 2 * line + int(is_call))
     picked = np.asarray(rng.random(z.shape[2]) < REDRAWN)
-    w.level(one_site, picked[None, :])
+    w.level(line, one_site, picked[None, :])
     drawn = np.maximum(np.round(count + scale * rng.standard_normal(z.shape[2])), 0).astype(np.float32)
     row = CHECKIN if line == 0 else SCANNING
     served = z[row, site] - one  # those in service stay there
@@ -199,7 +214,7 @@ def weigh_count(w: Weighing, site: int, line: int, count: float, is_call: bool) 
         served = np.where(drawn > 0, np.maximum(places.stations[site, 0] - z[SHUT, site], 0), served)
     z[row, site] = np.where(picked, drawn + np.maximum(served, 0), z[row, site])
     misfit = waiting(z, places, line, w.column)[site].astype(np.float64) - count
-    weigh(w.logw, one_site, student_log(misfit, np.array(scale), FLOOR)[None, :])
+    w.weigh(line, one_site, student_log(misfit, np.array(scale), FLOOR)[None, :])
 
 
 def weigh_call(w: Weighing, site: int, slot: int, is_book: bool, is_jam: bool, is_end: bool) -> None:
@@ -209,7 +224,7 @@ def weigh_call(w: Weighing, site: int, slot: int, is_book: bool, is_jam: bool, i
     if not is_book and (number == 0 or (slot < 0 and number > 1)):
         return
     picked = w.pick(one_site, 0.3, 4 + slot)
-    w.level(one_site, picked)
+    w.level(0 if is_book else 1, one_site, picked)
     if is_book:
         changed = np.clip(z[SHUT, site] + (-1 if is_end else 1), 0, float(places.stations[site, 0]))
         z[SHUT, site] = np.where(picked[0], changed, z[SHUT, site])
@@ -217,4 +232,4 @@ def weigh_call(w: Weighing, site: int, slot: int, is_book: bool, is_jam: bool, i
     row = HEAD + max(slot, 0)
     z[row, site] = np.where(picked[0], UP if is_end else (JAM if is_jam else STOP), z[row, site])
     ratio = CALL_RATIO[np.minimum(z[row, site].astype(np.int64), STOP)]
-    weigh(w.logw, one_site, (-ratio if is_end else ratio)[None, :])
+    w.weigh(1, one_site, (-ratio if is_end else ratio)[None, :])

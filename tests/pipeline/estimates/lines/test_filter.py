@@ -134,3 +134,12 @@ def test_one_row_never_leaves_fewer_than_a_tenth_unless_it_had_to_be_tempered_fo
     particle.weigh(logw, np.array([0]), -0.02 * np.arange(1000.0)[None, :])
     weight = np.exp(logw[0] - logw[0].max())
     assert weight.sum() ** 2 / (weight**2).sum() > 100
+
+
+def test_a_block_is_resampled_without_the_rest():
+    z = np.zeros((particle.HEAD, 1, 1000), np.float32)
+    z[particle.CHECKIN], z[particle.SCANNING] = np.arange(1000), np.arange(1000)
+    logw = np.where(np.arange(1000) < 500, 0.0, -50.0)[None, :]
+    particle.resample(z, logw, np.array([0]), [5], minute=600, rows=particle.CHECKIN_ROWS)
+    assert z[particle.CHECKIN].max() < 500
+    assert (z[particle.SCANNING, 0] == np.arange(1000)).all()
