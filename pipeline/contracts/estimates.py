@@ -204,9 +204,15 @@ FURTHER: dict[str, dict[str, tuple[str, str]]] = {
         "line_said": ("text", "which line, if the caller said so: checkin or scanner"),
     },
     "dispatch": {
-        "voter_minutes_saved_low": ("number", "5 %, from the voters still to come alone"),
+        "voter_minutes_saved_low": ("number", "5 %, if a rover is needed: voters still to come, and the assumed cost"),
         "voter_minutes_saved_high": ("number", "95 %, likewise"),
         "visit_minutes": ("number", "time planned at the stop [min]"),
         "is_under_way": ("yes or no", "the rover has been given the stop and drives there already"),
+        "is_diverted": ("yes or no", "a rover drives there and should be turned off to something else first"),
+        "decision": ("text", "what a person has entered about it: pinned or accepted; null: nothing"),
+        "categories": ("list of texts", "what is wrong there, the worst first; `custody`: a hand-over"),
+        "chance_needed": ("number", "chance that it takes a rover, 0 to 1; the rest is settled by telephone or gone"),
+        "deadline_at": ("time", "when it begins to cost, where that is foreseen; null: it costs already"),
+        "partner": ("text", "the other rover, where it takes two at the same time"),
     },
 }

@@ -21,6 +21,17 @@ DEVICE_TYPES = (
 )
 ROLES = ("deployed", "spare")  # our choice
 SKILLS = ("scanner", "bmd", "poll-book", "power", "supplies")  # our choice
+# What a dispatcher decides, as entries: action → what its target is, what its values say. Our choice.
+DECISIONS = {
+    "stop-accepted": ("the rover", "site_id: the stop is this rover's, in the place that saves most"),
+    "stop-pinned": ("the rover", "site_id: the stop is this rover's next, whatever it saves"),
+    "stop-forbidden": ("the rover, or `*` for every rover", "site_id: not to be sent there"),
+    "stop-handed-over": ("the rover that gives it up", "site_id, to: the rover that takes it"),
+    "two-needed": ("the site", "nothing: the stop there takes two rovers at the same time"),
+    "rover-unavailable": ("the rover", "until: a time, if known; its stops are anybody's"),
+    "rover-available": ("the rover", "nothing: ends `rover-unavailable`"),
+    "danger-cleared": ("the site", "nothing: the official says that people may go there again"),
+}
 TICKET_STATUSES = ("open", "assigned", "resolved")  # common practice, no source
 POWER_SOURCES = ("mains", "battery")  # VVSG 2.0 (EAC, 2021) 3.2-I, backup power
 UNIT_STATES = ("ready", "scanning", "paused", "fault", "closed")  # our choice

@@ -88,7 +88,7 @@ class Answers:
 
     @cached_property
     def dispatch(self) -> pl.DataFrame:
-        return dispatch.dispatch(self.known, self.tickets, self.loads, self.power)
+        return dispatch.dispatch(self.known, self.tickets, self.loads, self.power, self.supplies, self.milestones)
 
     @cached_property
     def milestones(self) -> pl.DataFrame:

@@ -15,6 +15,9 @@ ASSUMPTIONS = [
     Assumption(
         "dispatch.pooled_tickets", 8, "tickets", "weight of our figures against the day's own", "our choice", 0.1, 1000
     ),
+    Assumption(
+        "dispatch.switching_cost", 180, "voter-min", "a rover under way is diverted for more", "our choice", 0, 10_000
+    ),
     Assumption("dispatch.index_horizon_minutes", 45, "min", "horizon of the index rule, H", "our choice", 1, 480),
     Assumption(
         "dispatch.unvisited_minutes", 240, "min", "a trouble nobody visits lasts that long", "our choice", 30, 1440
@@ -44,6 +47,15 @@ ASSUMPTIONS = [
     Assumption("dispatch.threat_chance", 0.2, "-", "a unit that may go dark earns a visit above", "our choice", 0, 1),
     Assumption(
         "dispatch.threat_voter_minutes", 60, "voter-min", "and above this expected loss at its site", "our choice"
+    ),
+    Assumption("dispatch.foreseen_minutes", 90, "min", "boxes and stocks are seen to ahead", "our choice", 0, 1440),
+    Assumption(
+        "dispatch.step_overdue_minutes", 60, "min", "a hand-over so late is worth a visit", "our choice", 0, 1440
+    ),
+    Assumption("dispatch.needs_rover_step", 0.2, "-", "chance that a late hand-over needs a visit", "our choice", 0, 1),
+    Assumption("dispatch.custody_people", 2, "rovers", "a hand-over takes at the same time", "our choice", 1, 2),
+    Assumption(
+        "dispatch.cost_error", 0.35, "-", "sd of the log of a trouble's cost about what is assumed", "our choice", 0, 3
     ),
     Assumption(
         "dispatch.least_people_1", 5, "people", "a trouble of severity 1 counts as at least", "our choice", 0, 1000

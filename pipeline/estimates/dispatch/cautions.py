@@ -4,6 +4,9 @@ They repeat general public guidance and never replace local codes, election law 
 Sources were read second-hand or remembered; the organisation is named in each.
 """
 
+from collections.abc import Mapping
+from datetime import datetime
+
 import polars as pl
 
 LOCAL = "Local rules and licensed people decide."
@@ -31,6 +34,14 @@ BETWEEN_VOTERS = (
     "Work between voters; nobody is turned away while voting can go on another way: the election official decides how "
     "(common practice, no source)."
 )
+CONDUCT = (
+    "Conduct is for the election official, and for the police if the official calls them; a technician settles no "
+    "quarrel and takes no side (common practice, no source)."
+)
+LEGAL = (
+    "Questions of election law, of who may vote or how, go to the election official or the county's counsel, never to "
+    "a technician (common practice, no source)."
+)
 ACCESSIBLE = (
     "Restart only between voters, with the accessible device connected first, and note it in the log; "
     "until it works the official arranges another accessible way to vote (common practice, no source)."
@@ -53,6 +64,9 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "ballot-stock": (SEALS, CROWD),
     "seal": (SEALS,),
     "long-line": (CROWD,),
+    "custody": (SEALS,),
+    "conduct": (CONDUCT, CROWD),
+    "procedure": (LEGAL,),
     "safety": (DANGER,),
 }
 
@@ -63,7 +77,15 @@ def caution_for(categories: list[str]) -> str | None:
     return " ".join([*parts, LOCAL]) if parts else None
 
 
-def danger(tickets: pl.DataFrame) -> pl.DataFrame:
-    """The open safety tickets of a Tickets frame: no technician is sent to their sites until they are resolved."""
+def danger(tickets: pl.DataFrame, cleared: Mapping[str, datetime] | None = None) -> pl.DataFrame:
+    """The open safety tickets of a Tickets frame: no technician is sent to their sites until a person says so.
+
+    Parameters
+    ----------
+    cleared : sites that were marked cleared, and when (`decisions.Decisions.cleared`); a later ticket is danger again
+    """
     named = (pl.col("category") == "safety") | pl.col("categories").list.contains("safety")
-    return tickets.filter(named & (pl.col("status") != "resolved")).sort("opened_at", "ticket_id")
+    found = tickets.filter(named & (pl.col("status") != "resolved")).sort("opened_at", "ticket_id")
+    for site_id, at in (cleared or {}).items():
+        found = found.filter(~(pl.col("site_id").eq_missing(pl.lit(site_id)) & (pl.col("opened_at") <= at)))
+    return found

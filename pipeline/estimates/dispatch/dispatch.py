@@ -1,76 +1,173 @@
 """Where each rover should go next, with what, and why: a proposal that a dispatcher decides on."""
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
-import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipeline.contracts.estimates import Dispatch
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.dispatch.cautions import caution_for, danger
 from pipeline.estimates.dispatch.costs import Cost
-from pipeline.estimates.dispatch.needs import Need, can, joined, open_needs, still_waits
-from pipeline.estimates.dispatch.routes import Leg, Order, Scene, plan
-from pipeline.estimates.dispatch.rovers import Rover, later, minutes_to, parts_for, rover_states
-from pipeline.estimates.dispatch.travel import drive_minutes
+from pipeline.estimates.dispatch.decisions import Decisions, decisions
+from pipeline.estimates.dispatch.foreseen import foreseen
+from pipeline.estimates.dispatch.given import settled, who_may
+from pipeline.estimates.dispatch.learning import learnt
+from pipeline.estimates.dispatch.needs import Need, joined, open_needs
+from pipeline.estimates.dispatch.pairs import with_pairs
+from pipeline.estimates.dispatch.reasons import SAID, why
+from pipeline.estimates.dispatch.rovers import later, parts_for, rover_states
+from pipeline.estimates.dispatch.scene import Leg, Order, Scene
+from pipeline.estimates.dispatch.search import plan
+from pipeline.estimates.dispatch.travel import roads_of
 
-SAID = {  # what a dispatcher would call it
-    "scanner-jam": "scanner jam",
-    "scanner-down": "scanner stopped",
-    "memory-card": "memory card",
-    "tape-printer": "report printer",
-    "bin-full": "ballot box full",
-    "bmd": "marking device",
-    "accessible-device": "accessible device",
-    "poll-book": "poll book",
-    "power": "power",
-    "ballot-stock": "ballots short or wrong",
-}
-MENDED = {
-    "scanner": "scanners",
-    "bmd": "marking devices",
-    "poll-book": "poll books",
-    "power": "power",
-    "supplies": "supplies",
-}
-EXTRA = {
+Z90 = 1.6448536269514722  # 95 % point of the standard normal
+EXTRA: dict[str, pl.DataType | type[pl.DataType]] = {
     "voter_minutes_saved_low": pl.Float64,
     "voter_minutes_saved_high": pl.Float64,
     "visit_minutes": pl.Float64,
     "is_under_way": pl.Boolean,
+    "is_diverted": pl.Boolean,
+    "decision": pl.String,
+    "categories": pl.List(pl.String),
+    "chance_needed": pl.Float64,
+    "deadline_at": pl.Datetime("us", "UTC"),
+    "partner": pl.String,
 }
 
 
-def dispatch(known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, power: pl.DataFrame) -> pl.DataFrame:
+def dispatch(
+    known: Known,
+    tickets: pl.DataFrame,
+    loads: pl.DataFrame,
+    power: pl.DataFrame,
+    supplies: pl.DataFrame | None = None,
+    steps: pl.DataFrame | None = None,
+) -> pl.DataFrame:
     """Every rover's proposed stops in order: committed visits first, then those that save most voter-minutes.
 
     Parameters
     ----------
-    tickets, loads, power : the estimates Tickets, SiteLoads and Power at the same T
+    tickets, loads, power, supplies, steps : the estimates Tickets, SiteLoads, Power, Supplies and Milestones at T
 
     Returns
     -------
-    Dispatch, with the interval of the voter-minutes saved, the visit's length and whether the rover is under way.
+    Dispatch, and the columns of `EXTRA`.
     """
+    decided = decisions(known)
     rows = joined(known, tickets)
-    rovers = rover_states(known, rows)
+    rovers = rover_states(known, rows, decided.away)
     if not rovers:
         return empty_plan()
-    needs = open_needs(known, tickets, loads, power)
-    scene, committed = scene_of(known, rovers, needs)
-    orders = kept(scene, plan(scene, [fit_for(need, rovers) for need in scene.needs], committed))
-    threats = threatened(known, power, needs, rows)
-    scene, orders = with_threats(known, scene, orders, threats)
+    needs = all_needs(known, decided, rows, tickets, loads, power, supplies, steps)
+    ready = settled(known, rovers, needs, roads_of(known))
+    scene, single = ready.scene, len(needs)
+    while single and scene.needs[single - 1].people > 1 and scene.needs[single - 1].rover_id is None:
+        single -= 1  # all_needs puts them last
+    allowed = who_may(scene, decided)
+    orders = kept(scene, plan(only(scene, single), allowed[:single], ready.committed))
+    scene, orders = with_pairs(scene, orders, allowed, single)
     shares = load_spread(loads)
     found = [
-        stop_row(known, scene, orders, r, number, leg, shares)
-        for r in range(len(rovers))
-        for number, leg in enumerate(scene.legs(r, orders[r]), start=1)
+        stop_row(known, scene, orders, r, number, legs, shares)
+        for r in range(len(scene.rovers))
+        for legs in [scene.legs(r, orders[r])]
+        for number in range(len(legs))
     ]
     return with_parts(found, scene) if found else empty_plan()
+
+
+def all_needs(
+    known: Known,
+    decided: Decisions,
+    rows: pl.DataFrame,
+    tickets: pl.DataFrame,
+    loads: pl.DataFrame,
+    power: pl.DataFrame,
+    supplies: pl.DataFrame | None,
+    steps: pl.DataFrame | None,
+) -> list[Need]:
+    """Everything that competes for a rover; what takes two of them, and is nobody's yet, comes last."""
+    needs = open_needs(known, tickets, loads, power, decided)
+    away = set(danger(rows, decided.cleared)["site_id"].drop_nulls())
+    taken = {(need.site_id, category) for need in needs for category in need.categories}
+    needs += foreseen(known, power, supplies, steps, loads, learnt(known, rows), taken, away)
+    needs += wanted(known, decided, rows, {need.site_id for need in needs} | away)
+    needs = with_seconds(known, decided, rows, needs)
+    return sorted(needs, key=lambda need: need.people > 1 and need.rover_id is None)
+
+
+def wanted(known: Known, decided: Decisions, rows: pl.DataFrame, seen: set[str]) -> list[Need]:
+    """Places where a person wants a rover and no ticket is open: until it has been there."""
+    found = []
+    for site_id, given in sorted(decided.given.items()):
+        there = rows.filter(
+            (pl.col("site_id") == site_id) & (pl.col("rover_id") == given.rover_id) & (pl.col("arrived_at") >= given.at)
+        )
+        if given.is_pinned and site_id not in seen and there.is_empty():
+            found.append(
+                Need(
+                    site_id=site_id,
+                    skills=frozenset(),
+                    categories=("other",),
+                    ticket_ids=(),
+                    unit_id=None,
+                    since=given.at,
+                    severity=3,
+                    cost=Cost(known.settings["dispatch.least_people_3"], 0.0),
+                    chance=1.0,
+                    visit_minutes=known.settings["dispatch.visit_minutes"],
+                    age=0.0,
+                    rover_id=given.rover_id,
+                    assigned_at=given.at,
+                    is_pinned=True,
+                    is_entered=True,
+                    foreseen="No ticket is open there.",
+                )
+            )
+    return found
+
+
+def with_seconds(known: Known, decided: Decisions, rows: pl.DataFrame, needs: list[Need]) -> list[Need]:
+    """The needs, those where a person has asked for two rovers taking two; where one is or goes already, one more."""
+    for site_id, at in sorted(decided.two.items()):
+        own = [need for need in needs if need.site_id == site_id]
+        there = rows.filter((pl.col("site_id") == site_id) & (pl.col("arrived_at") <= known.at))
+        at_work = there.filter(pl.col("status") != "resolved").sort("arrived_at", "ticket_id")["rover_id"].to_list()
+        first = (at_work or [need.rover_id for need in own if need.rover_id] or [None])[-1]
+        if first is None:
+            needs = [replace(need, people=2) if need in own else need for need in needs]
+        elif there.filter((pl.col("rover_id") != first) & (pl.col("arrived_at") >= at)).is_empty():
+            needs = [*needs, second(known, site_id, first, at)]
+    return needs
+
+
+def second(known: Known, site_id: str, first: str, at: datetime) -> Need:
+    """The visit of a second rover to a place where another is or goes."""
+    clock = at.astimezone(ZoneInfo(known.county.zone))
+    return Need(
+        site_id=site_id,
+        skills=frozenset(),
+        categories=("other",),
+        ticket_ids=(),
+        unit_id=None,
+        since=at,
+        severity=2,
+        cost=Cost(known.settings["dispatch.least_people_2"], 0.0),
+        chance=1.0,
+        visit_minutes=known.settings["dispatch.visit_minutes"],
+        age=max(0.0, (known.at - at).total_seconds() / 60),
+        foreseen=f"{first} needs a second person there (entered {clock:%H:%M}).",
+        without=first,
+    )
+
+
+def only(scene: Scene, count: int) -> Scene:
+    """A scene of its first needs alone."""
+    return replace(scene, needs=scene.needs[:count], minutes=scene.minutes[: len(scene.rovers) + count, :count])
 
 
 def empty_plan() -> pl.DataFrame:
@@ -87,116 +184,6 @@ def kept(scene: Scene, orders: list[Order]) -> list[Order]:
     ]
 
 
-def fit_for(need: Need, rovers: list[Rover]) -> list[int]:
-    """The rovers with the skills for a need; all of them where none has: somebody should at least look.
-
-    A stop that was given to a rover is that rover's.
-    """
-    if need.rover_id is not None:
-        return [r for r, rover in enumerate(rovers) if rover.rover_id == need.rover_id]
-    return [r for r, rover in enumerate(rovers) if can(rover.skills, need.skills)] or list(range(len(rovers)))
-
-
-def scene_of(known: Known, rovers: list[Rover], needs: list[Need]) -> tuple[Scene, dict[int, Order]]:
-    """The drives between all places, and each rover's committed stops, the one it drives to first.
-
-    A stop given to a rover that is off shift is anybody's again. One that is overdue by more than `overdue_minutes`
-    stays with its rover, but holds nothing up: it is likelier to have been made and not reported.
-    """
-    places = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
-    ends = [places[need.site_id] for need in needs]
-    minutes = drive_minutes([rover.place for rover in rovers] + ends, ends, known.settings)
-    number = {rover.rover_id: r for r, rover in enumerate(rovers)}
-    judged = [need if need.rover_id in number else replace(need, rover_id=None, assigned_at=None) for need in needs]
-    given: dict[int, Order] = {}
-    for n, need in sorted(enumerate(judged), key=lambda item: (item[1].assigned_at or known.at, item[1].site_id)):
-        if need.rover_id is not None:
-            given.setdefault(number[need.rover_id], []).append(n)
-    committed, under_way = {}, {}
-    for r, order in given.items():
-        expected = expected_arrivals(known, rovers[r], r, order, judged, minutes, len(rovers))
-        for n in order:
-            if -expected[n] > known.settings["dispatch.overdue_minutes"]:
-                judged[n] = replace(judged[n], is_overdue=True, chance=still_waits(known, -expected[n]))
-        if firm := [n for n in order if not judged[n].is_overdue]:
-            committed[r] = firm
-            if rovers[r].free_at <= 0 and firm[0] == order[0]:
-                drive, extra = float(minutes[r, firm[0]]), known.settings["dispatch.travel_extra_minutes"]
-                under_way[firm[0]] = min(drive, max(expected[firm[0]], extra))
-    return Scene(rovers, judged, minutes, known.settings, under_way), committed
-
-
-def expected_arrivals(
-    known: Known, rover: Rover, r: int, order: Order, needs: list[Need], minutes: NDArray[np.float64], rovers: int
-) -> dict[int, float]:
-    """When a rover should have arrived, or will, at each stop it was given, had it gone at once [min from T]."""
-    clock = rover.free_at if rover.free_at > 0 or rover.free_since is None else minutes_to(known, rover.free_since)
-    found: dict[int, float] = {}
-    for place, n in enumerate(order):
-        node = r if place == 0 else rovers + order[place - 1]
-        assigned = minutes_to(known, needs[n].assigned_at)
-        begin = assigned if place == 0 and rover.free_since is None and rover.free_at <= 0 else max(clock, assigned)
-        found[n] = begin + float(minutes[node, n])
-        clock = found[n] + needs[n].visit_minutes
-    return found
-
-
-def threatened(known: Known, power: pl.DataFrame, needs: list[Need], rows: pl.DataFrame) -> list[Need]:
-    """Sites that may go dark and that no ticket speaks of: the unit at most risk of each, worst first."""
-    away = set(danger(rows)["site_id"].drop_nulls()) | {need.site_id for need in needs}
-    rows = power.filter(
-        (pl.col("supply") == "battery")
-        & (pl.col("chance_dark") >= known.settings["dispatch.threat_chance"])
-        & pl.col("site_id").is_in(known.sites["site_id"].implode())
-        & ~pl.col("site_id").is_in(sorted(away))
-    ).sort("expected_voter_minutes", "chance_dark", "unit_id", descending=[True, True, False])
-    worst = rows.group_by("site_id", maintain_order=True).agg(
-        pl.all().first(), all=pl.col("expected_voter_minutes").sum()
-    )
-    worth = worst.filter(pl.col("all") >= known.settings["dispatch.threat_voter_minutes"])
-    return [threat(known, row) for row in worth.iter_rows(named=True)]
-
-
-def threat(known: Known, row: Mapping[str, object]) -> Need:
-    """A site off mains as a need: what it will lose, spread over the hours for which nobody comes."""
-    lasting = known.settings["dispatch.unvisited_minutes"]
-    return Need(
-        site_id=str(row["site_id"]),
-        skills=frozenset(["power"]),
-        categories=("power",),
-        ticket_ids=(),
-        unit_id=str(row["unit_id"]),
-        since=row["since"] or known.at,  # type: ignore[arg-type]
-        severity=2,
-        cost=Cost(float(row["all"]) / lasting, 0.0),  # type: ignore[arg-type]
-        chance=1.0,
-        visit_minutes=known.settings["dispatch.visit_minutes"],
-        age=0.0,
-    )
-
-
-def with_threats(known: Known, scene: Scene, orders: list[Order], threats: list[Need]) -> tuple[Scene, list[Order]]:
-    """Gives each threatened site to the nearest rover that has nothing else to do and can help with power."""
-    if not threats:
-        return scene, orders
-    rovers, count = list(scene.rovers), len(scene.needs)
-    wider, _ = scene_of(known, rovers, [*scene.needs, *threats])
-    wider = replace(wider, under_way=scene.under_way)
-    orders = [list(order) for order in orders]
-    for n in range(count, count + len(threats)):
-        free = [r for r, rover in enumerate(rovers) if not orders[r] and can_power(rover)]
-        reach = [(rovers[r].free_at + float(wider.minutes[r, n]), r) for r in free]
-        arrive, r = min(reach, default=(0.0, -1))
-        if r >= 0 and arrive < rovers[r].off_shift:
-            orders[r] = [n]
-    return wider, orders
-
-
-def can_power(rover: Rover) -> bool:
-    """Whether a rover can help a site off mains: by skill, or with a battery or generator on board."""
-    return "power" in rover.skills or bool({"battery", "generator"} & {n.lower() for n, c in rover.parts.items() if c})
-
-
 def load_spread(loads: pl.DataFrame) -> dict[str, tuple[float, float]]:
     """By site, the 5 % and 95 % of the voters still to come as shares of their mean."""
     rows = loads.select("site_id", "remaining_voters_low", "remaining_voters_mean", "remaining_voters_high")
@@ -209,32 +196,50 @@ def stop_row(
     orders: list[Order],
     rover: int,
     number: int,
-    leg: Leg,
+    legs: Sequence[Leg],
     shares: Mapping[str, tuple[float, float]],
 ) -> dict[str, object]:
-    """One stop as a row of the plan."""
+    """One stop as a row of the plan; `number` counts from 0."""
+    leg, who = legs[number], scene.rovers[rover].rover_id
     need = scene.needs[leg.need]
     missed = need.lost(known.settings["dispatch.unvisited_minutes"] + need.visit_minutes)
     saved = max(0.0, missed - need.lost(leg.done))
-    low, high = shares.get(need.site_id, (0.5, 1.5))
+    low, high = spread(known, shares.get(need.site_id, (0.5, 1.5)))
+    is_turned = leg.need in scene.drivers and (number > 0 or scene.drivers[leg.need] != rover)
     return {
-        "rover_id": scene.rovers[rover].rover_id,
-        "stop": number,
+        "rover_id": who,
+        "stop": number + 1,
         "site_id": need.site_id,
         "unit_id": need.unit_id,
         "ticket_ids": list(need.ticket_ids),
         "leave_at": later(known, leg.leave),
         "arrive_at": later(known, leg.arrive),
         "voter_minutes_saved": saved,
-        "why": why(known, scene, orders, rover, leg),
+        "why": why(known, scene, orders, rover, list(legs), number),
         "caution": caution_for(list(need.categories)),
         "voter_minutes_saved_low": saved * low,
         "voter_minutes_saved_high": saved * high / max(need.chance, 0.05),
         "visit_minutes": need.visit_minutes,
-        "is_under_way": need.rover_id is not None and not need.is_overdue,
-        "categories": need.categories,
+        "is_under_way": need.rover_id == who and not need.is_overdue and not is_turned,
+        "is_diverted": is_turned,
+        "decision": ("pinned" if need.is_pinned else "accepted") if need.is_entered else None,
+        "categories": list(need.categories),
+        "chance_needed": need.chance,
+        "deadline_at": need.deadline,
+        "partner": need.partner,
         "rover": rover,
     }
+
+
+def spread(known: Known, share: tuple[float, float]) -> tuple[float, float]:
+    """The 5 % and 95 % of what a stop saves, over its mean: voters still to come, and what a trouble may really cost.
+
+    The two are taken as independent and lognormal: the logs' spreads add as squares.
+    """
+    error = Z90 * known.settings["dispatch.cost_error"]
+    low = math.hypot(math.log(max(share[0], 0.01)), error)
+    high = math.hypot(math.log(max(share[1], 1.0)), error)
+    return math.exp(-low), math.exp(high)
 
 
 def with_parts(rows: list[dict[str, object]], scene: Scene) -> pl.DataFrame:
@@ -243,7 +248,7 @@ def with_parts(rows: list[dict[str, object]], scene: Scene) -> pl.DataFrame:
     for row in rows:
         rover: int = row.pop("rover")  # type: ignore[assignment]
         stock = left.setdefault(rover, dict(scene.rovers[rover].parts))
-        carried, lacking = parts_for(row.pop("categories"), stock)  # type: ignore[arg-type]
+        carried, lacking = parts_for(tuple(row["categories"]), stock)  # type: ignore[arg-type]
         for name in carried:
             stock[name] -= 1
         row["parts"] = carried
@@ -252,50 +257,3 @@ def with_parts(rows: list[dict[str, object]], scene: Scene) -> pl.DataFrame:
     names = list(Dispatch.to_schema().columns)
     schema = dict(empty(Dispatch).schema) | EXTRA
     return pl.DataFrame([{name: row[name] for name in [*names, *EXTRA]} for row in rows], schema=schema, orient="row")
-
-
-def why(known: Known, scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
-    """The reason for one stop, as a dispatcher would say it."""
-    need, who = scene.needs[leg.need], scene.rovers[rover]
-    zone = ZoneInfo(known.county.zone)
-    text = f"{stakes(need, zone)} {who.rover_id} arrives about {later(known, leg.arrive).astimezone(zone):%H:%M}"
-    if need.rover_id is not None:
-        assigned = f" since {need.assigned_at.astimezone(zone):%H:%M}" if need.assigned_at else ""
-        if need.is_overdue:
-            return f"{text} if it has not been there; it was given this stop{assigned}, nothing heard: ask it first."
-        return f"{text}; it was given this stop{assigned}."
-    text += f", after a drive of {max(0, round(leg.arrive - leg.leave))} min."
-    if not can(who.skills, need.skills):
-        text += f" No rover on shift lists {' and '.join(sorted(MENDED[s] for s in need.skills))}: it goes to look."
-    if need.site_confidence < 0.6:
-        text += f" The site is a guess ({need.site_confidence:.0%}): call first."
-    return f"{text} {alternative(scene, orders, rover, leg)}"
-
-
-def stakes(need: Need, zone: ZoneInfo) -> str:
-    """What is wrong, since when, and who is held up."""
-    said = ", ".join(SAID.get(category, category) for category in need.categories)
-    tickets = f" ({', '.join(need.ticket_ids)})" if need.ticket_ids else " (no ticket: off mains, may go dark)"
-    people = f"; about {round(need.waiting)} people in line" if round(need.waiting) > 0 else ""
-    return f"{said[0].upper()}{said[1:]} since {need.since.astimezone(zone):%H:%M}{tickets}{people}."
-
-
-def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
-    """Which other rover was considered, and why it is not the one."""
-    need, others = scene.needs[leg.need], []
-    for r, who in enumerate(scene.rovers):
-        if r != rover and can(who.skills, need.skills):
-            first = [n for n in orders[r] if scene.needs[n].rover_id is not None and not scene.needs[n].is_overdue]
-            legs = scene.legs(r, [*first, leg.need])
-            if legs[-1].arrive < who.off_shift:
-                others.append((legs[-1].arrive, who.rover_id))
-    if not others:
-        return "No other rover on shift can take it."
-    arrive, name = min(others)
-    late = arrive - leg.arrive
-    if late <= 0.5:
-        sooner = "as soon" if late > -1 else f"{round(-late)} min sooner"
-        return f"{name} could be there {sooner}, but has more to save elsewhere."
-    more = need.lost(leg.done + late) - need.lost(leg.done)
-    said = f"{float(f'{more:.2g}'):,.0f}"
-    return f"The next best, {name}, would be {round(late)} min later: about {said} voter-minutes more."

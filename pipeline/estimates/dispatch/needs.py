@@ -1,9 +1,9 @@
 """What a rover could be sent to: the open troubles of each site, their cost as they age, and who could mend them."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 import polars as pl
@@ -11,20 +11,10 @@ import polars as pl
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.cautions import danger
 from pipeline.estimates.dispatch.costs import Cost, clearing_factor
+from pipeline.estimates.dispatch.decisions import Decisions, Given
+from pipeline.estimates.dispatch.learning import Learnt, learnt, still_needs
+from pipeline.estimates.dispatch.skills import SKILLS, can, skills_of
 
-# Which skill a trouble asks for; a category that is not here is settled without a rover. Our choice.
-SKILLS = {
-    "scanner-down": "scanner",
-    "scanner-jam": "scanner",
-    "memory-card": "scanner",
-    "tape-printer": "scanner",
-    "bin-full": "scanner",
-    "bmd": "bmd",
-    "accessible-device": "bmd",
-    "poll-book": "poll-book",
-    "power": "power",
-    "ballot-stock": "supplies",
-}
 UNIT_TYPES = {"scanner": "scan", "bmd": "bmd", "poll-book": "electronic-poll-book"}  # start of the DeviceType
 SCANNER, CHECKIN, BOTH = ("scanner_waiting",), ("checkin_waiting",), ("checkin_waiting", "scanner_waiting")
 LINES = {"scanner": SCANNER, "poll-book": CHECKIN, "power": BOTH, "supplies": BOTH, "bmd": ()}
@@ -51,6 +41,13 @@ class Need:
     rover_id: str | None = None  # the rover already on the way
     assigned_at: datetime | None = None
     is_overdue: bool = False  # given to that rover long ago, and nothing heard since
+    is_pinned: bool = False  # a person wants that rover there next
+    is_entered: bool = False  # a person's entry gave it to that rover: it is nobody else's
+    foreseen: str | None = None  # what is foreseen, in words, where no ticket speaks of it
+    deadline: datetime | None = None  # when it begins to cost
+    people: int = 1  # rovers that it takes at the same time
+    partner: str | None = None  # the other rover, where it takes two
+    without: str | None = None  # the rover that is there already
 
     def lost(self, minutes: float) -> float:
         """Voter-minutes lost from T if it is mended `minutes` after T, weighed by the chance that it needs a rover."""
@@ -68,14 +65,18 @@ class Trouble:
     companions: list[str] = field(default_factory=list)
 
 
-def open_needs(known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, power: pl.DataFrame) -> list[Need]:
+def open_needs(
+    known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, power: pl.DataFrame, decided: Decisions | None = None
+) -> list[Need]:
     """The stops worth making, from the tickets: committed ones first, then by site. None where danger is reported.
 
     One stop a site for all troubles that some rostered rover can mend together, else one a skill. Tickets that
-    repeat each other share a stop; a ticket already given to a rover stays with that rover.
+    repeat each other share a stop; a ticket already given to a rover stays with that rover. What a person has decided
+    comes first.
     """
+    decided = decided or Decisions()
     rows = joined(known, tickets)
-    troubles = open_troubles(known, rows)
+    troubles = open_troubles(known, rows, decided)
     site_load = {row["site_id"]: row for row in loads.sort("site_id").iter_rows(named=True)}
     rates = learnt(known, rows)
     shut = dark_sites(power)
@@ -86,7 +87,18 @@ def open_needs(known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, power: 
             one_need(known, trouble, site_load.get(site_id), rates, shut.get(site_id), peers) for trouble in members
         ]
         together = merged(singles, known.settings["dispatch.further_minutes"])
-        needs.append(replace(together, site_id=site_id, skills=skills, rover_id=rover_id))
+        given = decided.given.get(site_id)
+        is_own = given is not None and given.rover_id == rover_id
+        needs.append(
+            replace(
+                together,
+                site_id=site_id,
+                skills=skills,
+                rover_id=rover_id,
+                is_entered=is_own,
+                is_pinned=is_own and given is not None and given.is_pinned,
+            )
+        )
     return needs
 
 
@@ -96,10 +108,11 @@ def joined(known: Known, tickets: pl.DataFrame) -> pl.DataFrame:
     return tickets.unique("ticket_id").join(known.tickets.select(own), on="ticket_id", how="left").sort("ticket_id")
 
 
-def open_troubles(known: Known, rows: pl.DataFrame) -> list[Trouble]:
+def open_troubles(known: Known, rows: pl.DataFrame, decided: Decisions | None = None) -> list[Trouble]:
     """The tickets that nobody has reached yet and that a rover could mend, at sites where no danger is reported."""
+    decided = decided or Decisions()
     sites, rovers = set(known.sites["site_id"]), set(known.rovers["rover_id"])
-    away = set(danger(rows)["site_id"].drop_nulls())
+    away = set(danger(rows, decided.cleared)["site_id"].drop_nulls())
     parents = dict(zip(rows["ticket_id"], rows["same_as"], strict=True))
     by_id = {row["ticket_id"]: row for row in rows.iter_rows(named=True)}
     families: dict[str, list[dict[str, Any]]] = {}
@@ -112,18 +125,32 @@ def open_troubles(known: Known, rows: pl.DataFrame) -> list[Trouble]:
         for row in family:
             place = row["site_id"] or (by_id.get(root) or row)["site_id"]
             category = next((c for c in [row["category"], *(row["categories"] or [])] if c in SKILLS), None)
-            is_sent = row["status"] == "assigned" and row["rover_id"] in rovers
+            sent = sent_to(row, place, rovers, decided)
             if row["status"] == "resolved" or place not in sites or place in away or is_reached(row, family, known.at):
                 continue
-            if category or is_sent:
+            if category or sent:
                 named = row | {
                     "site_id": place,
-                    "rover_id": row["rover_id"] if is_sent else None,
+                    "rover_id": sent.rover_id if sent else None,
+                    "assigned_at": sent.at if sent else row["assigned_at"],
                     "last_heard_at": last_heard_at,
                     "repeats": bool(row["same_as"]) and row["same_as"] in settled,
                 }
                 found.append(Trouble(named, category or row["category"], SKILLS.get(category or ""), root))
     return found
+
+
+def sent_to(row: Mapping[str, Any], site_id: str, rovers: Collection[str], decided: Decisions) -> Given | None:
+    """The rover that a ticket was given to, by the hotline or by a later decision, and when; None for anybody's."""
+    by_hotline = None
+    if row["status"] == "assigned" and row["rover_id"] in rovers:
+        by_hotline = Given(row["rover_id"], row["assigned_at"] or row["opened_at"], False)
+        if row["rover_id"] in decided.away or not decided.may_go(row["rover_id"], site_id):
+            by_hotline = None
+    entered = decided.given.get(site_id)
+    if entered is None or (by_hotline and by_hotline.at > entered.at and by_hotline.rover_id != entered.rover_id):
+        return by_hotline
+    return entered
 
 
 def root_of(ticket_id: str, parents: Mapping[str, str | None]) -> str:
@@ -178,49 +205,6 @@ def stops(known: Known, troubles: list[Trouble]) -> dict[tuple[str, str | None, 
 def needed(members: Iterable[Trouble]) -> frozenset[str]:
     """The skills that these troubles ask for."""
     return frozenset(member.skill for member in members if member.skill)
-
-
-def skills_of(text: str | None) -> frozenset[str]:
-    """A rover's skills; none listed means that nobody has said, and the rover counts as able to look at anything."""
-    return frozenset(word.strip() for word in (text or "").split(";") if word.strip())
-
-
-def can(skills: frozenset[str], wanted: Iterable[str | None]) -> bool:
-    """Whether a rover with `skills` can mend a trouble that asks for `wanted`."""
-    return not skills or {word for word in wanted if word} <= skills
-
-
-@dataclass(frozen=True)
-class Learnt:
-    """What the day's own tickets say of a category, pooled with our figures."""
-
-    needs_rover: float
-    visit_minutes: float
-    usual_minutes: float  # from a call to an arrival, over all categories
-
-
-def learnt(known: Known, rows: pl.DataFrame) -> dict[str, Learnt]:
-    """By category: the chance that a ticket needs a rover, and a visit's minutes, from the tickets resolved so far.
-
-    Each is the mean of the day's tickets and `pooled_tickets` imagined ones at our figure (a Beta prior's mean).
-    """
-    weight, usual = known.settings["dispatch.pooled_tickets"], known.settings["dispatch.visit_minutes"]
-    done = rows.filter(pl.col("status") == "resolved").with_columns(
-        minutes=(pl.col("resolved_at") - pl.col("arrived_at")).dt.total_seconds() / 60
-    )
-    found, arrival = {}, usual_minutes(known, rows)
-    for category in SKILLS:
-        own = done.filter(pl.col("category") == category)
-        visits = own["minutes"].drop_nulls().to_list()
-        visits = [m for m in visits if 1 <= m <= 240]  # shorter or longer is a slip of the clock
-        prior = known.settings[f"dispatch.needs_rover_{category.replace('-', '_')}"]
-        visited = own["arrived_at"].drop_nulls().len()
-        found[category] = Learnt(
-            (weight * prior + visited) / (weight + own.height),
-            (weight * usual + sum(visits)) / (weight + len(visits)),
-            arrival,
-        )
-    return found
 
 
 def dark_sites(power: pl.DataFrame) -> dict[str, tuple[float, datetime | None]]:
@@ -297,43 +281,6 @@ def chance_stopped(
     if trouble.row["severity"] == 1:  # the caller says that voting has stopped
         return max(chance, (1 + chance) / 2), 0.0
     return (chance / 2 if trouble.row["severity"] >= 3 else chance), 0.0
-
-
-def still_needs(known: Known, row: Mapping[str, Any], chance: float, usual_minutes: float) -> float:
-    """The chance that a ticket still open needs a rover, by Bayes on three kinds of tickets.
-
-    Those that the phone can settle leave in `phone_minutes` on average once it is tried; all that are real get a rover
-    or a second call in `usual_minutes` on average; `left_open` of all are settled and never closed. So one that the
-    phone did not settle is likelier to need a rover, and one that nobody has spoken of for hours is likelier to be an
-    old entry than an old trouble.
-    """
-    tried = known.at - row["assigned_at"] if row["status"] == "assigned" and row["assigned_at"] else timedelta(0)
-    quiet = fading(known.at - row["last_heard_at"], usual_minutes)
-    by_phone = (1 - chance) * fading(tried, known.settings["dispatch.phone_minutes"])
-    forgotten = known.settings["dispatch.left_open"] * (1 - quiet)
-    weight = (chance + by_phone) * quiet + forgotten
-    return chance * quiet / weight if weight > 0 else 0.0
-
-
-def fading(since: timedelta, mean_minutes: float) -> float:
-    """The share of what leaves after `mean_minutes` on average that is still there."""
-    return math.exp(-max(0.0, since.total_seconds() / 60) / mean_minutes)
-
-
-def usual_minutes(known: Known, rows: pl.DataFrame) -> float:
-    """Minutes from a call to a rover's arrival, or a second call: our figure pooled with the day's arrivals."""
-    weight, usual = known.settings["dispatch.pooled_tickets"], known.settings["dispatch.rover_minutes"]
-    waited = rows.filter(pl.col("arrived_at") <= known.at).select(
-        minutes=(pl.col("arrived_at") - pl.col("opened_at")).dt.total_seconds() / 60
-    )["minutes"]
-    own = [m for m in waited.to_list() if m >= 0]
-    return (weight * usual + sum(own)) / (weight + len(own))
-
-
-def still_waits(known: Known, overdue_minutes: float) -> float:
-    """The chance that a rover's stop is still to be made when its arrival should have been reported so long ago."""
-    waits = fading(timedelta(minutes=overdue_minutes), known.settings["dispatch.rover_minutes"])
-    return waits / (waits + known.settings["dispatch.left_open"] * (1 - waits))
 
 
 def fitted(known: Known, row: Mapping[str, Any], growth: float, delay: float, age: float) -> Cost:

@@ -2,8 +2,8 @@
 
 import math
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.dispatch.needs import skills_of
+from pipeline.estimates.dispatch.skills import skills_of
 from pipeline.estimates.dispatch.travel import Place
 
 # Plain words that name a part for a trouble, first that fits; common practice, no source.
@@ -41,6 +41,7 @@ class Rover:
     parts: Mapping[str, int]
     off_shift: float  # [min] from T
     breaks: tuple[tuple[float, float], ...]  # [min] from T
+    site_id: str | None = None  # the site that it last arrived at, where it still is
 
     def leaves(self, minutes: float) -> float:
         """When it can leave, not in a break [min]."""
@@ -50,11 +51,12 @@ class Rover:
         return minutes
 
 
-def rover_states(known: Known, rows: pl.DataFrame) -> list[Rover]:
+def rover_states(known: Known, rows: pl.DataFrame, away: Mapping[str, datetime | None] | None = None) -> list[Rover]:
     """The rovers that are on shift at T or will be, by id.
 
     A rover is where it last arrived, else at its start; while that ticket is open it stays for a visit's length.
-    `rows` is the tickets' estimate with the times of their visits.
+    `rows` is the tickets' estimate with the times of their visits. Rovers in `away` are not available until then, or at
+    all.
     """
     places = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
     last: dict[str, dict[str, Any]] = {}
@@ -62,7 +64,16 @@ def rover_states(known: Known, rows: pl.DataFrame) -> list[Rover]:
     for row in visits.sort("arrived_at", "ticket_id").iter_rows(named=True):
         last[row["rover_id"]] = row
     states = [state(known, row, last.get(row["rover_id"]), places) for row in known.rovers.iter_rows(named=True)]
-    return sorted((s for s in states if s.off_shift > 0), key=lambda s: s.rover_id)
+    return sorted((s for s in with_away(known, states, away or {}) if s.off_shift > 0), key=lambda s: s.rover_id)
+
+
+def with_away(known: Known, states: list[Rover], away: Mapping[str, datetime | None]) -> Iterator[Rover]:
+    """The rovers, without those that are unavailable; one that will be back is free from then."""
+    for rover in states:
+        if rover.rover_id not in away:
+            yield rover
+        elif (back := away[rover.rover_id]) is not None:
+            yield replace(rover, free_at=max(rover.free_at, minutes_to(known, back)))
 
 
 def state(known: Known, row: Mapping[str, Any], visit: Mapping[str, Any] | None, places: Mapping[str, Place]) -> Rover:
@@ -81,6 +92,7 @@ def state(known: Known, row: Mapping[str, Any], visit: Mapping[str, Any] | None,
         parts=parts_of(row["parts"]),
         off_shift=minutes_to(known, row["off_shift_at"]),
         breaks=breaks_of(known, row["breaks"]),
+        site_id=visit["site_id"] if visit else None,
     )
 
 

@@ -1,9 +1,13 @@
 """How long a drive takes: great circle, a detour factor, one speed, and the minutes lost at both ends."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
+
+from pipeline.contracts.known import Known
 
 EARTH_RADIUS_KM = 6371.0088  # mean radius [km], IUGG 1980 (from memory)
 NO_PLACE_MINUTES = 60.0  # a drive to or from a place without usable coordinates [min]; our choice
@@ -36,3 +40,40 @@ def drive_minutes(start: Sequence[Place], end: Sequence[Place], settings: Mappin
     minutes += settings["dispatch.travel_extra_minutes"]
     minutes[(a[:, None, :] == b[None, :, :]).all(axis=2)] = 0.0
     return np.where(np.isfinite(minutes), minutes, NO_PLACE_MINUTES)
+
+
+@dataclass(frozen=True)
+class Roads:
+    """Drives between places: the county's own table where it has a line, else the great circle."""
+
+    settings: Mapping[str, float]
+    table: Mapping[tuple[str, str], float] = field(default_factory=dict)  # site to site [min]
+
+    def minutes(
+        self, start: Sequence[tuple[Place, str | None]], end: Sequence[tuple[Place, str | None]]
+    ) -> NDArray[np.float64]:
+        """Drives between each of `start` and each of `end` [min]; a place comes with its site, where it is one."""
+        found = drive_minutes([place for place, _ in start], [place for place, _ in end], self.settings)
+        if self.table:
+            columns: dict[str, list[int]] = {}
+            for column, (_, site_id) in enumerate(end):
+                if site_id is not None:
+                    columns.setdefault(site_id, []).append(column)
+            for row, (_, origin) in enumerate(start):
+                for site_id, where in columns.items() if origin is not None else ():
+                    told = self.table.get((str(origin), site_id))
+                    if told is not None:
+                        found[row, where] = told
+        return found
+
+
+def roads_of(known: Known) -> Roads:
+    """The roads as known at T: a line of the table holds for the way back too, unless that has one of its own."""
+    table: pl.DataFrame | None = getattr(known, "travel", None)
+    told: dict[tuple[str, str], float] = {}
+    if table is not None:
+        for origin, to, minutes in table.sort("from", "to").select("from", "to", "minutes").iter_rows():
+            told[origin, to] = minutes
+        for (origin, to), minutes in list(told.items()):
+            told.setdefault((to, origin), minutes)
+    return Roads(known.settings, told)

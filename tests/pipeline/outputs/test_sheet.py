@@ -6,7 +6,7 @@ import pytest
 
 from pipeline.contracts.words import TICKET_CATEGORIES
 from pipeline.errors import WardbookError
-from pipeline.estimates.dispatch.needs import SKILLS
+from pipeline.estimates.dispatch.skills import SKILLS
 from pipeline.outputs.sheet import guidance, sheet
 
 

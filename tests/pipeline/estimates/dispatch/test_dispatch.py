@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pipeline.contracts.estimates import Dispatch
 from pipeline.estimates.dispatch.cautions import CAUTIONS, caution_for
 from pipeline.estimates.dispatch.dispatch import dispatch
-from pipeline.estimates.dispatch.needs import SKILLS
+from pipeline.estimates.dispatch.skills import SKILLS
 
 MINUTE = timedelta(minutes=1)
 
@@ -66,12 +66,48 @@ def test_the_larger_stake_comes_first(day, dispatch_inputs):
     assert [row[2] for row in stops(frame)] == ["S3", "S2"]
 
 
-def test_a_committed_visit_stays_first(day, dispatch_inputs):
+def test_the_stop_that_a_rover_drives_to_stays_first_for_a_small_gain(day, dispatch_inputs):
     sent = day.ticket("K1", "S3", "bmd", status="assigned", rover_id="R1", assigned_at=day.at - 4 * MINUTE)
-    big = day.ticket("K2", "S1", voter_minutes_at_risk=9000.0)
-    frame = plan(dispatch_inputs([sent, big], rovers=[day.rover("R1")]))
+    other = day.ticket("K2", "S1", "bmd", voter_minutes_at_risk=300.0)
+    frame = plan(dispatch_inputs([sent, other], rovers=[day.rover("R1")]))
     assert stops(frame) == [("R1", 1, "S3", ("K1",)), ("R1", 2, "S1", ("K2",))]
     assert frame["is_under_way"].to_list() == [True, False]
+    assert frame["is_diverted"].to_list() == [False, False]
+
+
+def test_a_rover_under_way_is_turned_off_only_for_a_real_gain_and_told_why(day, dispatch_inputs):
+    sent = day.ticket("K1", "S3", "bmd", status="assigned", rover_id="R1", assigned_at=day.at - 4 * MINUTE)
+    big = day.ticket("K2", "S1", voter_minutes_at_risk=9000.0)
+    rows = [sent, big]
+    frame = plan(dispatch_inputs(rows, rovers=[day.rover("R1")]))
+    assert stops(frame) == [("R1", 1, "S1", ("K2",)), ("R1", 2, "S3", ("K1",))]
+    assert "It turns off from S3, where less is lost." in frame["why"][0]
+    assert frame["is_diverted"].to_list() == [False, True]
+    dear = {"dispatch.switching_cost": 10_000.0}
+    held = plan(dispatch_inputs(rows, rovers=[day.rover("R1")], settings=dear))
+    assert [row[2] for row in stops(held)] == ["S3", "S1"]
+
+
+def test_a_rover_that_should_be_there_by_now_is_not_turned_off(day, dispatch_inputs):
+    sent = day.ticket("K1", "S3", "bmd", status="assigned", rover_id="R1", assigned_at=day.at - 40 * MINUTE)
+    big = day.ticket("K2", "S1", voter_minutes_at_risk=90_000.0)
+    assert stops(plan(dispatch_inputs([sent, big], rovers=[day.rover("R1")])))[0][2] == "S3"
+
+
+def test_a_rover_turned_off_sets_out_from_where_it_is(day, dispatch_inputs):
+    # R1 left S1 for S3 (0.1° south, 23.68 min with 2 at the ends) 12 min ago: about half of the way back
+    sent = day.ticket("K1", "S3", "bmd", status="assigned", rover_id="R1", assigned_at=day.at - 12 * MINUTE)
+    big = day.ticket("K2", "S1", voter_minutes_at_risk=20_000.0)
+    row = plan(dispatch_inputs([sent, big], rovers=[day.rover("R1")])).to_dicts()[0]
+    assert row["site_id"] == "S1"
+    back = 2 + 12 / 23.68 * 21.68
+    assert (row["arrive_at"] - day.at).total_seconds() / 60 == pytest.approx(back, abs=0.1)
+
+
+def test_the_reason_names_what_waits_instead(day, dispatch_inputs):
+    tickets = [day.ticket("K1", "S2", voter_minutes_at_risk=6000.0), day.ticket("K2", "S3", "tape-printer")]
+    frame = plan(dispatch_inputs(tickets, rovers=[day.rover("R1")]))
+    assert "Meanwhile S3 (report printer) waits until about 13:" in frame["why"][0]
 
 
 def test_a_rover_under_way_arrives_by_when_it_left(day, dispatch_inputs):
@@ -153,9 +189,26 @@ def test_a_small_threat_sends_nobody(day, dispatch_inputs, more):
     assert stops(plan(dispatch_inputs([], power=[dark("U1", "S2") | more]))) == []
 
 
-def test_a_threat_waits_for_tickets(day, dispatch_inputs):
-    frame = plan(dispatch_inputs([day.ticket("K1")], rovers=[day.rover("R1")], power=[dark("U1", "S2")]))
-    assert [row[3] for row in stops(frame)] == [("K1",)]
+def test_a_threat_competes_with_tickets_by_what_it_costs(day, dispatch_inputs):
+    def order(cost):
+        power = [dark("U1", "S2", expected_voter_minutes=cost, empty_at_mean=day.at + 30 * MINUTE)]
+        ticket = day.ticket("K1", "S3", "tape-printer")
+        return [row[2] for row in stops(plan(dispatch_inputs([ticket], rovers=[day.rover("R1")], power=power)))]
+
+    assert order(70.0) == ["S3", "S2"]
+    assert order(20_000.0) == ["S2", "S3"]
+
+
+def test_a_threat_carries_its_deadline(day, dispatch_inputs):
+    empty_at = day.at + 95 * MINUTE
+    row = plan(dispatch_inputs([], power=[dark("U1", "S2", empty_at_mean=empty_at)])).to_dicts()[0]
+    assert row["deadline_at"] == empty_at
+    assert "U1 is expected to be empty about 13:35" in row["why"]
+
+
+def test_nobody_is_sent_to_a_threat_where_danger_is_reported(day, dispatch_inputs):
+    tickets = [day.ticket("K1", "S2", "safety")]
+    assert stops(plan(dispatch_inputs(tickets, power=[dark("U1", "S2")]))) == []
 
 
 def test_parts_are_named_and_used_up(day, dispatch_inputs):
@@ -180,7 +233,9 @@ def test_cautions_name_what_the_agencies_ask_for():
     assert "swollen" in power and "NFPA" in power and "call 911" in power
     assert "two people" in caution_for(["scanner-jam"])
     assert "call 911" in caution_for(["safety"]) and "election official" in caution_for(["safety"])
-    assert caution_for(["procedure"]) is None
+    assert "election official" in caution_for(["conduct"]) and "no technician" not in caution_for(["bmd"])
+    assert "the county's counsel, never to a technician" in caution_for(["procedure"])
+    assert caution_for(["staffing"]) is None
     assert set(SKILLS) <= set(CAUTIONS)
 
 

@@ -7,8 +7,9 @@ import pytest
 
 from pipeline.estimates.dispatch.costs import Cost
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.routes import Scene, index, plan
 from pipeline.estimates.dispatch.rovers import Rover
+from pipeline.estimates.dispatch.scene import Scene, index
+from pipeline.estimates.dispatch.search import plan
 from pipeline.settings import Settings
 
 AT = datetime(2026, 11, 3, 16, tzinfo=UTC)

@@ -1,0 +1,114 @@
+"""Why a stop is proposed, as a dispatcher would say it: what is at stake, why this rover, what waits instead."""
+
+from zoneinfo import ZoneInfo
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.needs import Need
+from pipeline.estimates.dispatch.rovers import later
+from pipeline.estimates.dispatch.scene import Leg, Order, Scene
+from pipeline.estimates.dispatch.skills import can
+
+SAID = {  # what a dispatcher would call it
+    "scanner-jam": "scanner jam",
+    "scanner-down": "scanner stopped",
+    "memory-card": "memory card",
+    "tape-printer": "report printer",
+    "bin-full": "ballot box full",
+    "bmd": "marking device",
+    "accessible-device": "accessible device",
+    "poll-book": "poll book",
+    "power": "power",
+    "ballot-stock": "ballots short or wrong",
+    "custody": "hand-over of media or ballots",
+}
+MENDED = {
+    "scanner": "scanners",
+    "bmd": "marking devices",
+    "poll-book": "poll books",
+    "power": "power",
+    "supplies": "supplies",
+}
+
+
+def why(known: Known, scene: Scene, orders: list[Order], rover: int, legs: list[Leg], number: int) -> str:
+    """The reason for stop `number` (from 0) of a rover."""
+    leg = legs[number]
+    need, who = scene.needs[leg.need], scene.rovers[rover]
+    zone = ZoneInfo(known.county.zone)
+    text = f"{stakes(need, zone)} {who.rover_id} arrives about {later(known, leg.arrive).astimezone(zone):%H:%M}"
+    if need.rover_id == who.rover_id:
+        return f"{text}{given(known, scene, need, rover, number)}"
+    text += f", after a drive of {max(0, round(leg.arrive - leg.leave))} min."
+    if need.partner:
+        text += f" It takes two: {need.partner} comes too, and work begins when both are there."
+    if not can(who.skills, need.skills):
+        text += f" No rover on shift lists {' and '.join(sorted(MENDED[s] for s in need.skills))}: it goes to look."
+    if need.site_confidence < 0.6:
+        text += f" The site is a guess ({need.site_confidence:.0%}): call first."
+    if need.rover_id is not None:
+        text += f" It takes over from {need.rover_id}, which has been turned off to something that costs more."
+    elif turned := left_behind(scene, rover, number):
+        text += f" It turns off from {turned.site_id}, where less is lost."
+    else:
+        text += f" {alternative(scene, orders, rover, leg)}"
+    return f"{text}{waits_instead(known, scene, legs, number)}"
+
+
+def given(known: Known, scene: Scene, need: Need, rover: int, number: int) -> str:
+    """How a stop came to be this rover's already."""
+    zone = ZoneInfo(known.county.zone)
+    since = f" since {need.assigned_at.astimezone(zone):%H:%M}" if need.assigned_at else ""
+    if need.is_pinned:
+        return f"; the dispatcher wants it there next (entered{since.replace(' since', '')})."
+    if need.is_overdue:
+        return f" if it has not been there; it was given this stop{since}, nothing heard: ask it first."
+    if number and rover in scene.drivers.values() and any(scene.needs[n] is need for n in scene.drivers):
+        return f"; it was given this stop{since}, and should turn off to another first."
+    return f"; it was given this stop{since}."
+
+
+def left_behind(scene: Scene, rover: int, number: int) -> Need | None:
+    """The stop that a rover drives to and should leave for this one."""
+    turned = [scene.needs[n] for n, driver in scene.drivers.items() if driver == rover]
+    return turned[0] if turned and number == 0 else None
+
+
+def waits_instead(known: Known, scene: Scene, legs: list[Leg], number: int) -> str:
+    """What the rover gets to only afterwards."""
+    if number or len(legs) < 2:
+        return ""
+    zone, leg = ZoneInfo(known.county.zone), legs[1]
+    need = scene.needs[leg.need]
+    what = SAID.get(need.categories[0], need.categories[0]) if need.categories else "the next stop"
+    return f" Meanwhile {need.site_id} ({what}) waits until about {later(known, leg.arrive).astimezone(zone):%H:%M}."
+
+
+def stakes(need: Need, zone: ZoneInfo) -> str:
+    """What is wrong, since when, and who is held up."""
+    if need.foreseen:
+        return need.foreseen
+    said = ", ".join(SAID.get(category, category.replace("-", " ")) for category in need.categories)
+    tickets = f" ({', '.join(need.ticket_ids)})" if need.ticket_ids else ""
+    people = f"; about {round(need.waiting)} people in line" if round(need.waiting) > 0 else ""
+    return f"{said[0].upper()}{said[1:]} since {need.since.astimezone(zone):%H:%M}{tickets}{people}."
+
+
+def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
+    """Which other rover was considered, and why it is not the one."""
+    need, others = scene.needs[leg.need], []
+    for r, who in enumerate(scene.rovers):
+        if r != rover and can(who.skills, need.skills):
+            first = [n for n in orders[r] if scene.needs[n].rover_id == who.rover_id and not scene.needs[n].is_overdue]
+            arrive = scene.legs(r, [*first, leg.need])[-1].arrive
+            if arrive < who.off_shift:
+                others.append((arrive, who.rover_id))
+    if not others:
+        return "No other rover on shift can take it."
+    arrive, name = min(others)
+    late = arrive - leg.arrive
+    if late <= 0.5:
+        sooner = "as soon" if late > -1 else f"{round(-late)} min sooner"
+        return f"{name} could be there {sooner}, but has more to save elsewhere."
+    more = need.lost(leg.done + late) - need.lost(leg.done)
+    said = f"{float(f'{more:.2g}'):,.0f}"
+    return f"The next best, {name}, would be {round(late)} min later: about {said} voter-minutes more."
