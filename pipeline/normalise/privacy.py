@@ -162,28 +162,51 @@ def mask_texts(texts: Sequence[str | None], names: Sequence[str | None]) -> list
 
 
 def mask(text: str, name: str | None = None) -> str:
-    """One text, masked."""
-    if "@" in text:
-        text = EMAIL_FORM.sub(EMAIL, text)
-    if name:
-        text = mask_own_name(text, name)
-    text = mask_phones(text)
+    """One text, masked. `masking.mask_column` takes the same steps, whole columns at a time."""
+    text = mask_phones(mask_own(text, name))
     if not text.isupper():
         text = mask_introduced(text)
-    if NAME in text:
-        text = RUN.sub(NAME, INITIAL.sub("", text))
-    return text
+    return mask_runs(text)
+
+
+def mask_own(text: str, name: str | None) -> str:
+    """A text without e-mail addresses and the row's own caller."""
+    if "@" in text:
+        text = EMAIL_FORM.sub(EMAIL, text)
+    return mask_own_name(text, name) if name else text
+
+
+def mask_runs(text: str) -> str:
+    """A text in which marks of names that belong together are one."""
+    return RUN.sub(NAME, INITIAL.sub("", text)) if NAME in text else text
 
 
 def mask_phones(text: str) -> str:
     """A text without telephone numbers; ids, times, counts and seals stay."""
-    if SPOKEN_PHONE.search(text):
-        text = SPOKEN_PHONE.sub(PHONE, text)
+    text = mask_spoken(text)
     if not any(map(str.isdigit, text)):
         return text
-    text = LONG_PHONE.sub(PHONE, text)
+    return mask_extensions(mask_short(mask_long(text)))
+
+
+def mask_spoken(text: str) -> str:
+    """A text without numbers said digit by digit."""
+    return SPOKEN_PHONE.sub(PHONE, text)
+
+
+def mask_long(text: str) -> str:
+    """A text without numbers that carry their area."""
+    return LONG_PHONE.sub(PHONE, text)
+
+
+def mask_short(text: str) -> str:
+    """A text without numbers of seven digits."""
     text = SHORT_PHONE.sub(lambda m: mask_unless_counted(m, needs_phone_word=False), text)
-    text = BARE_PHONE.sub(lambda m: mask_unless_counted(m, needs_phone_word=True), text)
+    return BARE_PHONE.sub(lambda m: mask_unless_counted(m, needs_phone_word=True), text)
+
+
+def mask_extensions(text: str) -> str:
+    """A text without extensions that stand alone."""
     return EXTENSION_ALONE.sub(PHONE, text)
 
 
@@ -193,18 +216,28 @@ def mask_unless_counted(found: re.Match[str], needs_phone_word: bool) -> str:
     if COUNTED.search(before) or COUNT_AFTER.match(found.string, found.end()):
         return found.group(0)
     # 555-01xx is never a working number, so that digits of that form are a telephone number wherever they stand.
+    if not needs_phone_word or found.group(1).replace(" ", "").startswith("55501"):
+        return PHONE
     said = PHONE_SAID.search(before) or PHONE_AFTER.match(found.string, found.end())
-    if needs_phone_word and not said and not found.group(1).replace(" ", "").startswith("55501"):
-        return found.group(0)
-    return PHONE
+    return PHONE if said else found.group(0)
+
+
+def own_parts(name: str) -> list[str]:
+    """The parts of a caller's name that a text is searched for: three letters and more, roles left out."""
+    parts = [p for p in re.findall(r"[^\W\d_]+(?:['\u2019-][^\W\d_]+)*", name) if p.lower() not in ROLES]
+    parts += [half for p in parts for half in re.split(r"['\u2019-]", p) if half != p]
+    return sorted({p.lower() for p in parts if len(p) >= 3 and p.lower() not in ROLES}, key=lambda p: (-len(p), p))
+
+
+def needles(name: str) -> list[str]:
+    """Small texts of which one stands in every text that `mask_own_name` changes, case aside."""
+    return [*own_parts(name), *([name.strip().lower()] if signed_form(name) else [])]
 
 
 @lru_cache(maxsize=4096)
 def own_name_form(name: str) -> re.Pattern[str] | None:
-    """What finds a caller's own name in a text: its parts of three letters and more, roles left out."""
-    parts = [p for p in re.findall(r"[^\W\d_]+(?:['\u2019-][^\W\d_]+)*", name) if p.lower() not in ROLES]
-    parts += [half for p in parts for half in re.split(r"['\u2019-]", p) if half != p]
-    parts = sorted({p.lower() for p in parts if len(p) >= 3 and p.lower() not in ROLES}, key=lambda p: (-len(p), p))
+    """What finds a caller's own name in a text."""
+    parts = own_parts(name)
     if not parts:
         return None
     plain = [re.escape(p) for p in parts if p not in ORDINARY]
@@ -237,12 +270,29 @@ def mask_own_name(text: str, name: str) -> str:
 
 def mask_introduced(text: str) -> str:
     """A text without names that its words introduce: "ask for X", "per X", "Mrs. X", "X calling", "X [phone]"."""
-    text = LEAD_IN.sub(lambda m: m.group(1) + masked_if_name(m.group(2)), text)
-    text = BEFORE_VERB.sub(lambda m: masked_if_name(m.group(1)), text)
-    text = SIGNATURE.sub(lambda m: m.group(1) + masked_if_name(m.group(2)), text)
-    if PHONE in text or EMAIL in text:
-        text = BEFORE_PHONE.sub(lambda m: masked_if_name(m.group(1)), text)
-    return text
+    return mask_before_phone(mask_signature(mask_before_verb(mask_after_lead(text))))
+
+
+def mask_after_lead(text: str) -> str:
+    """A text without names after words that lead up to one."""
+    return LEAD_IN.sub(lambda m: m.group(1) + masked_if_name(m.group(2)), text)
+
+
+def mask_before_verb(text: str) -> str:
+    """A text without names of those who are "calling"."""
+    return BEFORE_VERB.sub(lambda m: masked_if_name(m.group(1)), text)
+
+
+def mask_signature(text: str) -> str:
+    """A text without the name that signs it."""
+    return SIGNATURE.sub(lambda m: m.group(1) + masked_if_name(m.group(2)), text)
+
+
+def mask_before_phone(text: str) -> str:
+    """A text without names that stand before a masked number or address."""
+    if PHONE not in text and EMAIL not in text:
+        return text
+    return BEFORE_PHONE.sub(lambda m: masked_if_name(m.group(1)), text)
 
 
 def masked_if_name(words: str) -> str:
