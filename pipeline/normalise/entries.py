@@ -19,7 +19,7 @@ from pipeline.contracts.feeds import KEYS, OCCURRED, schema_of
 from pipeline.contracts.moments import rfc3339
 from pipeline.normalise.entered import without_people
 from pipeline.normalise.privacy import is_of_people, mask_texts
-from pipeline.normalise.shape import Shaped
+from pipeline.normalise.shape import CODE_BAD, CODE_NO_ZONE, Shaped
 from pipeline.sources.tables import Fault, short
 
 Tokens = Callable[[Iterable[str | None]], list[str | None]]
@@ -189,11 +189,13 @@ def quarantine_entry(
         }
         for fault in faults
     ]
+    # A row that waits for the county's zone is judged again once it is known, and may then have other faults.
+    code = CODE_NO_ZONE if any(f.code == CODE_NO_ZONE for f in faults) else CODE_BAD
     entry: dict[str, Any] = {
         "type": "quarantine",
         "kind": kind,
         "key": "",
-        "content_key": keyed_digests(secret, f"quarantine\x1f{kind}", [raw])[0],
+        "content_key": keyed_digests(secret, f"quarantine\x1f{kind}\x1f{code}", [raw])[0],
         "content_hash": sha256(rfc8785.dumps([kind, {k: v for k, v in safe.items() if k not in personal}])).hexdigest(),
         "file": sha,
         "row": row,
@@ -202,7 +204,7 @@ def quarantine_entry(
         "received_at": rfc3339(received_at),
         "values": safe,
         "reasons": reasons,
-        "code": "no-zone" if all(f.code == "no-zone" for f in faults) else "bad",
+        "code": code,
     }
     return entry | {"received_at": received_at, "body": rfc8785.dumps(body).decode(), "reasons": json.dumps(reasons)}
 
