@@ -138,6 +138,10 @@ class SupplyStates(pa.DataFrameModel):
     dark_since: Time = pa.Field(nullable=True, description="when the unit is believed to have gone dark")
     charge_mean: float = pa.Field(nullable=True, ge=0, le=1, description="state of charge, 0 to 1")
     restoration_at: Time = pa.Field(nullable=True, description="the utility's or a note's promise")
+    promised_at: Time = pa.Field(nullable=True, description="when that promise was made")
+    is_revised: bool = pa.Field(nullable=True, description="the utility had promised another time before")
+    chance_off: float = pa.Field(nullable=True, ge=0, le=1, description="chance that mains is off at T")
+    marks: str = pa.Field(nullable=True, description="what is odd about the reports; null: nothing")
     basis: str = pa.Field(description="what the state stands on, and how old that is")
 
 

@@ -51,6 +51,7 @@ class Known:
     reconciliation: DataFrame[events.ReconciliationRows]
     ballot_stock: DataFrame[events.BallotStockRows]
     entries: DataFrame[events.EntryRows]
+    outage_states: pl.DataFrame = field(default_factory=lambda: empty(events.OutageRows))
 
 
 def empty(model: type[pa.DataFrameModel]) -> pl.DataFrame:

@@ -98,10 +98,16 @@ def received(rows: Rows, kind: str) -> pl.DataFrame:
 
 def states(rows: Rows, kind: str, at: datetime, gone: pl.DataFrame | None = None) -> pl.DataFrame:
     """The latest state of every key received by `at`, ordered by key; rows in `gone` (`file`, `row`) do not count."""
+    seen = all_states(rows, kind, at, gone)
+    return seen.sort("key", "received_at", "content_hash", "content_key").group_by("key", maintain_order=True).last()
+
+
+def all_states(rows: Rows, kind: str, at: datetime, gone: pl.DataFrame | None = None) -> pl.DataFrame:
+    """Every state received by `at`, the earlier ones of each key too; rows in `gone` do not count."""
     seen = received(rows, kind).filter(pl.col("received_at") <= at)
     if gone is not None and gone.height and kind != "entries":
         seen = seen.join(gone, on=["file", "row"], how="anti", maintain_order="left")
-    return seen.sort("key", "received_at", "content_hash", "content_key").group_by("key", maintain_order=True).last()
+    return seen
 
 
 def rows_taken_back(entries: pl.DataFrame) -> pl.DataFrame:
@@ -134,7 +140,8 @@ def known_at(rows: Rows, at: datetime) -> Known:
     settings = settings_at(rows, at, county_rows[0]["assumptions"])
     tables["status"] = correct_clocks(tables["status"], settings)
     framed = {kind.replace("-", "_"): in_contract(table, kind) for kind, table in tables.items()}
-    return Known(at=at, county=county, settings=settings, **framed)  # type: ignore[arg-type]
+    listed = {"outage_states": in_contract(all_states(rows, "outages", at, gone), "outages")}
+    return Known(at=at, county=county, settings=settings, **listed, **framed)  # type: ignore[arg-type]
 
 
 def in_contract(table: pl.DataFrame, kind: str) -> pl.DataFrame:
@@ -247,11 +254,7 @@ def quarantine_at(con: duckdb.DuckDBPyConnection, rows: Rows, at: datetime) -> p
     found = con.sql(
         "select file, kind, \"row\", received_at, body from log q where type = 'quarantine' and received_at <= $at "
         "and not exists (select 1 from log r where r.type = 'row' and r.kind = q.kind and r.received_at <= $at "
-        'and r.file = q.file and r."row" = q."row") '
-        # once the zone is known, rows that waited for it have been judged again
-        "and not (json_extract_string(body, '$.code') = 'no-zone' and exists (select 1 from log c "
-        "where c.type = 'row' and c.kind = 'county' and c.seq > q.seq and c.received_at <= $at)) "
-        'order by received_at, file, "row"',
+        'and r.file = q.file and r."row" = q."row") order by received_at, file, "row"',
         params={"at": at},
     ).fetchall()
     records: list[dict[str, Any]] = [
@@ -326,16 +329,14 @@ class Unplaced:
 
 
 def unplaced(con: duckdb.DuckDBPyConnection) -> list[Unplaced]:
-    """Files taken before the county's zone was known, of the kinds in which local times could not be placed.
-
-    All of such a kind, as a row that had waited already counted as known in a file that came after: read again, each
-    row gets the earliest of its receipts.
-    """
+    """Files taken before the county's zone was known, whose local times could not be placed."""
     found = con.sql(
-        "select distinct key, file, kind, received_at, json_extract(body, '$.profile')::varchar from log "
-        "where type = 'file' and file <> '' and json_extract_string(body, '$.refused') is null and kind in "
-        "(select kind from log where type = 'quarantine' and json_extract_string(body, '$.code') = 'no-zone') "
-        "and seq < (select min(seq) from log where type = 'row' and kind = 'county') order by received_at, key"
+        "select f.key, q.file, q.kind, f.received_at, json_extract(any_value(f.body), '$.profile')::varchar "
+        "from log q join log f on f.type = 'file' and f.file = q.file "
+        "where q.type = 'quarantine' and json_extract_string(q.body, '$.code') = 'no-zone' "
+        'and not exists (select 1 from log r where r.type = \'row\' and r.kind = q.kind and r.file = q.file '
+        'and r."row" = q."row") '
+        "group by f.key, q.file, q.kind, f.received_at order by f.received_at, f.key"
     ).fetchall()
     files = []
     for name, sha, kind, received_at, profile_text in found:

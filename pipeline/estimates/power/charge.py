@@ -17,6 +17,7 @@ from pipeline.settings import Settings
 Floats = NDArray[np.float64]
 SYSTEMATIC = 0.015  # doubt of charge that more reports never remove: gauges are not straight lines; our choice [-]
 LEAST_FALL = 0.15  # a run on battery that fell by less says too little of the rate; our choice [-]
+RISE_ERRORS = 3.0  # a percentage that rises by so many standard errors while off mains is odd; our choice [-]
 SYSTEMATIC_RATE = 0.02  # the same for the rate of discharge, relative; our choice [-]
 
 
@@ -44,6 +45,15 @@ def derated_minutes(
 def peukert_minutes(ampere_hours: float, rate_hours: float, amperes: float, exponent: float) -> float:
     """Run time [min] of a battery rated `ampere_hours` at the `rate_hours` rate. Source: Peukert's law."""
     return 60 * rate_hours * (ampere_hours / (amperes * rate_hours)) ** exponent
+
+
+def gauge(percent: pl.Expr, settings: Settings) -> pl.Expr:
+    """State of charge behind a reported percentage; over 100 counts as 100.
+
+    A gauge reads high in the middle and falls fast near empty: percent = 100 * charge^(1 / g), g a setting. A straight
+    gauge has g 1.
+    """
+    return (percent / 100).clip(0, 1).pow(settings["power.gauge_exponent"])
 
 
 @dataclass(frozen=True)
@@ -104,12 +114,12 @@ def discharges(known: Known, off: pl.DataFrame) -> Discharge:
     age = np.maximum(np.nan_to_num(age, nan=0.0), 0.0)
     run = run_minutes(units, known.county.election_day.year, s)
     level, level_var = start_charge(known, units, run)
-    points = reported_points(known.status, off)
+    points = reported_points(known.status, off, s)
     n, st, stt, sy, sty, alive = aligned(units, points)
-    noise = (s["power.percent_error"] / 100) ** 2
+    noise = (s["power.percent_error"] / 100) ** 2 * doubts(known, units)
     shift, spread = fleet_shift(known, s)
     rate = np.exp(-shift) / run
-    rate_var = (rate * spread) ** 2
+    rate_var = rate**2 * (spread**2 + run_variance(units, known.county.election_day.year, s))
     a, b, d = 1 / level_var + n / noise, -st / noise, 1 / rate_var + stt / noise
     x, y = level / level_var + sy / noise, rate / rate_var - sty / noise
     det = a * d - b * b
@@ -125,6 +135,30 @@ def discharges(known: Known, off: pl.DataFrame) -> Discharge:
     )
 
 
+def doubts(known: Known, units: pl.DataFrame) -> Floats:
+    """By how much the error variance of a unit's percentages grows: one that rose while off mains is not believed.
+
+    A rise of k standard errors counts as an error of that size in each of its reports.
+    """
+    error = known.settings["power.percent_error"]
+    worst = rises(known.status).group_by("unit_id").agg(pl.col("rise").max() / error)
+    rise = units.select("unit_id").join(worst, on="unit_id", how="left", maintain_order="left")["rise"]
+    k = rise.fill_null(0.0).to_numpy().astype(float)
+    return np.where(k > RISE_ERRORS, 1 + k**2, 1.0)
+
+
+def rises(status: pl.DataFrame) -> pl.DataFrame:
+    """Reports from a battery with the rise of the percentage since the one before: unit_id, occurred_at, rise [%]."""
+    was_off = pl.col("power").shift().over("unit_id") == "battery"
+    return (
+        status.filter(pl.col("power").is_not_null() & pl.col("battery_percent").is_not_null())
+        .sort("unit_id", "occurred_at", "sequence")
+        .with_columns(rise=pl.col("battery_percent").diff().over("unit_id"), was_off=was_off)
+        .filter((pl.col("power") == "battery") & pl.col("was_off"))
+        .select("unit_id", "occurred_at", "rise")
+    )
+
+
 def fleet_shift(known: Known, settings: Settings) -> tuple[float, float]:
     """How this county's batteries differ from the setting: mean and spread of the logarithm of run time.
 
@@ -132,7 +166,7 @@ def fleet_shift(known: Known, settings: Settings) -> tuple[float, float]:
     weighs as much as `power.fleet_weight` of them. Batteries of one county are bought, kept and charged alike.
     """
     spread, weight = settings["power.capacity_spread"], settings["power.fleet_weight"]
-    runs = battery_runs(known.status).join(known.units, on="unit_id", how="inner").sort("unit_id", "run")
+    runs = battery_runs(known.status, settings).join(known.units, on="unit_id", how="inner").sort("unit_id", "run")
     if runs.is_empty():
         return 0.0, spread
     expected = run_minutes(runs, known.county.election_day.year, settings)
@@ -147,7 +181,7 @@ def fleet_shift(known: Known, settings: Settings) -> tuple[float, float]:
     return shift, max(spread, float(np.sqrt(variance)))
 
 
-def battery_runs(status: pl.DataFrame) -> pl.DataFrame:
+def battery_runs(status: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Least-squares rate of discharge of each run on battery: columns unit_id, run, rate [1/min], fall [-]."""
     w = pl.col("occurred_at").dt.epoch("s") / 60
     reports = (
@@ -155,7 +189,7 @@ def battery_runs(status: pl.DataFrame) -> pl.DataFrame:
         .sort("unit_id", "occurred_at", "sequence")
         .with_columns(run=pl.col("power").rle_id().over("unit_id"))
         .filter((pl.col("power") == "battery") & pl.col("battery_percent").is_between(5, 99))
-        .with_columns(w=w - w.min().over("unit_id", "run"), y=pl.col("battery_percent") / 100)
+        .with_columns(w=w - w.min().over("unit_id", "run"), y=gauge(pl.col("battery_percent"), settings))
     )
     slope = pl.cov("w", "y") / pl.col("w").var()
     return (
@@ -168,14 +202,22 @@ def battery_runs(status: pl.DataFrame) -> pl.DataFrame:
 def run_minutes(units: pl.DataFrame, year: int, settings: Settings) -> Floats:
     """Expected run time of a full battery [min]: rated, times the share left at its age, times temperature."""
     rated = units["battery_minutes"].fill_null(settings["power.rated_minutes"]).to_numpy().astype(float)
-    years = units.select(
-        pl.coalesce(
-            pl.col("battery_age_years"),
-            (year - pl.col("in_service")).cast(pl.Float64).clip(0, settings["power.battery_age_years"] * 2),
-        ).fill_null(settings["power.battery_age_years"])
-    )
-    left = settings["power.capacity_at_new"] * np.exp(-settings["power.fade_per_year"] * years.to_series().to_numpy())
+    years = battery_years(units, year, settings)
+    left = settings["power.capacity_at_new"] * np.exp(-settings["power.fade_per_year"] * years)
     return np.maximum(derated_minutes(rated, left * settings["power.temperature_factor"]), 1.0)
+
+
+def battery_years(units: pl.DataFrame, year: int, settings: Settings) -> Floats:
+    """Age of each battery [years]: the roster's, else the years in service, else the setting."""
+    in_service = (year - pl.col("in_service")).cast(pl.Float64).clip(0, settings["power.battery_age_years"] * 2)
+    years = pl.coalesce(pl.col("battery_age_years"), in_service).fill_null(settings["power.battery_age_years"])
+    return units.select(years).to_series().to_numpy().astype(float)
+
+
+def run_variance(units: pl.DataFrame, year: int, settings: Settings) -> Floats:
+    """Variance of the logarithm of run time from what age and temperature do: nobody knows either exactly."""
+    by_age = battery_years(units, year, settings) * settings["power.fade_spread"]
+    return by_age**2 + settings["power.temperature_spread"] ** 2
 
 
 def start_charge(known: Known, units: pl.DataFrame, run: Floats) -> tuple[Floats, Floats]:
@@ -195,7 +237,7 @@ def start_charge(known: Known, units: pl.DataFrame, run: Floats) -> tuple[Floats
     since = pl.coalesce("last_at", "opens_at")
     minutes = (pl.col("outage_since") - since).dt.total_seconds() / 60
     first = frame.select(
-        charge=pl.coalesce(pl.col("last_percent") / 100, "charge_at_open").fill_null(s["power.start_charge"]),
+        charge=pl.coalesce(gauge(pl.col("last_percent"), s), "charge_at_open").fill_null(s["power.start_charge"]),
         minutes=minutes.clip(lower_bound=0).fill_null(0.0),
     )
     recharge = np.maximum(frame["recharge_minutes"].fill_null(s["power.recharge_minutes"]).to_numpy().astype(float), 1)
@@ -203,7 +245,8 @@ def start_charge(known: Known, units: pl.DataFrame, run: Floats) -> tuple[Floats
     on = np.maximum(first["minutes"].to_numpy() - earlier, 0.0)
     down = charge_after(first["charge"].to_numpy(), -earlier, run, recharge)
     level = charge_after(down, on, run, recharge)
-    spread = np.where(frame["last_at"].is_not_null().to_numpy(), s["power.start_spread"], 2 * s["power.start_spread"])
+    is_told = frame.select(pl.col("last_at").is_not_null() | pl.col("charge_at_open").is_not_null()).to_series()
+    spread = np.where(is_told.to_numpy(), 1.0, 2.0) * s["power.start_spread"]  # neither report nor roster: twice
     return level, spread**2 + (earlier / run * s["power.capacity_spread"]) ** 2
 
 
@@ -223,14 +266,14 @@ def minutes_off_before(known: Known, frame: pl.DataFrame) -> Floats:
     return joined["off"].fill_null(0.0).to_numpy().astype(float)
 
 
-def reported_points(status: pl.DataFrame, off: pl.DataFrame) -> pl.DataFrame:
+def reported_points(status: pl.DataFrame, off: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Sums over the percentages that each unit reported from its battery since mains was lost, and the last time."""
     w = (pl.col("occurred_at") - pl.col("outage_since")).dt.total_seconds() / 60
     on_battery = (
         status.filter(pl.col("power") == "battery")
         .join(off.select("unit_id", "outage_since"), on="unit_id")
         .filter(pl.col("occurred_at") >= pl.col("outage_since"))
-        .with_columns(w=w, y=pl.col("battery_percent") / 100)
+        .with_columns(w=w, y=gauge(pl.col("battery_percent"), settings))
     )
     has = pl.col("y").is_not_null()
     return on_battery.group_by("unit_id").agg(

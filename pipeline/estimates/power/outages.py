@@ -1,4 +1,4 @@
-"""How long an outage lasts: survival given its age and the promise of the utility.
+"""How long an outage lasts: survival given its age, its size and cause, and the promise of the utility.
 
 The length is lognormal, so the longer an outage has lasted, the longer it will last. A promise is evidence with an
 error of its own, never the answer. Method and limits: docs/methods/power.md.
@@ -15,14 +15,21 @@ from pipeline.settings import Settings
 Floats = NDArray[np.float64]
 STEPS = 160  # points of the grid of minutes ahead; twice as many change a chance by less than 0.002 [count]
 FAR_MINUTES = 2880.0  # end of the grid: two days [min]
+# A day whose logged SAIDI is 2.5 sd over its mean is a major event day (IEEE Std 1366, the 2.5-beta method): of a
+# normal that is 0.6 % of the days.
+MAJOR_DAYS = float(special.ndtr(-2.5))
+# A local storm takes several circuits of one county and is yet no major event day of the whole utility; our choice [-].
+MAJOR_IF_MANY = 0.5
+# Interruptions of a customer in a year outside major event days, and in all; EIA Table 11.1, from memory [1/year].
+ORDINARY_PER_YEAR, ALL_PER_YEAR = 1.0, 1.4
 
 
 @dataclass(frozen=True)
 class Length:
-    """The lognormal length of an outage: `mu` of the logarithm of minutes, `sigma`."""
+    """The lognormal length of an outage: `mu` of the logarithm of minutes, `sigma`; both may be arrays."""
 
-    mu: float
-    sigma: float
+    mu: ArrayLike
+    sigma: ArrayLike
 
     @classmethod
     def of_mean(cls, mean_minutes: float, sigma: float) -> "Length":
@@ -32,7 +39,7 @@ class Length:
     def survival(self, minutes: ArrayLike) -> Floats:
         """Probability that an outage lasts longer than so many minutes."""
         t = np.maximum(np.asarray(minutes, float), 1e-9)
-        return np.asarray(special.ndtr((self.mu - np.log(t)) / self.sigma), float)
+        return np.asarray(special.ndtr((np.asarray(self.mu) - np.log(t)) / np.asarray(self.sigma)), float)
 
     def conditional(self, age: ArrayLike, ahead: ArrayLike) -> Floats:
         """Probability that an outage `age` minutes old lasts `ahead` minutes more."""
@@ -40,28 +47,96 @@ class Length:
         return np.asarray(self.survival(past + np.asarray(ahead, float)) / self.survival(past), float)
 
 
-def learnt(ended_minutes: ArrayLike, running_minutes: ArrayLike, settings: Settings) -> Length:
-    """The length of outages: the published mean, drawn to what today's outages took.
+@dataclass(frozen=True)
+class Seen:
+    """Outages of the day as they stand at T: minutes so far, whether they are over, and what is known of each.
 
-    The published length weighs as much as `power.outage_prior_weight` outages. Those still running are censored:
-    leaving them out would teach that outages are short. Expectation-maximisation: a running outage stands for the
-    mean and variance of a normal (of the logarithm) cut off at its age.
+    `traits` has a row an outage and a column a trait (size, each cause), centred on nought; none: no columns.
+    """
+
+    minutes: Floats
+    is_over: NDArray[np.bool_]
+    traits: Floats
+
+    @classmethod
+    def plain(cls, ended: ArrayLike, running: ArrayLike) -> "Seen":
+        """Outages of which nothing but their minutes is known."""
+        one, two = np.asarray(ended, float), np.asarray(running, float)
+        over = np.concatenate([np.ones(one.size, bool), np.zeros(two.size, bool)])
+        return cls(np.concatenate([one, two]), over, np.zeros((over.size, 0)))
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What the day's outages say of the length: `effects` (the first is the level), their covariance, the spread."""
+
+    effects: Floats
+    covariance: Floats
+    sigma: float
+
+    @property
+    def length(self) -> Length:
+        """The length of an outage of no traits, without the doubt of the fit."""
+        return Length(float(self.effects[0]), self.sigma)
+
+    def length_of(self, traits: Floats) -> Length:
+        """The length of outages with these traits (rows), the doubt of the fit added to the spread."""
+        x = np.column_stack([np.ones(len(traits)), traits])
+        doubt = np.einsum("ij,jk,ik->i", x, self.covariance, x)
+        return Length(x @ self.effects, np.sqrt(self.sigma**2 + doubt))
+
+
+def fitted(seen: Seen, mean_minutes: float, settings: Settings) -> Fitted:
+    """Censored regression of the logarithm of the length, each effect drawn to its prior (partial pooling).
+
+    The published length weighs as much as `power.outage_prior_weight` outages; the effect of a size or a cause has
+    mean nought and the spread `power.outage_effect`. Outages still running are censored: leaving them out would teach
+    that outages are short. Expectation-maximisation: a running outage stands for the mean and variance of a normal
+    (of the logarithm) cut off at its age.
 
     Source: Dempster, Laird and Rubin, J. R. Statist. Soc. B 39 (1977), section 4.1 (censored data).
     """
-    prior = Length.of_mean(settings["power.outage_minutes"], settings["power.outage_sigma"])
-    weight = settings["power.outage_prior_weight"]
-    ended = np.log(np.maximum(np.asarray(ended_minutes, float), 1.0))
-    cut = np.log(np.maximum(np.asarray(running_minutes, float), 1.0))
-    mu, sigma, total = prior.mu, prior.sigma, weight + ended.size + cut.size
+    prior = Length.of_mean(mean_minutes, settings["power.outage_sigma"])
+    weight, first = settings["power.outage_prior_weight"], float(np.asarray(prior.mu))
+    x = np.column_stack([np.ones(len(seen.minutes)), seen.traits])
+    y = np.log(np.maximum(seen.minutes, 1.0))
+    start = np.zeros(x.shape[1])
+    start[0] = first
+    effects, sigma = start.copy(), float(np.asarray(prior.sigma))
+    pull = np.full(x.shape[1], 1 / settings["power.outage_effect"] ** 2)
+    covariance = np.diag(1 / pull)
     for _ in range(60):
-        beyond = (cut - mu) / sigma
-        ratio = np.exp(-(beyond**2) / 2 - special.log_ndtr(-beyond)) / np.sqrt(2 * np.pi)
-        mean, variance = mu + sigma * ratio, sigma**2 * np.maximum(1 + beyond * ratio - ratio**2, 0.0)
-        centre = float((weight * prior.mu + ended.sum() + mean.sum()) / total)
-        squares = weight * (prior.sigma**2 + (prior.mu - centre) ** 2) + ((ended - centre) ** 2).sum()
-        mu, sigma = centre, float(np.sqrt((squares + (variance + (mean - centre) ** 2).sum()) / total))
-    return Length(mu, sigma)
+        mean, variance = cut_off(y, x @ effects, sigma)
+        mean, variance = np.where(seen.is_over, y, mean), np.where(seen.is_over, 0.0, variance)
+        pull[0] = weight / sigma**2
+        covariance = np.linalg.inv(x.T @ x / sigma**2 + np.diag(pull))
+        effects = covariance @ (x.T @ mean / sigma**2 + pull * start)
+        squares = weight * (settings["power.outage_sigma"] ** 2 + (first - effects[0]) ** 2)
+        squares += float((variance + (mean - x @ effects) ** 2).sum())
+        sigma = float(np.sqrt(squares / (weight + y.size)))
+    return Fitted(effects, covariance, sigma)
+
+
+def cut_off(low: Floats, mu: Floats, sigma: ArrayLike) -> tuple[Floats, Floats]:
+    """Mean and variance of a normal that is known to lie above `low`."""
+    spread = np.asarray(sigma, float)
+    beyond = (low - mu) / spread
+    ratio = np.exp(-(beyond**2) / 2 - special.log_ndtr(-beyond)) / np.sqrt(2 * np.pi)
+    return mu + spread * ratio, spread**2 * np.maximum(1 + beyond * ratio - ratio**2, 0.0)
+
+
+def chance_major(many_out: int, many_circuits: int) -> float:
+    """Probability that this is a major event day, by the circuits that have been out today.
+
+    Bayes: outages come by a Poisson law, at the ordinary rate or, on a major event day, at the rate that makes up
+    the difference of the two published frequencies over the days that the 2.5-beta method expects.
+    """
+    circuits = max(many_circuits, many_out, 1)
+    days = 365 * MAJOR_DAYS
+    ordinary, major = ORDINARY_PER_YEAR / 365, (ALL_PER_YEAR - ORDINARY_PER_YEAR) / days
+    odds = np.log(MAJOR_DAYS / (1 - MAJOR_DAYS))
+    odds += many_out * np.log((ordinary + major) / ordinary) - circuits * major
+    return MAJOR_IF_MANY * float(special.expit(odds))
 
 
 def grid() -> Floats:
@@ -69,41 +144,48 @@ def grid() -> Floats:
     return np.concatenate([[0.0], np.geomspace(0.5, FAR_MINUTES, STEPS - 1)])
 
 
-def remaining_survival(
-    length: Length, age: Floats, promised: Floats, promise_age: Floats, settings: Settings
-) -> tuple[Floats, Floats]:
+@dataclass(frozen=True)
+class Promise:
+    """Promises of restoration, an outage a row; NaN without one.
+
+    ahead : minutes from now to the promised time (negative: already past)
+    age : minutes since it was made
+    bias, spread : mean and sd of ln((true + blur) / (promised + blur)), both from when it was made
+    """
+
+    ahead: Floats
+    age: Floats
+    bias: Floats
+    spread: Floats
+    blur: float
+
+    def likelihood(self, ahead: Floats) -> Floats:
+        """Likelihood of each promise (rows) if power returns `ahead` minutes from now (columns); 1 without one."""
+        known = np.isfinite(self.age + self.ahead)
+        given = np.where(known, self.age + self.ahead, 0.0)
+        truth = np.where(known, self.age, 0.0)[:, None] + ahead[None, :]
+        off = np.log(truth + self.blur) - np.log(np.maximum(given, 0.0) + self.blur)[:, None]
+        z = (off - self.bias[:, None]) / self.spread[:, None]
+        return np.where(known[:, None], np.exp(-0.5 * z**2), 1.0)
+
+
+def remaining_survival(length: Length, age: Floats, promise: Promise) -> tuple[Floats, Floats]:
     """The grid [min] and, an outage a row, the probability that it outlasts each point from now.
 
-    Parameters
-    ----------
-    age : minutes since each outage began
-    promised : minutes from now to the promised restoration (negative: already past); NaN without a promise
-    promise_age : minutes since the promise was made
-
-    The weight of each possible length is the lognormal's, times the likelihood of the promise: the logarithm of
-    (true minutes from the promise) / (promised minutes) is normal, its median and spread settings.
+    The weight of each possible length is the lognormal's, `age` minutes being gone, times the promise's likelihood.
     """
     u = grid()
-    survival = length.survival(np.maximum(age, 0.0)[:, None] + u[None, :])
-    cells = -np.diff(survival, axis=1)
+    rows = Length(*(np.broadcast_to(np.asarray(v, float), age.shape)[:, None] for v in (length.mu, length.sigma)))
+    survival = rows.survival(np.maximum(age, 0.0)[:, None] + u[None, :])
     middle = (u[1:] + u[:-1]) / 2
-    cells = cells * promise_likelihood(middle, promised, promise_age, settings)
-    beyond = survival[:, -1] * promise_likelihood(np.array([FAR_MINUTES]), promised, promise_age, settings)[:, 0]
+    plain = -np.diff(survival, axis=1)
+    cells = plain * promise.likelihood(middle)
+    beyond = survival[:, -1] * promise.likelihood(np.array([FAR_MINUTES]))[:, 0]
     total = cells.sum(axis=1) + beyond
     # A promise so far off every length that nothing is left: the length alone counts.
     lost = total <= 1e-280
     if lost.any():
-        cells[lost], beyond[lost] = -np.diff(survival[lost], axis=1), survival[lost, -1]
+        cells[lost], beyond[lost] = plain[lost], survival[lost, -1]
         total = cells.sum(axis=1) + beyond
     ahead = np.concatenate([np.zeros((len(cells), 1)), np.cumsum(cells, axis=1)], axis=1)
     return u, np.clip(1 - ahead / np.maximum(total, 1e-300)[:, None], 0.0, 1.0)
-
-
-def promise_likelihood(ahead: Floats, promised: Floats, promise_age: Floats, settings: Settings) -> Floats:
-    """Likelihood of each outage's promise (rows) if power returns `ahead` minutes from now (columns); 1 without one."""
-    given = promise_age + promised  # minutes from the making of the promise to the promised time
-    known = np.isfinite(given)
-    promise = np.log(np.maximum(np.where(known, given, 1.0), 1.0))[:, None]
-    truth = np.log(np.maximum(np.where(known, promise_age, 0.0)[:, None] + ahead[None, :], 1.0))
-    off = (truth - promise - np.log(settings["power.promise_ratio"])) / settings["power.promise_sigma"]
-    return np.where(known[:, None], np.exp(-0.5 * off**2), 1.0)

@@ -13,6 +13,10 @@ MARGINS = {"own": 0.0, "site": 0.0, "site now": 0.0, "utility": 0.0, "note": 2.0
 RECENT_MINUTES = 60.0  # reports of neighbours older than this say nothing of now [min]
 SILENT_MINUTES = 45.0  # a unit that has not reported for so long is judged by its neighbours [min]
 TOGETHER_MINUTES = 30.0  # units of one place lost mains together when their first words are so close [min]
+# Chance that a word of each kind is right, for the moment of which it speaks; a majority's is counted; our choice [-].
+SURE = {"own": 0.99, "site": 0.95, "utility": 0.98, "note": 0.9, "hint": 0.7, "ticket": 0.6, "odd": 0.6}
+LIKE = 0.1  # weight of each answer before any unit of a place is heard: an outage is shared; our choice [count]
+TOGETHER_NOTES = 10.0  # notes of one place that say both within so many minutes contradict each other [min]
 EVIDENCE = {
     "unit_id": pl.String,
     "at": pl.Datetime("us", "UTC"),
@@ -20,6 +24,7 @@ EVIDENCE = {
     "began": pl.Datetime("us", "UTC"),
     "kind": pl.String,
     "says": pl.String,
+    "sure": pl.Float64,
 }
 
 
@@ -35,7 +40,7 @@ def judged(known: Known, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.Data
         weighed.sort("unit_id", "weighed", "kind", "is_off")
         .group_by("unit_id", maintain_order=True)
         .last()
-        .select("unit_id", "is_off", "at", "kind", "says", since_on=since_on())
+        .select("unit_id", "is_off", "at", "kind", "says", "sure", since_on=since_on())
     )
     return placed.join(best, on="unit_id", how="left").join(outage_start(found, best), on="unit_id", how="left")
 
@@ -101,7 +106,8 @@ def own(runs: pl.DataFrame, known: Known) -> pl.DataFrame:
         .then(pl.format(", silent since: {} min", "age"))
         .otherwise(pl.format(", {} min ago", "age"))
     )
-    return runs.with_columns(kind=pl.lit("own"), says=pl.concat_str(pl.format("its own report: {}", "power"), silent))
+    says = pl.concat_str(pl.format("its own report: {}", "power"), silent)
+    return runs.with_columns(kind=pl.lit("own"), says=says, sure=pl.lit(SURE["own"]))
 
 
 def neighbours(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[pl.DataFrame]:
@@ -116,7 +122,9 @@ def neighbours(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[p
     circuits = majority(recent.filter(pl.col("circuit").is_not_null()), "circuit").filter(pl.col("many") >= 2)
     around = unheard.join(circuits, on="circuit").with_columns(kind=pl.lit("circuit"))
     return [
-        at_site.with_columns(kind=pl.lit("site"), says=pl.lit("a unit of the same site changed over")),
+        at_site.with_columns(
+            kind=pl.lit("site"), says=pl.lit("a unit of the same site changed over"), sure=pl.lit(SURE["site"])
+        ),
         now.with_columns(says=pl.format("units of the same site, {} of {} on battery", "many_off", "many")),
         around.with_columns(says=pl.format("units on the same circuit, {} of {} on battery", "many_off", "many")),
     ]
@@ -155,14 +163,20 @@ def majority(recent: pl.DataFrame, place: str) -> pl.DataFrame:
         )
         .filter(pl.col(place).is_not_null())
         .with_columns(is_off=pl.col("many_off") * 2 >= pl.col("many"))
-        .with_columns(began=pl.when("is_off").then("first_off").otherwise("at"))
+        .with_columns(began=pl.when("is_off").then("first_off").otherwise("at"), sure=agreement())
     )
+
+
+def agreement() -> pl.Expr:
+    """Chance that one more unit of the place is as most of them are: a beta prior of which `LIKE` counts each way."""
+    alike = pl.when("is_off").then("many_off").otherwise(pl.col("many") - pl.col("many_off"))
+    return (alike + LIKE) / (pl.col("many") + 2 * LIKE)
 
 
 def utility(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
     """The utility's list: a circuit with an outage that is not over, or when its last one ended.
 
-    An outage that ends before it starts is taken to have ended when it started.
+    An outage that ends before it starts is taken to have ended when it started, and is trusted less.
     """
     started = known.outages.filter(pl.col("started_at") <= known.at).with_columns(
         end=pl.max_horizontal("restored_at", pl.when(pl.col("restored_at").is_not_null()).then("started_at"))
@@ -176,8 +190,10 @@ def utility(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
     latest = words.sort("circuit", "at", "outage_id").group_by("circuit", "is_off", maintain_order=True).last()
     ago = minutes_ago(known, "at")
     says = pl.when(pl.col("is_off")).then(pl.format("the utility lists {} as out for {} min", "circuit", ago))
+    is_odd = (pl.col("restored_at") < pl.col("started_at")).fill_null(False)
     said = latest.with_columns(
         kind=pl.lit("utility"),
+        sure=pl.when(is_odd).then(SURE["odd"]).otherwise(SURE["utility"]),
         says=says.otherwise(pl.format("the utility restored {} {} min ago", "circuit", ago)),
     )
     return placed.join(said, on="circuit")
@@ -193,7 +209,8 @@ def noted(known: Known, notes: pl.DataFrame, placed: pl.DataFrame) -> list[pl.Da
         .filter(on | (pl.col("occurred_at") >= pl.lit(known.at) - fresh))
         .with_columns(is_off=off, at=pl.col("occurred_at"), began=pl.col("occurred_at"))
         .with_columns(says=pl.format("a note: {}, {} min ago", "event", minutes_ago(known, "at")))
-        .select("site_id", "circuit", "is_off", "at", "began", "says")
+        .with_columns(sure=pl.when(contradicted()).then(SURE["odd"]).otherwise(SURE["note"]))
+        .select("site_id", "circuit", "is_off", "at", "began", "says", "sure")
     )
     by_site = words.filter(pl.col("site_id").is_not_null()).drop("circuit")
     whole = words.filter(pl.col("site_id").is_null() & pl.col("circuit").is_not_null()).drop("site_id")
@@ -201,8 +218,19 @@ def noted(known: Known, notes: pl.DataFrame, placed: pl.DataFrame) -> list[pl.Da
     return [
         placed.join(by_site, on="site_id").with_columns(kind=pl.lit("note")),
         placed.join(whole, on="circuit").with_columns(kind=pl.lit("note")),
-        placed.join(hinted.filter("is_off"), on="circuit").with_columns(kind=pl.lit("circuit")),
+        placed.join(hinted.filter("is_off"), on="circuit").with_columns(
+            kind=pl.lit("circuit"), sure=pl.lit(SURE["hint"])
+        ),
     ]
+
+
+def contradicted() -> pl.Expr:
+    """Whether a place's notes say both off and on within a few minutes (columns site_id, circuit, at, is_off)."""
+    place = pl.coalesce("site_id", "circuit")
+    other = pl.when(pl.col("is_off")).then(pl.lit(None)).otherwise(pl.col("at"))
+    on_at, off_at = other.max().over(place), pl.when("is_off").then("at").max().over(place)
+    apart = (on_at - off_at).dt.total_seconds().abs() / 60
+    return (apart <= TOGETHER_NOTES).fill_null(False)
 
 
 def called(known: Known, readings: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
@@ -213,6 +241,7 @@ def called(known: Known, readings: pl.DataFrame, placed: pl.DataFrame) -> pl.Dat
         .join(known.tickets.select("ticket_id", "opened_at", "status"), on="ticket_id")
         .filter((pl.col("status") != "resolved") & pl.col("opened_at").is_between(fresh, pl.lit(known.at)))
         .select("site_id", is_off=pl.lit(True), at="opened_at", began="opened_at")
+        .with_columns(sure=pl.lit(SURE["ticket"]))
         .with_columns(kind=pl.lit("ticket"), says=pl.format("a call about power, {} min ago", minutes_ago(known, "at")))
     )
     return placed.join(words, on="site_id")

@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from pipeline.contracts import estimates, events
-from pipeline.estimates.power import power
+from pipeline.estimates.power import exposure, power
 from pipeline.estimates.power.outages import Length
 
 
@@ -37,7 +37,7 @@ def test_exposure_of_the_worked_exponential_outage():
     gone = np.zeros_like(lasts)
     gone[0, np.flatnonzero(u == 45.0)[1] :] = 1.0
     one = np.ones(1)
-    chance, dark, voters = power.integrals(u, lasts, gone, 165 * one, 10 * one, 0.5 * one)
+    chance, dark, voters = exposure.integrals(u, lasts, gone, 165 * one, 10 * one, 0.5 * one)
     assert float(chance[0]) == pytest.approx(0.63762815, abs=1e-8)
     assert float(dark[0]) == pytest.approx(44.55782430, abs=1e-6)
     assert float(voters[0]) == pytest.approx(1521.17000628, abs=1e-4)
@@ -54,7 +54,7 @@ def test_exposure_of_a_lognormal_outage_agrees_with_a_simulation():
     u = np.linspace(0, 400, 4001)
     gone = stats.norm.cdf(u, 80, 15)[None, :]
     one = np.ones(1)
-    chance, dark, _ = power.integrals(u, length.conditional(60, u)[None, :], gone, 200 * one, 0 * one, 0 * one)
+    chance, dark, _ = exposure.integrals(u, length.conditional(60, u)[None, :], gone, 200 * one, 0 * one, 0 * one)
     assert float(chance[0]) == pytest.approx((off > 0).mean(), abs=3e-3)
     assert float(dark[0]) == pytest.approx(np.maximum(off, 0).mean(), rel=1e-2)
 
@@ -136,8 +136,9 @@ def test_a_unit_that_still_reports_is_not_dark(gear):
 
 
 def test_on_mains_nothing_is_at_stake(gear):
-    found = answer(gear, units=[gear.unit("U1")], status=[gear.report("U1", 3, battery_percent=70.0)])
-    row = found["U1"]
+    straight = {"power.gauge_exponent": 1.0}
+    reports = [gear.report("U1", 3, battery_percent=70.0)]
+    row = answer(gear, units=[gear.unit("U1")], status=reports, settings=straight)["U1"]
     assert (row["chance_dark"], row["expected_dark_minutes"], row["expected_voter_minutes"]) == (0, 0, 0)
     assert row["empty_at_low"] is None
     assert row["charge_mean"] == pytest.approx(0.70 + 3 / 300)

@@ -1,0 +1,88 @@
+"""The day's outages by circuit: how long each has lasted, its size and cause, and how long such outages last."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.power import outages
+from pipeline.estimates.power.outages import Fitted, Length, Seen
+
+Floats = NDArray[np.float64]
+# What a utility's list may call the reason of an outage: such a column is kept as an attribute.
+CAUSE_COLUMNS = ("cause", "Cause", "CAUSE", "reason", "Reason")
+
+
+@dataclass(frozen=True)
+class Lengths:
+    """The fitted length of an outage, and the traits of the outage that runs on each circuit (`circuit` → row)."""
+
+    fit: Fitted
+    traits: Floats
+    rows: dict[str, int]
+    chance_major: float
+
+    def of(self, circuits: pl.Series) -> Length:
+        """The length of the outage on each of these circuits; where none is listed, one of no traits."""
+        at = [self.rows.get(circuit, -1) for circuit in circuits.to_list()]
+        none = np.zeros((1, self.traits.shape[1]))
+        return self.fit.length_of(np.vstack([self.traits, none])[np.asarray(at, int)])
+
+
+def day_outages(known: Known) -> pl.DataFrame:
+    """Outages listed by T that had begun: outage_id, circuit, is_over, minutes so far, size (log), cause.
+
+    One not listed as over was out when the newest list came: what has happened since is not known yet. One that ends
+    before it starts counts as one of no length, and is left out of what is learnt.
+    """
+    causes = [pl.col("attributes").str.json_path_match(f"$.{name}") for name in CAUSE_COLUMNS]
+    is_over = pl.col("restored_at").is_not_null() & (pl.col("restored_at") <= known.at)
+    until = pl.when(is_over).then("restored_at").otherwise(pl.lit(last_list(known)))
+    return (
+        known.outages.filter(pl.col("started_at") <= known.at)
+        .select(
+            "outage_id",
+            "circuit",
+            "started_at",
+            is_over=is_over,
+            minutes=(until - pl.col("started_at")).dt.total_seconds() / 60,
+            size=pl.when(pl.col("customers") > 0).then(pl.col("customers")).cast(pl.Float64).log(),
+            cause=pl.coalesce(causes).str.strip_chars().str.to_lowercase(),
+        )
+        .sort("circuit", "started_at", "outage_id")
+    )
+
+
+def last_list(known: Known) -> datetime:
+    """When the utility's list last brought something new: up to then, an outage not listed as over was still out."""
+    newest = [frame["received_at"].max() for frame in (known.outages, known.outage_states)]
+    return min(max((time for time in newest if isinstance(time, datetime)), default=known.at), known.at)
+
+
+def lengths(known: Known) -> Lengths:
+    """What the settings and the outages of the day say of how long an outage lasts."""
+    s = known.settings
+    rows = day_outages(known)
+    many_circuits = pl.concat([known.sites["circuit"], rows["circuit"]]).drop_nulls().n_unique()
+    recent = rows.filter(pl.col("started_at") >= pl.lit(known.at) - pl.duration(hours=24))
+    chance = outages.chance_major(recent["circuit"].n_unique(), many_circuits)
+    usual, major = s["power.outage_minutes"], s["power.major_outage_minutes"]
+    mean_minutes = float(np.exp((1 - chance) * np.log(usual) + chance * np.log(max(major, usual))))
+    traits = traits_of(rows)
+    counted = (rows["minutes"] > 0).to_numpy()
+    seen = Seen(rows["minutes"].to_numpy()[counted], rows["is_over"].to_numpy()[counted], traits[counted])
+    running = {c: i for i, (c, over) in enumerate(zip(rows["circuit"], rows["is_over"], strict=True)) if not over}
+    return Lengths(outages.fitted(seen, mean_minutes, s), traits, running, chance)
+
+
+def traits_of(rows: pl.DataFrame) -> Floats:
+    """Size and causes as columns centred on nought; what is unknown of an outage is nought."""
+    size = (rows["size"] - rows["size"].mean() if rows["size"].count() else rows["size"]).fill_null(0.0)
+    columns = [size.to_numpy().astype(float)]
+    for cause in sorted(set(rows["cause"].drop_nulls())):
+        is_it = (rows["cause"] == cause).fill_null(False).to_numpy().astype(float)
+        columns.append(np.where(rows["cause"].is_not_null().to_numpy(), is_it - is_it.mean(), 0.0))
+    return np.column_stack(columns)

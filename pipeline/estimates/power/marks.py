@@ -1,0 +1,63 @@
+"""What is odd about the reports on power: kept, marked and explained, never dropped.
+
+Each oddity makes the estimate wider or less sure where it enters (`supply.SURE`, `charge.reported_points`,
+`promises.promise_of`). Method: docs/methods/power.md.
+"""
+
+import polars as pl
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.power import charge, supply
+
+
+def unit_marks(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
+    """One row a unit with something odd: unit_id, marks (in words, `;` between)."""
+    placed = known.units.select("unit_id", "site_id").join(
+        known.sites.select("site_id", "circuit"), on="site_id", how="left"
+    )
+    words = pl.concat(
+        [
+            rising(known).select("unit_id", "says"),
+            placed.join(contradicting(known, notes), on="site_id").select("unit_id", "says"),
+            placed.join(odd_outages(known), on="circuit").select("unit_id", "says"),
+        ]
+    )
+    return words.unique().sort("unit_id", "says").group_by("unit_id", maintain_order=True).agg(
+        marks=pl.col("says").str.join("; ")
+    )  # fmt: skip
+
+
+def rising(known: Known) -> pl.DataFrame:
+    """Units whose percentage rose while they said that they were off mains."""
+    least = charge.RISE_ERRORS * known.settings["power.percent_error"]
+    worst = charge.rises(known.status).group_by("unit_id").agg(pl.col("rise").max()).filter(pl.col("rise") > least)
+    return worst.with_columns(
+        says=pl.format("percentage rose by {} while off mains: doubted", pl.col("rise").round(0).cast(pl.Int64))
+    )
+
+
+def contradicting(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
+    """Sites whose notes say lost and restored within a few minutes: site_id, says."""
+    is_off = pl.col("event").is_in(["lost", "battery-low"])
+    is_on = pl.col("event").is_in(["restored", "generator"])
+    words = notes.filter((is_off | is_on) & pl.col("site_id").is_not_null() & (pl.col("occurred_at") <= known.at))
+    clash = words.with_columns(is_off=is_off, at=pl.col("occurred_at")).filter(supply.contradicted())
+    return clash.select("site_id", says=pl.lit("notes contradict each other within minutes")).unique()
+
+
+def odd_outages(known: Known) -> pl.DataFrame:
+    """Lines of the utility's list that cannot be right as they stand: circuit, outage_id, says."""
+    start, end, promise = pl.col("started_at"), pl.col("restored_at"), pl.col("estimated_restoration_at")
+    oddities = [
+        ((end < start), "the utility lists an outage that ends before it starts"),
+        ((promise < start), "the utility promised a time before the outage began"),
+        ((start > known.at), "the utility lists an outage that begins later than now"),
+    ]
+    parts = [
+        known.outages.filter(is_odd.fill_null(False)).select("circuit", "outage_id", says=pl.lit(says))
+        for is_odd, says in oddities
+    ]
+    listed = known.sites.select("circuit").drop_nulls()
+    unlisted = known.outages.join(listed, on="circuit", how="anti")
+    parts.append(unlisted.select("circuit", "outage_id", says=pl.lit("no site of the roster is on this circuit")))
+    return pl.concat(parts).sort("circuit", "outage_id", "says")

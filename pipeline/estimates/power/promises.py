@@ -1,0 +1,128 @@
+"""What the utility and the notes promise, and how far such promises have been off today.
+
+A first promise is usually wrong; one that has been revised knows more. Bias and spread of both sorts are learnt from
+the promises of the day over the settings. Method: docs/methods/power.md.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.power.circuits import last_list
+from pipeline.estimates.power.outages import Promise, cut_off
+from pipeline.settings import Settings
+
+Floats = NDArray[np.float64]
+# Promises of one outage share their error in part: so much of the variance is the outage's own; our choice [-].
+SHARED = 0.5
+PAST_DOUBT = 3.0  # the spread of a promise that was past when it was made is so many times wider; our choice [-]
+BLUR = "power.promise_blur"
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Mean and sd of ln((true + blur) / (promised + blur)): of first promises, and of revised ones."""
+
+    first: tuple[float, float]
+    revised: tuple[float, float]
+
+
+def newest(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
+    """The newest restoration promised for each site: site_id, restoration_at, promised_at, is_revised."""
+    sites = known.sites.select("site_id", "circuit")
+    running = known.outages.filter(
+        (pl.col("restored_at").is_null() | (pl.col("restored_at") > known.at)) & (pl.col("started_at") <= known.at)
+    ).select("outage_id", "circuit")
+    by_list = sites.join(listed(known).join(running, on="outage_id"), on="circuit")
+    said = notes.filter(pl.col("restoration_at").is_not_null() & (pl.col("occurred_at") <= known.at)).with_columns(
+        made_at=pl.col("occurred_at"), is_revised=pl.lit(False)
+    )
+    by_site = said.filter(pl.col("site_id").is_not_null())
+    by_circuit = sites.join(said.filter(pl.col("site_id").is_null()).drop("site_id"), on="circuit")
+    names = ["site_id", "made_at", "restoration_at", "is_revised"]
+    return (
+        pl.concat([part.select(names) for part in (by_list, by_site, by_circuit)])
+        .sort("site_id", "made_at", "restoration_at")
+        .group_by("site_id", maintain_order=True)
+        .last()
+        .select("site_id", "restoration_at", "is_revised", promised_at="made_at")
+    )
+
+
+def listed(known: Known) -> pl.DataFrame:
+    """Every promise of the utility's list received by T, once: outage_id, restoration_at, made_at, is_revised."""
+    now = known.outages.select("outage_id", "estimated_restoration_at", made_at="received_at")
+    # Where no list before the present one is kept, the present state of each outage is all that there is.
+    return (
+        pl.concat([known.outage_states.select("outage_id", "estimated_restoration_at", made_at="received_at"), now])
+        .filter(pl.col("estimated_restoration_at").is_not_null())
+        .group_by("outage_id", restoration_at="estimated_restoration_at")
+        .agg(made_at=pl.col("made_at").min())
+        .sort("outage_id", "made_at", "restoration_at")
+        .with_columns(is_revised=pl.int_range(pl.len()).over("outage_id") > 0)
+    )
+
+
+def learnt(known: Known) -> Errors:
+    """How far promises are off: the settings, drawn to what the promises of the day turned out to be."""
+    s = known.settings
+    start, end = pl.col("started_at"), pl.col("restored_at")
+    is_over = end.is_not_null() & (end <= known.at)
+    states = known.outages.filter((start <= known.at) & (end.is_null() | (end >= start))).select(
+        "outage_id", is_over=is_over, end=pl.when(is_over).then(end).otherwise(pl.lit(last_list(known)))
+    )
+    rows = listed(known).join(states, on="outage_id")
+    # A list that still promises what is already back tells of the list's delay, not of the promise.
+    rows = rows.filter((pl.col("made_at") < pl.col("end")) & (pl.col("restoration_at") > pl.col("made_at")))
+
+    def minutes(column: str) -> pl.Expr:
+        return (pl.col(column) - pl.col("made_at")).dt.total_seconds() / 60 + s[BLUR]
+
+    rows = rows.with_columns(y=(minutes("end") / minutes("restoration_at")).log())
+    rows = rows.with_columns(many=pl.len().over("outage_id", "is_revised")).sort("outage_id", "restoration_at")
+    rows = rows.with_columns(weight=1 / (1 + (pl.col("many") - 1) * SHARED))
+    first, revised = (rows.filter(pl.col("is_revised") == which) for which in (False, True))
+    return Errors(drawn(first, prior("promise", s), s), drawn(revised, prior("revised", s), s))
+
+
+def prior(sort: str, settings: Settings) -> tuple[float, float]:
+    """Bias and spread of a sort of promise, by the settings."""
+    return float(np.log(settings[f"power.{sort}_ratio"])), settings[f"power.{sort}_sigma"]
+
+
+def drawn(rows: pl.DataFrame, start: tuple[float, float], settings: Settings) -> tuple[float, float]:
+    """A normal drawn from its prior to weighted observations, of outages still out censored ones (as in `fitted`)."""
+    y, w = rows["y"].to_numpy().astype(float), rows["weight"].to_numpy().astype(float)
+    is_over, weight = rows["is_over"].to_numpy(), settings["power.promise_weight"]
+    mu, sigma = start
+    for _ in range(40):
+        mean, variance = cut_off(y, np.full_like(y, mu), sigma)
+        mean, variance = np.where(is_over, y, mean), np.where(is_over, 0.0, variance)
+        mu = float((weight * start[0] + (w * mean).sum()) / (weight + w.sum()))
+        squares = weight * (start[1] ** 2 + (start[0] - mu) ** 2) + (w * (variance + (mean - mu) ** 2)).sum()
+        sigma = float(np.sqrt(squares / (weight + w.sum())))
+    return mu, sigma
+
+
+def promise_of(rows: pl.DataFrame, known: Known) -> Promise:
+    """The promises that stand beside units or circuits: columns restoration_at, promised_at, is_revised."""
+    errors = learnt(known)
+    is_revised = rows["is_revised"].fill_null(False).to_numpy()
+
+    def offset(column: str) -> Floats:
+        minutes = rows.select((pl.col(column) - known.at).dt.total_seconds() / 60).to_series()
+        return minutes.cast(pl.Float64).fill_null(float("nan")).to_numpy()
+
+    ahead, age = offset("restoration_at"), np.maximum(-offset("promised_at"), 0.0)
+    # A time that was past when it was promised says little: a slip of the pen, or a list of yesterday.
+    doubt = np.where(ahead + age < 0, PAST_DOUBT, 1.0)
+    return Promise(
+        ahead=ahead,
+        age=age,
+        bias=np.where(is_revised, errors.revised[0], errors.first[0]),
+        spread=doubt * np.where(is_revised, errors.revised[1], errors.first[1]),
+        blur=known.settings[BLUR],
+    )
