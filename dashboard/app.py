@@ -6,7 +6,7 @@ from dashboard import data, panels, theme
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import WardbookError
 
-LOOK_EVERY_SECONDS = 5  # between looks at whether a newer snapshot has been published
+LOOK_EVERY_SECONDS = 2  # between looks at whether a newer snapshot has been published
 VIEWS = {  # path in the address → file and title
     "now": ("now", "Now"),
     "map": ("county_map", "Map"),
@@ -14,10 +14,16 @@ VIEWS = {  # path in the address → file and title
     "power": ("power", "Power"),
     "units": ("units", "Units"),
     "rovers": ("rovers", "Rovers"),
-    "opening-closing": ("opening_closing", "Opening & closing"),
     "tickets": ("tickets", "Tickets"),
-    "intake": ("intake", "Intake"),
     "site": ("site", "Site"),
+    "call": ("call", "Take a call"),
+    "report": ("report", "Report"),
+    "opening-closing": ("opening_closing", "Opening & closing"),
+    "supplies": ("supplies", "Supplies"),
+    "counts": ("counts", "Counts"),
+    "intake": ("intake", "Intake"),
+    "hand-over": ("hand_over", "Hand-over"),
+    "review": ("review", "Review"),
 }
 
 
@@ -78,11 +84,12 @@ def main() -> None:
         pulse(st.session_state.get("seen"), False)
         return
     st.session_state[panels.PICTURE] = picture
-    left, right = st.columns([0.65, 0.35], vertical_alignment="center")
+    left, right = st.columns([0.58, 0.42], vertical_alignment="center")
     with left:
         panels.header(picture)
-    with right, st.container(horizontal=True, horizontal_alignment="right", wrap=False):
+    with right, st.container(horizontal=True, horizontal_alignment="right"):
         panels.choose_moment(picture)
+        panels.say_who()
     if st.session_state.mode == "Live":
         pulse(st.session_state.seen, is_reading)
     page.run()

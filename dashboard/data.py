@@ -48,7 +48,7 @@ class Picture:
         return self.known.county.zone
 
     def answer(self, what: str) -> pl.DataFrame:
-        """One of the nine estimates."""
+        """One of the estimates."""
         return self.frames[what]
 
     def last_received(self, kind: str) -> datetime | None:
@@ -102,6 +102,16 @@ def signature() -> tuple[int, int] | None:
     return found.st_ino, found.st_mtime_ns
 
 
+def published_at() -> datetime | None:
+    """When the snapshot was published, by its writer's clock."""
+    try:
+        with read.Snapshot(Book(folder()).published) as snapshot:
+            found = snapshot.meta()["published_at"]
+    except BookEmpty:
+        return None
+    return found if isinstance(found, datetime) else None
+
+
 def current(as_of: datetime | None) -> Picture:
     """The picture of the present (None) or of a past moment.
 
@@ -151,9 +161,26 @@ def moments(picture: Picture) -> list[datetime]:
     return found if found[-1].timestamp() == end else [*found, picture.newest_at]
 
 
+def intake_by_kind(picture: Picture) -> dict[str, dict[str, int]]:
+    """Rows by outcome for each kind of feed, as the review prints them."""
+    with read.Snapshot(Book(Path(picture.folder)).published) as snapshot:
+        return read.intake_by_kind(snapshot.con, picture.at)
+
+
 def quarantine(picture: Picture) -> pl.DataFrame:
     """Rows in quarantine at the picture's time, with their reasons."""
     return quarantine_of(picture.folder, picture.version, picture.at)
+
+
+def sha_of(picture: Picture, name: str, row: int) -> str | None:
+    """The SHA-256 of the file of that name whose row is in quarantine."""
+    with read.Snapshot(Book(Path(picture.folder)).published) as snapshot:
+        found = snapshot.con.sql(
+            "select q.file from log q join log f on f.type = 'file' and f.file = q.file and f.key = $name "
+            "where q.type = 'quarantine' and q.\"row\" = $row order by f.seq desc limit 1",
+            params={"name": name, "row": row},
+        ).fetchall()
+    return str(found[0][0]) if found else None
 
 
 @st.cache_data(max_entries=PICTURES_KEPT, show_spinner=False)

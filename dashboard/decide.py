@@ -5,13 +5,13 @@ the next hour, then steps that are late, then questions that one call answers.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import polars as pl
 
-from dashboard import figures, words
+from dashboard import acting, figures, words
 from dashboard.data import Picture
+from dashboard.items import ASK, COST, DOORS, LATE, PEOPLE, Item, last_heard, people_at, where
 from pipeline.estimates.dispatch.cautions import (
     BATTERY,
     CROWD,
@@ -23,13 +23,13 @@ from pipeline.estimates.dispatch.cautions import (
     danger,
 )
 
-PEOPLE, DOORS, COST, LATE, ASK = range(5)  # ranks, the most pressing first
 FRESH = timedelta(minutes=60)  # evidence older than this calls for a head count before anybody is moved; our choice
 DARK_LIKELY = 0.2  # chance to go dark from which a site on battery is a decision; our choice
 LINE_CHANCE = 1 / 3  # chance of a wait over 30 minutes from which a line is a decision; our choice
 SURE_MINUTES = 15.0  # a wait whose 5 % point is below this is confirmed by a head count first [min]; our choice
 FULL_LIKELY = 0.5  # chance to run out from which a supply is a decision; our choice
 SUPPLY_WORTH = 30.0  # voter-minutes that stand for a supply that likely runs out, to rank it; our choice
+QUIET_WORTH = 400.0  # voter-minutes that stand for a feed gone quiet, to rank it; our choice
 PART = {2: "half", 3: "third", 4: "quarter", 5: "fifth", 6: "sixth"}
 BY_PHONE = {
     "long-line": "Ask for a head count; send a line walker if it is confirmed.",
@@ -41,23 +41,6 @@ BY_PHONE = {
     "seal": "Have both numbers read back by two people and written down; the official decides.",
 }
 NEVER_AWAY = "Nobody is turned away or sent home on the word of an estimate: the election official decides."
-
-
-@dataclass(frozen=True)
-class Item:
-    """One line of the list. `cost` ranks it within its class [voter-minutes]."""
-
-    rank: int
-    cost: float
-    where: str
-    what: str
-    people: str
-    stake: str
-    propose: str
-    why: str
-    caution: str | None = None
-    site_id: str | None = None
-    is_danger: bool = False
 
 
 def decisions(picture: Picture) -> list[Item]:
@@ -73,27 +56,9 @@ def decisions(picture: Picture) -> list[Item]:
         *shortages(picture),
         *late_steps(picture),
         *questions(picture),
+        *quiet(picture),
     ]
     return sorted(found, key=lambda item: (item.rank, -item.cost, item.where, item.what))
-
-
-def people_at(picture: Picture, site_id: str | None, line: str | None = None) -> str:
-    """How many wait at a site, with the interval and what that stands on."""
-    own = picture.answer("lines").filter(pl.col("site_id").eq_missing(pl.lit(site_id, pl.String)))
-    if line is not None:
-        own = own.filter(pl.col("line") == line)
-    if own.is_empty():
-        return "No line is estimated there now."
-    parts = [
-        f"{words.about(r['waiting_median'], r['waiting_low'], r['waiting_high'])} in the {words.LINES[r['line']]}"
-        for r in own.sort("line").to_dicts()
-    ]
-    return f"{words.capital(', '.join(parts))}; {own.sort('line')['basis'][0]}."
-
-
-def where(picture: Picture, site_id: str | None) -> str:
-    """A site's name."""
-    return figures.names(picture).get(site_id, site_id or "A place not yet known")
 
 
 def dangers(picture: Picture) -> Iterator[Item]:
@@ -107,12 +72,15 @@ def dangers(picture: Picture) -> Iterator[Item]:
             where(picture, row["site_id"]),
             f"danger to people since {words.clock(row['opened_at'], picture.zone, picture.at)} ({row['ticket_id']})",
             people_at(picture, row["site_id"]),
-            "Danger is not weighed in voter-minutes.",
+            "Danger is not weighed.",
             "Call 911 if nobody has, then the site and the election official. Send no rover until it is cleared.",
             f"The caller said: “{texts.get(row['ticket_id'], '')}”. Decided by: {row['decided_by']}.",
             f"{DANGER} {LOCAL}",
             row["site_id"],
             True,
+            key=f"danger|{row['ticket_id']}",
+            press="911 called",
+            acts=(acting.mark(row["ticket_id"], "911, the site and the election official have been called"),),
         )
 
 
@@ -133,6 +101,9 @@ def closed_doors(picture: Picture) -> Iterator[Item]:
             "The step `open` is overdue. A place may be open and not have reported it.",
             f"{NEVER_AWAY} {CROWD} {LOCAL}",
             row["site_id"],
+            key=f"door|{row['site_id']}",
+            press="Site called",
+            acts=(acting.mark(row["site_id"], "called: is it open?"),),
         )
 
 
@@ -152,6 +123,9 @@ def custody(picture: Picture) -> Iterator[Item]:
             None,
             row["site_id"],
             True,
+            key=f"custody|{row['site_id']}|{row['milestone']}",
+            press="Official told",
+            acts=(acting.mark(row["site_id"], f"{words.step(row['milestone'])}: the official has been told"),),
         )
 
 
@@ -175,13 +149,16 @@ def stops(picture: Picture) -> Iterator[Item]:
             where(picture, row["site_id"]),
             stop_what(picture, own, row["unit_id"]),
             people_at(picture, row["site_id"]),
-            f"About {words.rough(risk)} voter-minutes {horizon}; the visit saves {saved} by closing.",
+            f"About {words.rough(risk)} voter-minutes {horizon}; going saves {saved} by closing.",
             f"Send {row['rover_id']}{'' if row['stop'] == 1 else f', its stop {stop}'}: there about "
             f"{words.clock(row['arrive_at'], picture.zone, picture.at)}"
             f"{', take ' + ', '.join(row['parts']) if row['parts'] else ''}.",
             row["why"],
             row["caution"],
             row["site_id"],
+            key=f"stop|{row['site_id']}|{','.join(row['ticket_ids'])}",
+            press=f"Send {row['rover_id']}",
+            acts=acting.send(row, own, picture.at),
         )
 
 
@@ -208,13 +185,16 @@ def long_lines(picture: Picture) -> Iterator[Item]:
             row["cost"] or 0.0,
             where(picture, row["site_id"]),
             f"{words.LINES[row['line']]} long, over 30 min with a chance of {words.percent(row['chance_over_30'])}",
-            f"{people_at(picture, row['site_id'], row['line'])} A voter joining now waits {wait} min.",
+            f"{people_at(picture, row['site_id'], row['line'])} A newcomer waits {wait} min.",
             f"About {words.about(row['cost'], row['cost_low'], row['cost_high'], 'rough')} voter-minutes of waiting in "
             "the next hour.",
             propose,
             why,
             f"{NEVER_AWAY} {CROWD} {LOCAL}",
             row["site_id"],
+            key=f"line|{row['site_id']}|{row['line']}",
+            press="Site called",
+            acts=(acting.mark(row["site_id"], f"called about the {words.LINES[row['line']]}"),),
         )
 
 
@@ -245,19 +225,6 @@ def line_advice(picture: Picture, row: dict, stations: int) -> tuple[str, str]:
     return f"Open {more}: the wait falls to about {less:.0f} min.", why
 
 
-def last_heard(picture: Picture, site_id: str) -> datetime | None:
-    """The newest head count, counter or ticket of a site."""
-    known = picture.known
-    units = known.units.filter(pl.col("site_id") == site_id)["unit_id"].to_list()
-    found = [
-        known.line_counts.filter(pl.col("site_id") == site_id)["at"].max(),
-        known.status.filter(pl.col("unit_id").is_in(units))["occurred_at"].max(),
-        picture.answer("tickets").filter(pl.col("site_id") == site_id)["opened_at"].max(),
-    ]
-    times = [t for t in found if isinstance(t, datetime)]
-    return max(times) if times else None
-
-
 def batteries(picture: Picture) -> Iterator[Item]:
     """Sites on battery or dark that no proposed visit answers."""
     answered = set(picture.answer("dispatch")["site_id"])
@@ -286,6 +253,9 @@ def batteries(picture: Picture) -> Iterator[Item]:
             f"Stands on: {own['basis'][0]}.",
             f"{GENERATOR} {DOWNED_LINE} {BATTERY} {LOCAL}",
             str(site_id),
+            key=f"battery|{site_id}",
+            press="Site called",
+            acts=(acting.mark(str(site_id), "called about power"),),
         )
 
 
@@ -324,6 +294,9 @@ def unanswered(picture: Picture) -> Iterator[Item]:
             "Open, given to nobody. " + " ".join(f"{r['ticket_id']}: decided by “{r['decided_by']}”." for r in rows),
             caution_for(list(dict.fromkeys(c for r in rows for c in r["categories"]))),
             str(site_id),
+            key=f"call|{','.join(sorted(r['ticket_id'] for r in rows))}",
+            press="Called back",
+            acts=acting.called_back(rows, picture.at),
         )
 
 
@@ -348,6 +321,9 @@ def shortages(picture: Picture) -> Iterator[Item]:
             f"Stands on: {row['basis']}.",
             caution_for(["ballot-stock" if row["item"] == "ballots" else "bin-full"]),
             row["site_id"],
+            key=f"supply|{row['site_id']}|{row['item']}|{thing}",
+            press="Stock asked",
+            acts=(acting.mark(row["site_id"], f"asked about {thing}"),),
         )
 
 
@@ -371,6 +347,9 @@ def late_steps(picture: Picture) -> Iterator[Item]:
             "Not weighed in voter-minutes.",
             "Call: is it done and not reported?",
             f"Sites: {', '.join(sites)}. {' '.join(sorted(set(own['note'].drop_nulls())))}",
+            key=f"steps|{milestone}",
+            press="Sites called",
+            acts=tuple(acting.mark(site, f"called about {words.step(str(milestone))}") for site in own["site_id"]),
         )
 
 
@@ -390,4 +369,31 @@ def questions(picture: Picture) -> Iterator[Item]:
             "Unknown until the place is.",
             "Ask the caller or the hotline which polling place is meant.",
             f"The caller said: “{said.get('text', '')}”.",
+            key=f"ask|{row['ticket_id']}",
+            press="Asked",
+            acts=(acting.mark(row["ticket_id"], "asked which place is meant"),),
+        )
+
+
+def quiet(picture: Picture) -> Iterator[Item]:
+    """Feeds that have gone quiet while people vote: the board then shows less than it seems to."""
+    open_now = picture.known.sites.filter((pl.col("opens_at") <= picture.at) & (pl.col("closes_at") > picture.at))
+    if open_now.is_empty():
+        return
+    for kind, last, usual in acting.quiet_feeds(picture.receipts, picture.at):
+        named = words.KINDS.get(kind, kind)
+        since = words.clock(last, picture.zone, picture.at)
+        yield Item(
+            COST,
+            QUIET_WORTH,
+            words.capital(named),
+            f"feed quiet since {since}, for {words.age(last, picture.at)}; it usually comes every {usual:.0f} min",
+            "What the estimates say from it grows older and less sure every minute.",
+            f"Stands in the list as {QUIET_WORTH:.0f} voter-minutes, which is our choice.",
+            "Ask whoever sends it; meanwhile take calls and counts by hand under Take a call and Report.",
+            f"Files of this feed came every {usual:.0f} min (median); it is called quiet after three such gaps and at "
+            f"least {acting.LEAST_QUIET.total_seconds() / 60:.0f} min.",
+            key=f"quiet|{kind}|{since}",
+            press="Sender asked",
+            acts=((acting.NOTE, f"feed {kind}", {"text": "its sender has been asked"}),),
         )

@@ -72,6 +72,14 @@ def likely_over_30(lines: pl.DataFrame) -> tuple[int, float]:
     return int((worst >= LIKELY).sum()), float(worst.sum())
 
 
+def any_over_30(lines: pl.DataFrame) -> float:
+    """Chance that a voter joining now waits over 30 minutes somewhere; sites taken as independent."""
+    if lines.is_empty():
+        return 0.0
+    worst = lines.group_by("site_id").agg(pl.col("chance_over_30").max())["chance_over_30"]
+    return 1.0 - math.prod(1.0 - chance for chance in worst.sort())
+
+
 def next_hour(lines: pl.DataFrame, outlook: pl.DataFrame) -> pl.DataFrame:
     """Voter-minutes that will be spent waiting in the next hour, by site and line: `cost`, `cost_low`, `cost_high`.
 

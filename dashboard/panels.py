@@ -8,17 +8,19 @@ from urllib.parse import urlencode
 import polars as pl
 import streamlit as st
 
-from dashboard import data, words
+from dashboard import acting, data, entering, words
 from dashboard.data import Picture
-from dashboard.decide import Item
+from dashboard.items import Item
 from dashboard.words import safe
 from pipeline.contracts.moments import rfc3339
+from pipeline.contracts.words import DISMISS
 
 REASON = "why-"  # start of the keys of what tells why
 PICTURE = "picture"  # where app.py leaves the moment that is shown, in the session
 FED = ("tickets", "status", "power-notes", "line-counts")
 MODES = ["Live", "Hold", "A past time"]
 MODES_HELP = "Live follows what arrives. Hold keeps this moment still until Live is chosen again."
+WHO_PX = 130  # width of the field for a name [px]
 TIME_PX = 130  # width of the list of times [px]
 UNOFFICIAL = "Results stay unofficial."
 
@@ -47,6 +49,24 @@ def header(picture: Picture) -> None:
         f"<span>known up to {words.clock(at, zone)}: <b>{mode}</b></span>"
         f'<span class="small">newest files: {ages}</span><span class="small">{UNOFFICIAL}</span></div>'
     )
+    notice(picture)
+
+
+def notice(picture: Picture) -> None:
+    """What stands over everything else: a past moment, a writer that is away, entries that wait."""
+    if not picture.is_live:
+        markup(
+            f'<div class="wb-notice"><b>Not live.</b> This is what was known at '
+            f"{words.full_time(picture.at, picture.zone)}; nothing can be entered here.</div>"
+        )
+        return
+    since, ahead = entering.silent_since(), entering.waiting(picture)
+    if since is not None:
+        kept = f"; {words.plural(len(ahead), 'entry', 'entries')} wait in the inbox, and none is lost" if ahead else ""
+        markup(
+            f'<div class="wb-notice"><b>The writer is away</b> since {words.clock(since, picture.zone)}. This is the '
+            f"last known state{kept}. Start <code>wardbook watch</code> on this book.</div>"
+        )
 
 
 def facts(pairs: Iterable[tuple[str, str]]) -> None:
@@ -105,20 +125,104 @@ def frame(rows: Sequence[dict[str, Any]], key: str, height: int | None = None, p
     )
 
 
-def decision(item: Item, number: int) -> None:
-    """One line of the list: where · what · how many · cost · proposal, its caution in full beside it, and why."""
+def decision(item: Item, number: int, done: acting.Done | None = None) -> None:
+    """One line of the list: where · what · how many · cost · proposal, its caution in full, one press, and why."""
     kind = ' class="danger"' if item.is_danger else ""
     where = f'<span class="where">{site_link(item.where, item.site_id)}</span>'
-    caution = caution_block(item.caution)
-    shape = "wb-item" if item.caution else "wb-item one"
-    markup(
-        f'<div class="{shape}"><div class="rank">{number}</div><div>'
-        f"<p>{where} · <span{kind}>{safe(item.what)}</span></p>"
-        f'<p class="small">{safe(item.people)}</p><p class="small">{safe(item.stake)}</p>'
-        f'<p class="do">{safe(item.propose)}</p></div>{caution}</div>'
+    left, right = st.columns([0.83, 0.17], gap="small")
+    with left:
+        markup(
+            f'<div class="wb-item"><div class="rank">{number}</div><div>'
+            f"<p>{where} · <span{kind}>{safe(item.what)}</span></p>"
+            f'<p class="small">{safe(item.people)} {safe(item.stake)}</p></div>'
+            f'<div><p class="do">{safe(item.propose)}</p>{done_said(done)}</div></div>'
+        )
+    with right, st.container(key=f"acts-{number}", gap=None):
+        press(item, done, number)
+        with st.container(horizontal=True, gap="small", vertical_alignment="center"):
+            is_open = st.toggle("Why", key=f"{REASON}{number}-{item.where}")
+            if shown().is_live and item.rank > 0:
+                put_aside(item, number)
+    if item.caution:
+        markup(f'<div class="wb-under">{caution_block(item.caution)}</div>')
+    if is_open:
+        markup(f'<p class="small wb-why">{safe(item.why)}</p>')
+
+
+def done_said(done: acting.Done | None) -> str:
+    """What has been done about a line already, as HTML."""
+    if done is None:
+        return ""
+    if done.is_waiting:
+        return f'<p class="small done">◌ {safe(done.by)}: {safe(done.text)}</p>'
+    by = entering.named(shown(), done.by)
+    return f'<p class="small done">✓ {safe(entering.when(shown(), done.at))} {safe(by)}: {safe(done.text)}</p>'
+
+
+def press(item: Item, done: acting.Done | None, number: int) -> None:
+    """The one button of a line."""
+    if not shown().is_live or not item.press:
+        return
+    st.button(
+        item.press,
+        key=f"press-{number}-{item.key}",
+        type="secondary" if done else "primary",
+        on_click=entering.keep_all,
+        args=(acting.about(item.key, f"{item.where}: {item.what}", item.acts),),
+        width="stretch",
+        help=item.propose,
     )
-    with st.expander("Why", key=f"{REASON}{number}-{item.where}", type="compact", on_change="rerun"):
-        markup(f'<p class="small">{safe(item.why)}</p>')
+
+
+def put_aside(item: Item, number: int) -> None:
+    """Takes a line off the list for a while, with a reason."""
+    with st.popover("Aside", type="tertiary", help="Put this line aside for two hours, with a reason."):
+        why = st.text_input("Why can this wait?", key=f"aside-why-{number}-{item.key}")
+        st.button(
+            "Put aside for two hours",
+            key=f"aside-{number}-{item.key}",
+            disabled=not why.strip(),
+            on_click=entering.keep,
+            args=(DISMISS, item.key, {"why": why, "what": f"{item.where}: {item.what}"}),
+        )
+
+
+def may_write(picture: Picture) -> bool:
+    """Whether something may be entered now; at a past moment the page says why not."""
+    if picture.is_live:
+        return True
+    empty("This is a past moment, and entries are made in the present. Choose Live at the top to enter something.")
+    return False
+
+
+def take_back(entry_id: str) -> None:
+    """Withdraws an entry."""
+    entering.keep("withdraw", None, {}, entry_id)
+
+
+def entries(picture: Picture, target: str | None = None, most: int = 10) -> None:
+    """What was entered, with its receipt or waiting for it, each to be taken back by its own button."""
+    found = entering.lately(picture, target)
+    if not found:
+        empty("Nothing has been entered by hand yet." if target is None else f"Nothing has been entered on {target}.")
+        return
+    for told in found[:most]:
+        left, right = st.columns([0.84, 0.16], vertical_alignment="center")
+        struck = " struck" if told.is_withdrawn else ""
+        with left:
+            markup(
+                f'<p class="small{struck}"><b>{safe(words.ACTIONS.get(told.action, told.action))}</b> '
+                f"{safe(told.target or '')} · {safe(entering.when(picture, told.at))} by {safe(told.by)} · "
+                f'{safe(told.state)}</p><p class="small{struck}">{safe(entering.in_words(told))}</p>'
+            )
+        if picture.is_live and not told.is_withdrawn and told.action != "withdraw":
+            right.button(
+                "Take back",
+                key=f"back-{target or 'all'}-{told.entry_id}",
+                on_click=take_back,
+                args=(told.entry_id,),
+                type="tertiary",
+            )
 
 
 def is_reading() -> bool:
@@ -176,6 +280,19 @@ def choose_moment(picture: Picture) -> None:
     if past[chosen] != picture.at or picture.is_live:
         st.session_state.as_of = past[chosen]
         st.rerun()
+
+
+def say_who() -> None:
+    """Who enters, asked once a session."""
+    st.text_input(
+        "Who enters",
+        key=entering.WHO,
+        placeholder="your name",
+        label_visibility="collapsed",
+        width=WHO_PX,
+        persist_state="session",
+        help="Goes with everything that you enter; kept behind a token in the log.",
+    )
 
 
 def nearest(past: Sequence[datetime], at: datetime) -> datetime:

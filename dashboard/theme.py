@@ -82,7 +82,7 @@ def chart_config(colours: Palette) -> dict[str, Any]:
 def style_sheet(colours: Palette) -> str:
     """The page's own rules: three sizes (28, 16, 13 px), tabular figures, visible focus."""
     return f"""<style>
-.block-container {{padding-top: 4.3rem; padding-bottom: 2rem; max-width: 1700px;}}
+.block-container {{padding: 3.7rem 2.2rem 2rem 2.2rem; max-width: 1760px;}}
 .wb {{color: {colours.ink}; font-size: 16px; line-height: 1.35; font-variant-numeric: tabular-nums;}}
 .wb p {{margin: 0 0 2px 0;}}
 .wb .small, .wb.small {{font-size: 13px; color: {colours.faint};}}
@@ -90,22 +90,29 @@ def style_sheet(colours: Palette) -> str:
 .wb b {{font-weight: 600;}}
 .wb .danger {{color: {colours.danger}; font-weight: 600;}}
 .wb-head {{display: flex; flex-wrap: wrap; gap: 2px 22px; align-items: baseline;}}
-.wb-facts {{display: flex; flex-wrap: wrap; gap: 6px 24px; padding: 4px 0 6px 0;
+.wb-facts {{display: flex; flex-wrap: wrap; gap: 4px 16px; padding: 2px 0 4px 0;
   border-top: 1px solid {colours.rule}; border-bottom: 1px solid {colours.rule};}}
-.wb-facts .said {{font-size: 13px; color: {colours.faint}; max-width: 12em; line-height: 1.25;}}
+.wb-facts .said {{font-size: 13px; color: {colours.faint}; max-width: 12.8em; line-height: 1.2;}}
 .wb-facts .more {{font-size: 16px; font-weight: 400;}}
 .wb-line {{min-height: 96px;}}
 [data-testid="stVerticalBlock"] {{gap: .55rem;}}
-[class*="st-key-why-"] {{margin: -8px 0 0 32px;}}
-.wb-item {{display: grid; grid-template-columns: 26px minmax(0, 1fr) minmax(0, .78fr); gap: 0 12px;
-  padding: 7px 0 5px 0; border-top: 1px solid {colours.rule};}}
+.wb-item {{display: grid; grid-template-columns: 22px minmax(0, 1.4fr) minmax(0, 1fr); gap: 0 12px;
+  padding: 3px 0 0 0; border-top: 1px solid {colours.rule}; font-size: 15px; line-height: 1.25;}}
 .wb-item.one {{grid-template-columns: 26px minmax(0, 1fr);}}
 .wb-item .rank {{font-size: 16px; font-weight: 600; color: {colours.faint};}}
 .wb-item .where {{font-weight: 600;}}
-.wb-item .do {{padding-top: 2px;}}
-.wb-caution {{font-size: 13px; line-height: 1.28; border-left: 3px solid {colours.faint}; padding-left: 8px;
+.wb-item .do {{font-size: 15px;}}
+.wb-item .done {{color: {colours.accent};}}
+.wb-item .wb-caution {{grid-column: 2 / 4; margin-top: 2px;}}
+.wb-why {{padding: 0 0 4px 34px;}}
+.wb-under {{margin: -8px 0 0 34px;}}
+[data-testid="stElementContainer"]:has(h1), [data-testid="stHeading"]:has(h1) {{position: absolute;}}
+.wb-caution {{font-size: 12px; line-height: 1.25; border-left: 3px solid {colours.faint}; padding-left: 8px;
   align-self: start;}}
 .wb-caution.danger-to-life {{border-left-color: {colours.danger};}}
+[class*="st-key-acts-"] {{padding-top: 4px;}}
+[class*="st-key-acts-"] button {{min-height: 28px; padding: 2px 8px;}}
+[class*="st-key-acts-"] button p {{font-size: 14px; line-height: 1.2;}}
 .wb a {{color: inherit; text-decoration-color: {colours.accent}; text-underline-offset: 3px;}}
 .wb-empty {{font-size: 16px; color: {colours.faint}; padding: 6px 0;}}
 .wb-table {{border-collapse: collapse; width: 100%; font-size: 13px; font-variant-numeric: tabular-nums;}}
@@ -113,11 +120,15 @@ def style_sheet(colours: Palette) -> str:
   padding: 2px 8px 2px 0;}}
 .wb-table td {{border-bottom: 1px solid {colours.rule}; padding: 3px 8px 3px 0; vertical-align: top;}}
 .wb-table .number {{text-align: right;}}
-h1 {{font-size: 28px !important; padding: 2px 0 4px 0 !important;}}
+.wb-notice {{border: 1px solid {colours.accent}; border-left-width: 4px; padding: 6px 10px; font-size: 13px;}}
+.wb-steps {{margin: 2px 0 6px 0; padding-left: 22px; font-size: 13px; line-height: 1.4;}}
+.wb .struck {{text-decoration: line-through;}}
+h1 {{position: absolute !important; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%);}}
 .wb h2 {{font-size: 16px !important; font-weight: 600; padding: 8px 0 0 0 !important; margin: 0;}}
 a:focus-visible, button:focus-visible, summary:focus-visible {{
   outline: 2px solid {colours.accent}; outline-offset: 2px;}}
-@media (max-width: 900px) {{.wb-item {{grid-template-columns: 26px minmax(0, 1fr);}} .wb-item .wb-caution
-  {{grid-column: 2;}}}}
+@media (max-width: 900px) {{.wb-facts > div {{width: 46%;}} .block-container {{padding: 3.4rem .8rem 2rem .8rem;}}
+  .wb-under {{margin: 0 0 0 34px;}} .wb-item {{grid-template-columns: 22px minmax(0, 1fr);}}
+  .wb-item > div {{grid-column: 2;}} .wb-item > .rank {{grid-column: 1;}} .wb-item .wb-caution {{grid-column: 2;}}}}
 @media (min-width: 2200px) {{.wb, .wb-table, .wb-caution {{zoom: 1.6;}}}}
 </style>"""

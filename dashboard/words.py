@@ -51,6 +51,30 @@ KINDS = {
     "reconciliation": "end-of-day counts",
     "ballot-stock": "ballot stock",
 }
+ACTIONS = {
+    "ticket": "Call",
+    "line-count": "Line count",
+    "power-note": "Power note",
+    "outage": "Outage",
+    "step": "Step",
+    "reading": "Reading",
+    "end-counts": "End-of-day counts",
+    "stock": "Ballot stock",
+    "ticket-state": "Ticket moved on",
+    "note": "Note",
+    "dismiss": "Dismissed",
+    "withdraw": "Taken back",
+    "mend": "Row mended",
+    "stop-accepted": "Rover sent",
+    "stop-pinned": "Stop pinned",
+    "stop-forbidden": "Stop forbidden",
+    "stop-handed-over": "Stop handed over",
+    "two-needed": "Second person needed",
+    "rover-unavailable": "Rover unavailable",
+    "rover-available": "Rover available again",
+    "danger-cleared": "Danger cleared",
+    "alarm-muted": "Alarm muted",
+}
 MINUTES_IN_HOUR, HOURS_SHOWN = 60, 48
 
 

@@ -70,13 +70,13 @@ def asked_of(folder: Path, at: list[str] | None, now: datetime) -> Asked:
     return Asked(book, rows, times, zone or "UTC")
 
 
-def put(text: str, out: Path | None) -> None:
+def put(page: str | bytes, out: Path | None) -> None:
     """A page to a file, or to stdout."""
     if out is None:
-        print(text)
+        print(page)
         return
     out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(text, "utf-8")
+    out.write_bytes(page if isinstance(page, bytes) else page.encode())
     messages.print(f"Written to {out}", markup=False)
 
 

@@ -3,8 +3,10 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import data, figures, panels, words
+from dashboard import data, entering, figures, panels, words
 from dashboard.data import Picture
+from pipeline.contracts.feeds import schema_of
+from pipeline.store.mend import ACTION
 
 OUTCOMES = ("read", "accepted", "already_known", "superseded", "quarantined")
 
@@ -43,6 +45,32 @@ def by_kind(picture: Picture) -> None:
         ],
         (1, 4, 5, 6, 7, 8, 9),
     )
+
+
+def mend(picture: Picture, kept: pl.DataFrame) -> None:
+    """Corrects a row in quarantine by an entry of its own; the original stays as it came."""
+    rows = {
+        f"{r['file']}, row {r['row']}: {r['column'] or 'the whole row'}, {r['reason']}": r
+        for r in kept.iter_rows(named=True)
+        if r["kind"] and "no roster lists" not in r["reason"]
+    }
+    chosen = st.selectbox("Mend a row", list(rows), index=None, placeholder="Choose a row to correct", key="mend")
+    if chosen is None:
+        return
+    row = rows[chosen]
+    columns = list(schema_of(row["kind"]).columns)
+    with st.form("mend-form", border=False):
+        one, two, three = st.columns([0.25, 0.35, 0.4])
+        place = columns.index(row["column"]) if row["column"] in columns else 0
+        column = one.selectbox("Column", columns, index=place)
+        value = two.text_input("Right value", placeholder=f"instead of {row['value']}")
+        why = three.text_input("Why this is right", placeholder="who said so")
+        if st.form_submit_button("Save the correction"):
+            sha = data.sha_of(picture, row["file"], row["row"])
+            if not value.strip() or not why.strip() or sha is None:
+                panels.markup('<div class="wb-notice">Not kept: a value and a reason are needed.</div>')
+            else:
+                entering.keep(ACTION, f"{sha} row {row['row']}", {"set": {column: value.strip()}, "why": why})
 
 
 picture = panels.shown()
@@ -88,6 +116,8 @@ else:
             ],
             "quarantine-table",
         )
+    if kept.height and picture.is_live:
+        mend(picture, kept)
     if refused.height:
         panels.heading("Refused whole")
         panels.table(("File", "Reason"), [(r["file"], r["refused"]) for r in refused.iter_rows(named=True)])

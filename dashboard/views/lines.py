@@ -5,7 +5,7 @@ from datetime import timedelta
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, panels, theme, words
+from dashboard import charts, figures, panels, reasons, theme, words
 from dashboard.data import Picture
 
 ACROSS = 3  # panels side by side [count]
@@ -114,3 +114,4 @@ else:
             ],
             most=12,
         )
+reasons.behind(picture, "lines")

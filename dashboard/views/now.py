@@ -3,10 +3,11 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import decide, figures, maps, panels, theme, words
+from dashboard import acting, decide, entering, figures, maps, panels, theme, words
 from dashboard.data import Picture
+from dashboard.items import last_heard
 
-SHOWN = 12  # decisions shown before the rest is folded [count]; our choice
+SHOWN = 10  # decisions shown before the rest is folded [count]; our choice
 LONGEST = 8  # lines in the short list [count]
 
 
@@ -18,7 +19,7 @@ def headline(picture: Picture) -> list[tuple[str, str]]:
     ballots, scanners, last = figures.ballots_read(picture)
     lines, tickets = picture.answer("lines"), figures.open_tickets(picture)
     total = figures.waiting_total(lines)
-    likely, expected = figures.likely_over_30(lines)
+    likely, _ = figures.likely_over_30(lines)
     free = [r for r in figures.rover_places(picture) if r["doing"] == "free"]
     on_shift = [r for r in figures.rover_places(picture) if r["doing"] != "off shift"]
     unassigned = tickets.filter(pl.col("status") == "open").height
@@ -34,7 +35,7 @@ def headline(picture: Picture) -> list[tuple[str, str]]:
             f"{words.count(total[0])} ({words.count(total[1])}–{words.count(total[2])})" if total else "none",
             "waiting in all lines, about" if total else "no line is open",
         ),
-        (str(likely), f"sites likely over 30 min (expected {expected:.1f})"),
+        (str(likely), f"sites likely over 30 min; any at all: {words.percent(figures.any_over_30(lines))}"),
         on_battery(picture),
         (str(tickets.height), f"open tickets, {unassigned} given to nobody"),
         (f"{len(free)} of {len(on_shift)}", "rovers on shift are free"),
@@ -51,7 +52,7 @@ def on_battery(picture: Picture) -> tuple[str, str]:
         if ends
         else ""
     )
-    return str(off.height), f"units on battery{first}; {dark} dark"
+    return str(off.height), f"on battery{first}; {dark} dark"
 
 
 def longest(picture: Picture) -> None:
@@ -66,36 +67,39 @@ def longest(picture: Picture) -> None:
         ahead = outlook.filter((pl.col("site_id") == row["site_id"]) & (pl.col("line") == row["line"]))
         rows.append(
             (
-                f"{named.get(row['site_id'], row['site_id'])}, {words.LINES[row['line']]}",
+                f"{named.get(row['site_id'], row['site_id'])}, {words.LINES[row['line']].removesuffix(' line')}",
                 words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"]),
                 " · ".join(words.count(v) for v in ahead["wait_minutes_median"]),
-                words.age(decide.last_heard(picture, row["site_id"]), picture.at),
+                words.age(last_heard(picture, row["site_id"]), picture.at),
             )
         )
-    panels.table(("Line", "Wait now, min", "In 30 · 60 · 120", "Heard"), rows)
+    panels.table(("Line", "Wait, min", "In 30 · 60 · 120", "Heard"), rows)
 
 
 picture = panels.shown()
 st.title("Now", anchor=False)
 panels.facts(headline(picture))
-left, right = st.columns([0.66, 0.34], gap="medium")
+left, right = st.columns([0.74, 0.26], gap="medium")
 with left:
-    panels.heading("Decide next")
-    items = decide.decisions(picture)
+    pending = entering.waiting(picture)
+    hidden, handled = acting.aside(picture, pending), acting.done(picture, pending)
+    found = decide.decisions(picture)
+    items = [item for item in found if item.key not in hidden]
+    panels.heading(f"Decide next, {len(items)} waiting{f', {len(found) - len(items)} put aside' if hidden else ''}")
     if not items:
         panels.empty(f"Nothing has to be decided. {panels.last_came(picture, 'tickets')}")
     for number, item in enumerate(items[:SHOWN], start=1):
-        panels.decision(item, number)
+        panels.decision(item, number, handled.get(item.key))
     if len(items) > SHOWN and st.toggle(f"Show {len(items) - SHOWN} more", key="more"):
         for number, item in enumerate(items[SHOWN:], start=SHOWN + 1):
-            panels.decision(item, number)
+            panels.decision(item, number, handled.get(item.key))
 with right:
     panels.heading("Where")
     stakes = figures.stakes(picture)
     if stakes.is_empty():
         panels.empty("No site is known yet: the roster has not been received.")
     else:
-        drawn = maps.county_map(stakes, figures.rover_places(picture), theme.palette(), 330)
+        drawn = maps.county_map(stakes, figures.rover_places(picture), theme.palette(), 250)
         panels.chart(drawn, "Map of the sites; the page Map has the same as a table.")
         panels.markup(
             '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. Square: a rover, '

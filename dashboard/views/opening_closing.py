@@ -1,11 +1,11 @@
-"""Which steps are done, due and overdue, is custody whole, and do the counts agree?"""
+"""Which steps are done, due and overdue, and is custody whole?"""
 
 from datetime import datetime
 
 import polars as pl
 import streamlit as st
 
-from dashboard import figures, panels, words
+from dashboard import figures, panels, reasons, words
 from dashboard.data import Picture
 
 SHAPES = {standing: said.split(" ")[0] for standing, said in words.STANDINGS.items()}
@@ -56,32 +56,6 @@ def reported(picture: Picture, at: datetime | None) -> str:
     return f"reported {words.clock(at, picture.zone, picture.at)}" if at else "not reported"
 
 
-def counts(picture: Picture) -> None:
-    """End-of-day counts that should agree."""
-    found = picture.answer("reconciliation")
-    if found.is_empty():
-        panels.empty(f"No site has reported its end-of-day counts yet. {panels.last_came(picture, 'reconciliation')}")
-        return
-    named = figures.names(picture)
-    order = {"differs": 0, "incomplete": 1, "agrees": 2}
-    rows = sorted(found.to_dicts(), key=lambda r: (order[r["standing"]], -abs(r["difference"] or 0), r["site_id"]))
-    panels.frame(
-        [
-            {
-                "Site": named.get(r["site_id"], r["site_id"]),
-                "Standing": words.COUNTS[r["standing"]],
-                "Checked in": words.count(r["checked_in"]),
-                "Accounted for": words.count(r["accounted_for"]),
-                "Difference": words.count(r["difference"]),
-                "Likeliest cause": words.CAUSES.get(r["likely_cause"] or "", "nothing differs"),
-                "In words": r["explanation"],
-            }
-            for r in rows
-        ],
-        "counts-table",
-    )
-
-
 picture = panels.shown()
 st.title("Opening & closing", anchor=False)
 steps = picture.answer("milestones")
@@ -106,5 +80,4 @@ else:
         "✗ custody or order. Places with something overdue stand first. A step may be done and not reported.</p>"
     )
     grid(picture, steps)
-panels.heading("Counts that should agree (unofficial)")
-counts(picture)
+reasons.behind(picture, "milestones")

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, panels, theme, words
+from dashboard import charts, figures, panels, reasons, theme, words
 from dashboard.data import Picture
 from pipeline.estimates.dispatch.cautions import BATTERY, DOWNED_LINE, GENERATOR, LOCAL
 
@@ -118,3 +118,4 @@ panels.heading("Outages of the utility")
 outages(picture)
 panels.heading("Power notes")
 notes(picture)
+reasons.behind(picture, "power")

@@ -5,8 +5,9 @@ from types import SimpleNamespace
 import polars as pl
 import streamlit as st
 
-from dashboard import figures, panels, words
+from dashboard import acting, entering, figures, panels, reasons, words
 from dashboard.data import Picture
+from pipeline.estimates.dispatch.cautions import DANGER, LOCAL
 from pipeline.outputs.sheet import sheet
 
 
@@ -62,6 +63,45 @@ def card(picture: Picture, rover: dict) -> None:
             help="One page to print or to open on a phone, the next stop first.",
         )
     stops(picture, rover["rover_id"])
+    if picture.is_live:
+        decide(picture, rover["rover_id"])
+
+
+def decide(picture: Picture, rover_id: str) -> None:
+    """What the dispatcher decides about a rover: it binds the next plan."""
+    named = figures.names(picture)
+    others = [r for r in picture.known.rovers["rover_id"].sort() if r != rover_id]
+    plan = picture.answer("dispatch").filter(pl.col("rover_id") == rover_id).sort("stop")
+    with st.popover(f"Decide for {rover_id}"):
+        order = list(dict.fromkeys([*plan["site_id"], *named]))
+        site = st.selectbox(
+            "Place", order, format_func=lambda s: f"{named.get(s, s)} ({s})", key=f"decide-site-{rover_id}"
+        )
+        to = st.selectbox("Hand over to", others, index=None, key=f"decide-to-{rover_id}", placeholder="another rover")
+        until = st.text_input("Unavailable until (HH:MM, empty: not known)", key=f"decide-until-{rover_id}")
+        why = st.text_input("Why", key=f"decide-why-{rover_id}")
+        acts = {
+            "Accept the stop": ("stop-accepted", rover_id, {"site_id": site}),
+            "Pin it as next": ("stop-pinned", rover_id, {"site_id": site}),
+            "Forbid it": ("stop-forbidden", rover_id, {"site_id": site}),
+            "Two people there": ("two-needed", site, {}),
+            "Danger cleared there": ("danger-cleared", site, {}),
+            "Unavailable": ("rover-unavailable", rover_id, {"until": acting.later_today(picture, until)}),
+            "Available again": ("rover-available", rover_id, {}),
+        }
+        if to:
+            acts[f"Hand the stop to {to}"] = ("stop-handed-over", rover_id, {"site_id": site, "to": to})
+        columns = st.columns(2)
+        for place, (label, (action, target, values)) in enumerate(acts.items()):
+            columns[place % 2].button(
+                label,
+                key=f"decide-{rover_id}-{action}",
+                on_click=entering.keep,
+                args=(action, target, {**values, "why": why or None}),
+                width="stretch",
+            )
+        panels.caution(f"{DANGER} {LOCAL}")
+        panels.entries(picture, rover_id, 5)
 
 
 picture = panels.shown()
@@ -79,3 +119,4 @@ else:
     order = {"free": 0, "under way": 1, "at work": 2, "off shift": 3}
     for rover in sorted(rovers, key=lambda r: (r["next"] is None, order[r["doing"]], r["rover_id"])):
         card(picture, rover)
+    reasons.behind(picture, "dispatch")

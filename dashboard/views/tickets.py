@@ -3,8 +3,10 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import figures, panels, words
+from dashboard import entering, figures, panels, reasons, words
 from dashboard.data import Picture
+from pipeline.contracts.moments import rfc3339
+from pipeline.contracts.words import TICKET_CATEGORIES, TICKET_READ, TICKET_STATE
 
 STATES = {"open": "open", "assigned": "assigned", "resolved": "resolved"}
 
@@ -22,6 +24,86 @@ def asked_about(picture: Picture, tickets: pl.DataFrame) -> None:
             for r in unknown.iter_rows(named=True)
         ],
     )
+
+
+def choose(picture: Picture, tickets: pl.DataFrame) -> None:
+    """One ticket: its words, what was entered on it, and what can be done."""
+    named = figures.names(picture)
+    order = tickets.sort("status", "opened_at", descending=[False, True])
+    labels = {
+        r["ticket_id"]: f"{r['ticket_id']}, {named.get(r['site_id'], 'asked about')}, {words.CATEGORIES[r['category']]}"
+        for r in order.iter_rows(named=True)
+    }
+    asked = st.query_params.get("ticket")
+    if asked in labels and "ticket" not in st.session_state:
+        st.session_state.ticket = asked
+    chosen = st.selectbox(
+        "Open a ticket", list(labels), index=None, format_func=labels.__getitem__, key="ticket",
+        placeholder="Type its number or its place",
+    )  # fmt: skip
+    if chosen is None:
+        return
+    row = tickets.filter(pl.col("ticket_id") == chosen).to_dicts()[0]
+    left, right = st.columns(2, gap="large")
+    with left:
+        holder = row["rover_id"] or ("by telephone" if row["status"] == "assigned" else "nobody")
+        panels.markup(
+            f"<p><b>{words.safe(labels[chosen])}</b></p><p>“{words.safe(row['text'])}”</p>"
+            f'<p class="small">{words.safe(row["status"])}, with {words.safe(holder)}; severity {row["severity"]}; '
+            f"about {words.rough(row['voter_minutes_at_risk'])} voter-minutes in the next hour; decided by "
+            f"“{words.safe(row['decided_by'])}”</p>"
+        )
+        panels.heading("Entered on it, newest first")
+        panels.entries(picture, chosen)
+    if picture.is_live:
+        with right:
+            work_on(picture, row, labels)
+
+
+def work_on(picture: Picture, row: dict, labels: dict[str, str]) -> None:
+    """A note, the next state, and what the ticket is about."""
+    ticket_id, named = row["ticket_id"], figures.names(picture)
+    with st.form(f"note-{ticket_id}", clear_on_submit=True, border=False):
+        note = st.text_input("Note")
+        if st.form_submit_button("Add the note") and note.strip():
+            entering.keep("note", ticket_id, {"text": note})
+    rovers = picture.known.rovers["rover_id"].sort().to_list()
+    with st.form(f"state-{ticket_id}", border=False):
+        one, two = st.columns(2)
+        to = one.selectbox("Give it to", ["by telephone", *rovers], index=None, placeholder="nobody new")
+        ended = two.text_input("Resolved, how", placeholder="empty: not resolved")
+        if st.form_submit_button("Save the state"):
+            state = next_state(picture, to, ended.strip())
+            if state:
+                entering.keep(TICKET_STATE, ticket_id, state)
+    with st.form(f"read-{ticket_id}", border=False):
+        sites = list(named)
+        site = st.selectbox(
+            "The place is", sites, index=None, format_func=lambda s: f"{named[s]} ({s})",
+            placeholder=named.get(row["site_id"], f"asked about: “{row['site']}”"),
+        )  # fmt: skip
+        kind = st.selectbox(
+            "It is about", TICKET_CATEGORIES, index=None, format_func=lambda c: words.capital(words.CATEGORIES[c]),
+            placeholder=words.capital(words.CATEGORIES[row["category"]]),
+        )  # fmt: skip
+        others = {"": "nothing: it is a trouble of its own"} | {k: v for k, v in labels.items() if k != ticket_id}
+        same = st.selectbox(
+            "It repeats", list(others), index=None, format_func=others.__getitem__,
+            placeholder=row["same_as"] or others[""],
+        )  # fmt: skip
+        told = {"site_id": site, "category": kind, "same_as": same}
+        if st.form_submit_button("Save what it is about") and any(v is not None for v in told.values()):
+            entering.keep(TICKET_READ, ticket_id, told)
+
+
+def next_state(picture: Picture, to: str | None, ended: str) -> dict[str, str | None]:
+    """The state that a form tells; empty where it tells none."""
+    now = rfc3339(entering.now())
+    if ended:
+        return {"status": "resolved", "resolved_at": now, "resolution": ended}
+    if to is None:
+        return {}
+    return {"status": "assigned", "assigned_at": now, "rover_id": None if to == "by telephone" else to}
 
 
 picture = panels.shown()
@@ -42,6 +124,7 @@ else:
             (str(tickets.height), f"in all, newest {words.clock(figures.newest(tickets['opened_at']), zone, at)}"),
         ]
     )
+    choose(picture, tickets)
     panels.heading("Asked about")
     asked_about(picture, tickets)
     panels.heading("All tickets")
@@ -82,3 +165,4 @@ else:
             "tickets-table",
             430,
         )
+    reasons.behind(picture, "tickets")

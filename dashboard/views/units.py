@@ -1,9 +1,9 @@
-"""Which units keep failing, and what runs short?"""
+"""Which units keep failing, and whose clock or counter is off?"""
 
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, panels, theme, words
+from dashboard import charts, figures, panels, reasons, theme, unit_marks, words
 from dashboard.data import Picture
 
 DRAWN = 15  # units drawn [count]
@@ -18,32 +18,6 @@ def ranked(picture: Picture) -> pl.DataFrame:
         lambda u: f"{u['unit_id']} {named.get(u['site_id'], u['site_id'] or 'depot')}", return_dtype=pl.String
     )
     return frame.with_columns(label=label)
-
-
-def supplies(picture: Picture) -> None:
-    """What fills up or runs out, the likeliest first."""
-    rows = picture.answer("supplies").sort("chance_full", "full_at_mean", descending=[True, False], nulls_last=True)
-    if rows.is_empty():
-        panels.empty(f"No bin, paper or ballots are known of. {panels.last_came(picture, 'status')}")
-        return
-    named = figures.names(picture)
-    panels.frame(
-        [
-            {
-                "Site": named.get(r["site_id"], r["site_id"]),
-                "What": f"{r['item']} {r['unit_id'] or r['style'] or ''}".strip(),
-                "State": r["state"],
-                "Used": words.count(r["used"]),
-                "Holds": words.count(r["capacity"]),
-                "Full or used up, about": words.clock(r["full_at_mean"], picture.zone, picture.at),
-                "5–95 %": words.span(r["full_at_low"], r["full_at_high"], picture.zone, picture.at),
-                "Chance before closing": words.percent(r["chance_full"]),
-                "Stands on": r["basis"],
-            }
-            for r in rows.iter_rows(named=True)
-        ],
-        "supplies-table",
-    )
 
 
 picture = panels.shown()
@@ -92,5 +66,28 @@ else:
         ],
         "units-table",
     )
-panels.heading("Supplies")
-supplies(picture)
+reasons.behind(picture, "repeats")
+panels.heading("Clocks that are off, and counters that began again")
+odd = unit_marks.odd_units(picture)
+if odd.is_empty():
+    panels.empty(f"Every unit's clock passes, and no counter is odd. {panels.last_came(picture, 'status')}")
+else:
+    panels.markup(
+        '<p class="small">A clock is off by what its reports seem to come too early or too late; times on the board '
+        "are corrected by that much. What a counter had before it began again is not lost: the runs are added.</p>"
+    )
+    named = figures.names(picture)
+    panels.frame(
+        [
+            {
+                "Unit": r["unit_id"],
+                "Site": named.get(r["site_id"], r["site_id"] or "depot"),
+                "Clock": unit_marks.clock_said(r["clock_offset_minutes"]),
+                "Counter": r["counter"],
+                "Since": words.clock(r["since"], picture.zone, picture.at) if r["since"] else "–",
+                "Newest report": words.clock(r["last_at"], picture.zone, picture.at),
+            }
+            for r in odd.iter_rows(named=True)
+        ],
+        "clocks-table",
+    )

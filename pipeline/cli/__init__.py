@@ -3,7 +3,7 @@
 import sys
 
 # Each of these modules adds its commands to the app; help lists them in this order.
-from pipeline.cli import intake, planning, questions, serving  # noqa: F401
+from pipeline.cli import grading, intake, planning, questions, serving  # noqa: F401
 from pipeline.cli.app import app
 from pipeline.errors import WardbookError
 from pipeline.shell import messages

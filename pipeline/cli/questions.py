@@ -16,6 +16,7 @@ from pipeline.store.people import names_behind
 
 WHATS = tuple(ESTIMATES)
 TABLE_FORMATS = ("json", "csv", "parquet")
+SHEET_FORMATS = ("html", "pdf")
 
 
 @app.command()
@@ -70,23 +71,32 @@ def estimate(
 
 @app.command()
 def sheet(
-    rover: Annotated[str, typer.Option(help="A rover_id of the roster.")],
     book: BookOption,
+    rover: Annotated[str, typer.Option(help="A rover_id of the roster, or all.")] = "all",
     at: AtOption = None,
-    out: PageOption = None,
+    format: Annotated[str | None, typer.Option(help="html or pdf; else by the ending of --out.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="An HTML or PDF file; else HTML to stdout.")] = None,
     phones: Annotated[bool, typer.Option("--phones", help="Print the sites' telephone numbers.")] = False,
 ) -> None:
-    """Print a rover's next stops as one page. Example: wardbook sheet --rover R3 --book day --out R3.html
+    """Print a rover's next stops as one page. Example: wardbook sheet --rover R3 --book day --out R3.pdf
 
-    For paper or a phone; complete in itself. A later plan may replace it.
+    For paper or a phone; complete in itself: the next stop first, an activity log on the back. A later plan may replace
+    it. A `guidance.toml` in the book's folder replaces our guidance cards.
     """
     from pipeline.estimates import Answers  # loading them takes seconds
+    from pipeline.outputs.printing import as_pdf
+    from pipeline.outputs.sheet import county_cards
     from pipeline.outputs.sheet import sheet as page
 
+    ending = "pdf" if out is not None and out.suffix.lower() == ".pdf" else "html"
+    kind = one_of(format or ending, SHEET_FORMATS, "--format")
+    if kind == "pdf" and out is None:
+        raise UsageError("--format pdf: cannot be printed to the screen. Add --out FILE.")
     asked = asked_of(book, [at] if at else None, now())
     known = read.known_at(asked.rows, asked.times[0])
     numbers = names_behind(asked.book.people) if phones else None
-    put(page(known, Answers(known), rover, numbers), out)
+    text = page(known, Answers(known), rover, numbers, county_cards(asked.book.folder))
+    put(as_pdf(text) if kind == "pdf" else text, out)
 
 
 @app.command()

@@ -10,7 +10,7 @@ from pipeline.contracts import words
 from pipeline.contracts.feeds import Time
 
 WAIT_CAUSES = ("all", "stations-short", "scanner-stopped", "power", "late-opening")  # our choice
-GROUPS = ("all", "long waits", "stopped units", "no telemetry")  # our choice
+GROUPS = ("all", "long lines", "stopped units", "no telemetry")  # our choice
 
 
 class Waits(pa.DataFrameModel):
@@ -52,6 +52,36 @@ class WhatIf(pa.DataFrameModel):
     basis: str = pa.Field(description="what the row stands on")
 
 
+class HandTimes(pa.DataFrameModel):
+    """One row a line counted by hand: what is graded against. Any CSV file in the folder, but for `stops*.csv`."""
+
+    site_id: str = pa.Field(nullable=False, description="the site, as the roster has it")
+    line: str = pa.Field(nullable=False, description="which line: checkin or scanner")
+    at: Time = pa.Field(nullable=False, description="when it was counted; HH:MM is local, on election day")
+    waiting: float = pa.Field(nullable=False, description="people waiting, not yet being served [count]")
+    wait_minutes: float = pa.Field(
+        nullable=True, description="how long someone who joined then waited until service began, by the clock [min]"
+    )
+
+
+class StopTimes(pa.DataFrameModel):
+    """One row a stop of a unit that serves a line: `stops*.csv` in the same folder, optional."""
+
+    site_id: str = pa.Field(nullable=False, description="the site")
+    line: str = pa.Field(nullable=False, description="which line the unit serves: checkin or scanner")
+    started_at: Time = pa.Field(nullable=False, description="when it stopped")
+    ended_at: Time = pa.Field(nullable=True, description="when it worked again")
+
+
+class ExpectedVoters(pa.DataFrameModel):
+    """One row a site of the next election: the list that `wardbook plan --next` reads."""
+
+    site_id: str = pa.Field(nullable=False, description="the site; one that the roster lists has its own service times")
+    expected_voters: float = pa.Field(nullable=False, description="voters expected there on the day [count]")
+    opens: Time = pa.Field(nullable=True, description="HH:MM, local; as on this election day if left out")
+    closes: Time = pa.Field(nullable=True, description="HH:MM, local; likewise")
+
+
 class NextDay(pa.DataFrameModel):
     """One row a site of the list. Key: site_id."""
 
@@ -88,16 +118,16 @@ class Grades(pa.DataFrameModel):
     counts: int = pa.Field(ge=0, description="counts by hand that there are in the group [count]")
     missing: int = pa.Field(ge=0, description="of these, without an estimate [count]; left out of all that follows")
     waiting_counted_mean: float = pa.Field(nullable=True, ge=0, description="people counted, mean")
-    mae: float = pa.Field(nullable=True, ge=0, description="mean absolute error of waiting_mean [people]")
-    mae_median: float = pa.Field(nullable=True, ge=0, description="likewise of waiting_median [people]")
+    mae: float = pa.Field(nullable=True, ge=0, description="mean absolute error of waiting_median [people]")
     rmse: float = pa.Field(nullable=True, ge=0, description="root of the mean squared error of waiting_mean [people]")
-    bias: float = pa.Field(nullable=True, description="waiting_mean less the count, mean [people]")
+    bias: float = pa.Field(nullable=True, description="waiting_median less the count, mean [people]")
+    bias_mean: float = pa.Field(nullable=True, description="waiting_mean less the count, mean [people]")
     crps: float = pa.Field(nullable=True, ge=0, description="continuous ranked probability score [people]")
     coverage: float = pa.Field(
         nullable=True, ge=0, le=1, description="counts within 5 % and 95 %, give or take half a person; .9 is right"
     )
     width: float = pa.Field(nullable=True, ge=0, description="mean width of that interval [people]")
-    wait_mae: float = pa.Field(nullable=True, ge=0, description="mean absolute error of wait_minutes_mean [min]")
+    wait_mae: float = pa.Field(nullable=True, ge=0, description="mean absolute error of wait_minutes_median [min]")
     timed: int = pa.Field(ge=0, description="counts with a timed wait, on which the following stand [count]")
     over_30_share: float = pa.Field(nullable=True, ge=0, le=1, description="of these, waits over 30 minutes")
     brier: float = pa.Field(nullable=True, ge=0, le=1, description="Brier score of chance_over_30; 0 is best")
@@ -123,6 +153,11 @@ class Reliability(pa.DataFrameModel):
     over_30_share: float = pa.Field(ge=0, le=1, description="share that did wait over 30 minutes")
 
 
+LISTS: dict[str, type[pa.DataFrameModel]] = {
+    "plan --next: a CSV file": ExpectedVoters,
+    "grade --truth: counts by hand": HandTimes,
+    "grade --truth: stops": StopTimes,
+}
 ASKED: dict[str, type[pa.DataFrameModel]] = {
     "estimate waits": Waits,
     "whatif": WhatIf,

@@ -7,7 +7,7 @@ import pandera.polars as pa
 import polars as pl
 
 from pipeline.contracts import events
-from pipeline.contracts.asked import ASKED
+from pipeline.contracts.asked import ASKED, LISTS
 from pipeline.contracts.estimates import ESTIMATES, FURTHER
 from pipeline.contracts.events import READINGS, TABLES, Logged
 from pipeline.contracts.feeds import FEEDS, KEYS
@@ -119,6 +119,8 @@ def document() -> str:
         *[model_section(f"wardbook estimate {what}", m, FURTHER.get(what)) for what, m in ESTIMATES.items()],
         "## On request\n\nNot part of `estimate all`, and not published: each replays or runs on whole days.",
         *[model_section(f"wardbook {command}", m) for command, m in ASKED.items()],
+        "## Lists that a question brings along\n\nCSV files, read for one answer; they enter no book.",
+        *[model_section(f"wardbook {use}", m) for use, m in LISTS.items()],
     ]
     return "\n\n".join(parts)
 

@@ -98,6 +98,65 @@ class Repeats(pa.DataFrameModel):
     standing: str = pa.Field(isin=list(words.REPEAT_STANDINGS), description="what that amounts to")
 
 
+class Kinds(pa.DataFrameModel):
+    """One row a unit and class of fault that it has had, today or at an earlier election. Key: unit_id, fault_class."""
+
+    unit_id: str = pa.Field(description="the unit")
+    site_id: str = pa.Field(nullable=True, description="where it is; null at the depot")
+    fault_class: str = pa.Field(isin=list(words.FAULT_CLASSES), description="class of fault")
+    faults: int = pa.Field(ge=0, description="faults so far that are probable, each counted once [count]")
+    faults_weighed: float = pa.Field(ge=0, description="faults so far, each by its probability [count]")
+    exposure: float = pa.Field(ge=0, description="ballots read (misfeeds and jams, with a counter), else hours at work")
+    expected_faults: float = pa.Field(ge=0, description="faults at the rate of the fleet's like units [count]")
+    rate_ratio_mean: float = pa.Field(ge=0, description="the unit's rate over the fleet's, mean of the posterior")
+    rate_ratio_low: float = pa.Field(ge=0, description="5 %")
+    rate_ratio_high: float = pa.Field(ge=0, description="95 %")
+    chance_over_3: float = pa.Field(ge=0, le=1, description="chance that its rate is over three times the fleet's")
+    q_value: float = pa.Field(ge=0, le=1, description="Benjamini-Hochberg q over all units and classes looked at")
+    standing: str = pa.Field(isin=list(words.REPEAT_STANDINGS), description="what that amounts to, in this class alone")
+
+
+class Fixes(pa.DataFrameModel):
+    """One row a kind of fix, and one for `all`. Key: fix. It holds until the unit has the same class of fault again."""
+
+    fix: str = pa.Field(description="kind of fix, by the words of the resolution; `all` over all kinds")
+    fixes: int = pa.Field(ge=0, description="fixes of units so far [count]")
+    came_back: int = pa.Field(ge=0, description="of those, fixes after which the fault came back [count]")
+    holds_hour_mean: float = pa.Field(ge=0, le=1, description="share that holds for an hour (Kaplan-Meier)")
+    holds_hour_low: float = pa.Field(ge=0, le=1, description="5 %")
+    holds_hour_high: float = pa.Field(ge=0, le=1, description="95 %")
+    median_minutes: float = pa.Field(nullable=True, ge=0, description="half have come back by then [min]; null: fewer")
+    watched_minutes: float = pa.Field(ge=0, description="time watched after all of them together [min]")
+    unit_ids: pl.List(pl.String) = pa.Field(description="units on which it did not hold")  # type: ignore[valid-type]
+
+
+class Fleet(pa.DataFrameModel):
+    """One row a group of units and hours at work: Nelson's mean cumulative function. Key: group_by, group, hours."""
+
+    group_by: str = pa.Field(isin=["all", "type", "model-year", "age", "site"], description="by what units are grouped")
+    group: str = pa.Field(description="which group")
+    hours: float = pa.Field(ge=0, description="hours at work [h]; the last row of a group is its latest")
+    units: int = pa.Field(ge=0, description="units that have been at work for so long [count]")
+    faults_per_unit_mean: float = pa.Field(ge=0, description="faults a unit by then, mean [count]")
+    faults_per_unit_low: float = pa.Field(ge=0, description="5 %")
+    faults_per_unit_high: float = pa.Field(ge=0, description="95 %")
+
+
+class Swaps(pa.DataFrameModel):
+    """One row a proposed swap, the best first. Key: unit_id. A proposal: the election official decides."""
+
+    unit_id: str = pa.Field(description="the unit to replace")
+    site_id: str = pa.Field(description="where it is")
+    spare_id: str = pa.Field(description="the spare to replace it with")
+    spare_site_id: str = pa.Field(nullable=True, description="where the spare waits; null at the depot")
+    voter_minutes_saved: float = pa.Field(ge=0, description="until closing, mean [voter-minutes]; read it as a rank")
+    voter_minutes_saved_low: float = pa.Field(ge=0, description="5 %, from the doubt about the unit's rate alone")
+    voter_minutes_saved_high: float = pa.Field(ge=0, description="95 %, likewise")
+    ready_at: Time = pa.Field(description="when the spare would take ballots, if somebody left now")
+    why: str = pa.Field(description="the reason, in words")
+    caution: str = pa.Field(description="what has to be right first; local rules come first")
+
+
 class Tickets(pa.DataFrameModel):
     """One row a ticket known by T. Key: ticket_id."""
 
@@ -114,6 +173,7 @@ class Tickets(pa.DataFrameModel):
     opened_at: Time = pa.Field(description="when it was opened")
     status: str = pa.Field(isin=list(words.TICKET_STATUSES), description="as the hotline last said")
     same_as: str = pa.Field(nullable=True, description="the earlier ticket that this one repeats")
+    same_as_confidence: float = pa.Field(nullable=True, ge=0, le=1, description="probability that it repeats that one")
     voter_minutes_at_risk: float = pa.Field(ge=0, description="in the next hour, if nobody comes [voter-minutes]")
     decided_by: str = pa.Field(description="the words that decided the category")
 
@@ -191,6 +251,10 @@ ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
     "outlook": Outlook,
     "power": Power,
     "repeats": Repeats,
+    "kinds": Kinds,
+    "fixes": Fixes,
+    "fleet": Fleet,
+    "swaps": Swaps,
     "tickets": Tickets,
     "dispatch": Dispatch,
     "milestones": Milestones,
@@ -199,6 +263,27 @@ ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
 }
 # Columns that follow the model's own where an answer has rows: name → its type and meaning.
 FURTHER: dict[str, dict[str, tuple[str, str]]] = {
+    "repeats": {
+        "faults_weighed": ("number", "faults so far, each by its probability [count]"),
+        "mostly": ("text", "the class of fault that stands out most"),
+        "prior_faults": ("number", "faults that earlier elections add, discounted [count]"),
+        "prior_expected": ("number", "faults expected of the unit in those, discounted [count]"),
+        "chance_found": ("number", "chance that it would be confirmed by now, were it five times as bad as its like"),
+        "misfeed_e_value": (
+            "number",
+            "evidence that it misfeeds more often than 1 in 500 (VVSG 2.0 1.2-G); 20 is strong",
+        ),
+        "misfeed_p": ("number", "p-value of that, valid at any look"),
+        "mtbf_e_value": ("number", "evidence that it fails more often than once in 163 hours (VVSG 1.0)"),
+        "mtbf_p": ("number", "p-value of that, valid at any look"),
+        "over_limit": ("text", "limits that it is shown to be over: misfeeds, failures, or none shown"),
+        "trend_laplace": ("number", "Laplace's statistic, positive: faults come closer together; null under three"),
+        "trend_shape": ("number", "shape of the power law, over 1: getting worse"),
+        "trend_p": ("number", "p-value of getting worse"),
+        "trend": ("text", "worse, better, or none shown"),
+        "came_back": ("whole number", "fixes of it today after which the same class of fault came again [count]"),
+        "basis": ("text", "what the row stands on, and what is odd about its counts"),
+    },
     "tickets": {
         "waiting_said": ("number", "people in line, as the caller put it [count]"),
         "line_said": ("text", "which line, if the caller said so: checkin or scanner"),

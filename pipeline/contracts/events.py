@@ -108,6 +108,7 @@ class TicketReadings(pa.DataFrameModel):
     category_confidence: float = pa.Field(ge=0, le=1, description="probability that category is right")
     severity: int = pa.Field(ge=1, le=4, description="1 worst: see docs/METHODS.md")
     same_as: str = pa.Field(nullable=True, description="the earlier ticket that this one repeats")
+    same_as_confidence: float = pa.Field(nullable=True, ge=0, le=1, description="probability that it repeats that one")
     waiting_said: float = pa.Field(nullable=True, ge=0, description="people in line, as the caller put it [count]")
     line_said: str = pa.Field(nullable=True, isin=list(words.LINES), description="which line, if the caller said so")
     is_no_line: bool = pa.Field(description="the caller said that there is no line")
@@ -166,6 +167,14 @@ class Faults(pa.DataFrameModel):
     site_id: str = pa.Field(nullable=True, description="where it was")
     at: Time = pa.Field(nullable=False, description="when it began, as first told")
     kind: str = pa.Field(description="misfeed, jam, fault or the ticket's category")
+    fault_class: str = pa.Field(isin=list(words.FAULT_CLASSES), description="the class that it is counted in")
+    probability: float = pa.Field(
+        ge=0, le=1, description="that it was a fault of this unit; below 1 where the evidence is thin"
+    )
+    ballots: float = pa.Field(
+        nullable=True, ge=0, description="ballots that the unit had read by then; null: no counter"
+    )
+    hours: float = pa.Field(ge=0, description="hours that the unit had been at work by then [h]")
     source: str = pa.Field(description="status, ticket, or both")
     ticket_ids: pl.List(pl.String) = pa.Field(description="tickets that tell of it")  # type: ignore[valid-type]
 

@@ -11,6 +11,10 @@ from pipeline.contracts import events
 from pipeline.settings import Settings
 
 
+# Where units stood that the roster moved: a row a stay, from when the roster said so; none of a unit that stayed.
+MOVES = {"unit_id": pl.String, "site_id": pl.String, "from_at": pl.Datetime("us", "UTC")}
+
+
 @dataclass(frozen=True)
 class MilestoneRule:
     """When a step is due: `due` is `opens-30`, `closes+60` (minutes), or a local HH:MM."""
@@ -51,6 +55,7 @@ class Known:
     reconciliation: DataFrame[events.ReconciliationRows]
     ballot_stock: DataFrame[events.BallotStockRows]
     entries: DataFrame[events.EntryRows]
+    moves: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=MOVES))
     outage_states: pl.DataFrame = field(default_factory=lambda: empty(events.OutageRows))
 
 

@@ -84,6 +84,7 @@ TICKET_CATEGORIES = (  # our choice; no federal list of polling-place incidents 
 )
 LINES = ("checkin", "scanner")
 SUPPLIES = ("mains", "battery", "dark", "unknown")
+FAULT_CLASSES = ("misfeed", "jam", "hard-fault", "tape-printer", "memory-card", "power")  # our choice
 REPEAT_STANDINGS = ("confirmed", "watch", "ordinary")
 MILESTONE_STANDINGS = ("done", "due", "overdue", "not-due")
 SUPPLY_ITEMS = ("bin", "paper", "ballots")
@@ -103,3 +104,6 @@ ENTRY_ROWS = {
 }
 TICKET_STATE = "ticket-state"  # an entry that moves a ticket on: assigned, arrived, resolved; our choice
 DISMISS = "dismiss"  # an entry that takes a line off the board's list, with a reason; our choice
+TICKET_READ = (
+    "ticket-read"  # an entry that says what a ticket is about: site, unit, category, which it repeats; our choice
+)

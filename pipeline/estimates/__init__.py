@@ -17,7 +17,7 @@ from pipeline.contracts.known import Known
 from pipeline.estimates import supplies, tickets
 from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch
-from pipeline.estimates.failures import faults, repeats
+from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, whatif
 from pipeline.estimates.power import power
 from pipeline.estimates.steps import milestones
@@ -29,8 +29,11 @@ WHATS = tuple(ESTIMATES)
 class Answers:
     """The estimates at one time, each computed once, on demand."""
 
-    def __init__(self, known: Known, horizons: Sequence[int | str] = ahead.HORIZONS) -> None:
+    def __init__(
+        self, known: Known, horizons: Sequence[int | str] = ahead.HORIZONS, earlier: Sequence[pl.DataFrame] = ()
+    ) -> None:
         self.known, self.horizons = known, horizons
+        self.earlier = earlier  # `fault_record` of earlier elections, the latest first
 
     @cached_property
     def readings(self) -> DataFrame[events.TicketReadings]:
@@ -58,9 +61,14 @@ class Answers:
         return cast(DataFrame[events.SiteLoads], lines.site_loads(self.line_states))
 
     @cached_property
+    def ledger(self) -> exposure.Ledger:
+        """Counters in runs, and every unit's exposure."""
+        return exposure.ledger(self.known)
+
+    @cached_property
     def faults(self) -> pl.DataFrame:
         """Faults of units, each once: Faults."""
-        return faults.faults(self.known, self.readings)
+        return faults.faults(self.known, self.readings, self.ledger)
 
     @cached_property
     def lines(self) -> pl.DataFrame:
@@ -80,7 +88,28 @@ class Answers:
 
     @cached_property
     def repeats(self) -> pl.DataFrame:
-        return repeats.repeats(self.known, self.faults)
+        return repeats.repeats(self.known, self.faults, self.earlier, self.ledger)
+
+    @cached_property
+    def fault_record(self) -> pl.DataFrame:
+        """Faults, exposure and what was due, by unit and class of fault: what a later election starts from."""
+        return repeats.record(self.known, self.faults, self.earlier, self.ledger)
+
+    @cached_property
+    def kinds(self) -> pl.DataFrame:
+        return repeats.kinds(self.known, self.fault_record)
+
+    @cached_property
+    def fixes(self) -> pl.DataFrame:
+        return fixes.fixes(self.known, self.faults)
+
+    @cached_property
+    def fleet(self) -> pl.DataFrame:
+        return fleet.fleet(self.known, self.faults, self.ledger)
+
+    @cached_property
+    def swaps(self) -> pl.DataFrame:
+        return swaps.swaps(self.known, self.repeats, self.fault_record, self.loads)
 
     @cached_property
     def tickets(self) -> pl.DataFrame:

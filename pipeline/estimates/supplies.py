@@ -12,7 +12,7 @@ from scipy import stats
 
 from pipeline.contracts import estimates
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.failures.faults import with_increments
+from pipeline.estimates.counters import with_increments
 
 Floats = NDArray[np.float64]
 Z90 = 1.6449  # 95 % point of the normal [-]

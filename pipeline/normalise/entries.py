@@ -5,7 +5,6 @@ book's secret. `content_hash` covers what the log itself holds without the token
 between states fall the same way everywhere.
 """
 
-import hmac
 import json
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
@@ -17,7 +16,9 @@ import rfc8785
 
 from pipeline.contracts.feeds import KEYS, OCCURRED, schema_of
 from pipeline.contracts.moments import rfc3339
+from pipeline.normalise.canonical import DIGEST_BYTES, digests, keyed_digests, member, objects, written
 from pipeline.normalise.entered import without_people
+from pipeline.normalise.masking import mask_column
 from pipeline.normalise.privacy import is_of_people, mask_texts
 from pipeline.normalise.shape import CODE_BAD, CODE_NO_ZONE, Shaped
 from pipeline.sources.tables import Fault, short
@@ -27,6 +28,13 @@ SAID = ("site", "unit")  # columns that name a place or a unit
 UNREAD = 24  # characters shown of a row that cannot be told apart, where its kind holds names: our choice
 TIME_TEXT = "%Y-%m-%dT%H:%M:%S%.fZ"
 ENTRY_COLUMNS = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at", "body")
+ENTRY: dict[str, Any] = dict.fromkeys(ENTRY_COLUMNS, pl.String) | {
+    "content_key": pl.Binary,
+    "content_hash": pl.Binary,
+    "row": pl.Int64,
+    "received_at": pl.Datetime("us", "UTC"),
+}
+SLICE = 245_760  # rows taken at a time, two row groups of DuckDB: bounds memory
 
 
 def columns_marked(kind: str, mark: str) -> list[str]:
@@ -42,18 +50,6 @@ def as_text(good: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def canonical(frame: pl.DataFrame) -> list[str]:
-    """Each row as JSON with ordered keys."""
-    names = sorted(frame.columns, key=lambda n: n.encode("utf-16-be"))
-    return frame.select(pl.struct(names).struct.json_encode()).to_series().to_list()
-
-
-def keyed_digests(secret: bytes, prefix: str, texts: Sequence[str]) -> list[str]:
-    """HMAC-SHA-256 of each text under the book's secret, hex."""
-    digest, lead = hmac.digest, f"{prefix}\x1f"
-    return [digest(secret, (lead + text).encode(), "sha256").hex() for text in texts]
-
-
 def content(
     shaped: Shaped, kind: str, received: Sequence[datetime], secret: bytes, tokens: Tokens, zone: str | None
 ) -> pl.DataFrame:
@@ -61,55 +57,119 @@ def content(
 
     Returns
     -------
-    frame of `file` (place), `row`, `received_at`, `key`, `content_key`, `content_hash`, `occurred_at` (text), and the
-    values as `v_NAME`, the unmapped columns as `a_NAME`
+    frame of `file` (place), `row`, `received_at`, `key`, `content_key`, `content_hash`, `occurred_at` (text), the
+    values as `v_NAME`, the unmapped columns as `a_NAME`, and both as JSON: `values`, `attributes` (null without any)
     """
-    good = shaped.good
+    parts = shaped.good.iter_slices(SLICE) if shaped.good.height else [shaped.good]
+    return pl.concat([content_of(part, shaped.extra, kind, received, secret, tokens, zone) for part in parts])
+
+
+def content_of(
+    good: pl.DataFrame,
+    extra: Sequence[str],
+    kind: str,
+    received: Sequence[datetime],
+    secret: bytes,
+    tokens: Tokens,
+    zone: str | None,
+) -> pl.DataFrame:
+    """As `content`, for some of the rows."""
     columns = list(schema_of(kind).columns)
-    raw = as_text(good.select(*columns, *shaped.extra))
-    of_people = [name for name in shaped.extra if is_of_people(name)]
-    personal = [*columns_marked(kind, "personal"), *of_people]
-    masked = [*columns_marked(kind, "masked"), *(name for name in shaped.extra if name not in of_people)]
-    names = joined_names(raw, personal)
-    shown = raw
-    if kind == "entries":  # its values may say a row of another feed, whose people are left out too
-        pairs = [without_people(*pair) for pair in raw.select("values", "action").iter_rows()]
-        shown = raw.with_columns(pl.Series("values", [values for values, _ in pairs], dtype=pl.String))
-        names = ["; ".join(filter(None, (own, more))) or None for own, (_, more) in zip(names, pairs, strict=True)]
-    # A caller may be called like the place: what names a place or a unit is not searched for the row's own names.
-    nobody: list[str | None] = [None] * raw.height
-    values = raw.with_columns(
-        *[pl.Series(name, tokens(raw[name]), dtype=pl.String) for name in personal],
-        *[
-            pl.Series(name, masked_once(shown[name].to_list(), nobody if name in SAID else names), dtype=pl.String)
-            for name in masked
-        ],
-    )
+    raw = as_text(good.select(*columns, *extra))
+    personal = [*columns_marked(kind, "personal"), *(name for name in extra if is_of_people(name))]
+    masked = [*columns_marked(kind, "masked"), *(name for name in extra if name not in personal)]
+    kept = without_people_in(raw, kind, personal, masked, tokens)
     received_at = gathered("received_at", received, good["file"], pl.Datetime("us", "UTC"))
-    whole = canonical(raw)
-    public = whole if not personal and not masked else canonical(values.drop(personal))
+    lead = f"{kind}\x1f"
+    if personal or masked:
+        told = Told(raw, kept, columns, extra)
+        values, attributes = told.values(), told.attributes()
+        content_hash = digests(lead, told.public(personal))
+        content_key = keyed_digests(secret, f"content\x1f{lead}", told.whole())
+    else:  # the log shows every word of it, so there is nothing to be guessed, and one digest does for both
+        values, attributes = objects(kept), pl.Series([None], dtype=pl.String).new_from_index(0, kept.height)
+        content_hash = content_key = digests(lead, values)
     occurred = OCCURRED.get(kind)
     return pl.DataFrame(
         [
             good["file"],
             good["row"],
             received_at,
-            pl.Series("key", natural_keys(raw, kind, received_at, secret, zone), dtype=pl.String),
-            pl.Series("content_key", keyed_digests(secret, f"content\x1f{kind}", whole), dtype=pl.String),
-            pl.Series("content_hash", [sha256(f"{kind}\x1f{t}".encode()).hexdigest() for t in public], dtype=pl.String),
-            (values[occurred] if occurred else received_at.dt.strftime(TIME_TEXT)).alias("occurred_at"),
-            *[values[name].alias(f"v_{name}") for name in columns],
-            *[values[name].alias(f"a_{name}") for name in shaped.extra],
+            natural_keys(raw, kind, received_at, secret, zone).alias("key"),
+            content_key.alias("content_key"),
+            content_hash.alias("content_hash"),
+            (kept[occurred] if occurred else received_at.dt.strftime(TIME_TEXT)).alias("occurred_at"),
+            *[kept[name].alias(f"v_{name}") for name in columns],
+            *[kept[name].alias(f"a_{name}") for name in extra],
+            values.alias("values"),
+            attributes.alias("attributes"),
         ]
     )
 
 
-def masked_once(texts: list[str | None], names: list[str | None]) -> list[str | None]:
-    """Each text masked; one that comes again with the same names is not read again."""
-    pairs = list(zip(texts, names, strict=True))
-    once = list(dict.fromkeys(pairs))
-    found = dict(zip(once, mask_texts([text for text, _ in once], [name for _, name in once]), strict=True))
-    return [found[pair] for pair in pairs]
+def without_people_in(
+    raw: pl.DataFrame, kind: str, personal: list[str], masked: list[str], tokens: Tokens
+) -> pl.DataFrame:
+    """The rows with tokens for names, and free text masked."""
+    names = pl.Series([None], dtype=pl.String).new_from_index(0, raw.height)
+    nobody, shown = names, raw
+    if personal:
+        names = raw.select(pl.concat_str(personal, separator="; ", ignore_nulls=True)).to_series()
+    if kind == "entries":  # its values may say a row of another feed, whose people are left out too
+        pairs = [without_people(*pair) for pair in raw.select("values", "action").iter_rows()]
+        shown = raw.with_columns(pl.Series("values", [values for values, _ in pairs], dtype=pl.String))
+        both = ["; ".join(filter(None, (own, more))) or None for own, (_, more) in zip(names, pairs, strict=True)]
+        names = pl.Series(both, dtype=pl.String)
+    # A caller may be called like the place: what names a place or a unit is not searched for the row's own names.
+    return raw.with_columns(
+        *[token_column(raw[name], tokens).alias(name) for name in personal],
+        *[mask_column(shown[name], nobody if name in SAID else names).alias(name) for name in masked],
+    )
+
+
+def token_column(names: pl.Series, tokens: Tokens) -> pl.Series:
+    """A token for each name; each name is asked for once."""
+    once = names.drop_nulls().unique(maintain_order=True)
+    known = pl.DataFrame({"name": once, "token": pl.Series(tokens(once), dtype=pl.String)})
+    return names.to_frame("name").join(known, on="name", how="left", maintain_order="left")["token"]
+
+
+class Told:
+    """Rows as JSON objects: as they came, and as the log holds them. An unmapped column that is empty says nothing."""
+
+    def __init__(self, raw: pl.DataFrame, kept: pl.DataFrame, columns: Sequence[str], extra: Sequence[str]) -> None:
+        self._raw, self._kept, self._columns, self._extra = raw, kept, list(columns), list(extra)
+        self._members: dict[bool, dict[str, pl.Series]] = {}
+
+    def members(self, *, kept: bool) -> dict[str, pl.Series]:
+        """Each column's members, written once."""
+        if kept not in self._members:
+            frame = self._kept if kept else self._raw
+            told = frame.select(
+                member(name, pl.col(name)) if name in self._columns
+                else pl.when(pl.col(name).is_not_null()).then(member(name, pl.col(name))).alias(name)
+                for name in frame.columns
+            )  # fmt: skip
+            self._members[kept] = {series.name: series for series in told.get_columns()}
+        return self._members[kept]
+
+    def whole(self) -> pl.Series:
+        """The rows as they came."""
+        return written(self.members(kept=False), self._raw.columns, self._raw.height)
+
+    def public(self, personal: Sequence[str]) -> pl.Series:
+        """The rows as the log holds them, without their tokens."""
+        names = [name for name in self._kept.columns if name not in personal]
+        return written(self.members(kept=True), names, self._raw.height)
+
+    def values(self) -> pl.Series:
+        """The columns of the kind, as the log holds them."""
+        return written(self.members(kept=True), self._columns, self._raw.height)
+
+    def attributes(self) -> pl.Series:
+        """The columns that nobody mapped, as the log holds them; null without any."""
+        found = written(self.members(kept=True), self._extra, self._raw.height)
+        return found.to_frame("found").select(pl.when(pl.col("found") != "{}").then("found")).to_series()
 
 
 def gathered(name: str, of_files: Sequence[Any], files: pl.Series, dtype: pl.DataType) -> pl.Series:
@@ -117,23 +177,15 @@ def gathered(name: str, of_files: Sequence[Any], files: pl.Series, dtype: pl.Dat
     return pl.Series(name, of_files, dtype=dtype).gather(files) if len(of_files) else pl.Series(name, [], dtype=dtype)
 
 
-def joined_names(raw: pl.DataFrame, personal: list[str]) -> list[str | None]:
-    """The names that a row itself carries, so that they can be masked in its text."""
-    if not personal:
-        return [None] * raw.height
-    return raw.select(pl.concat_str(personal, separator="; ", ignore_nulls=True)).to_series().to_list()
-
-
-def natural_keys(raw: pl.DataFrame, kind: str, received_at: pl.Series, secret: bytes, zone: str | None) -> list[str]:
+def natural_keys(raw: pl.DataFrame, kind: str, received_at: pl.Series, secret: bytes, zone: str | None) -> pl.Series:
     """The contract's key of each row, as text."""
     if kind == "power-notes":
         days = received_at.dt.convert_time_zone(zone or "UTC").dt.date().cast(pl.String)
-        return keyed_digests(secret, "note", [f"{day}\x1f{text}" for day, text in zip(days, raw["text"], strict=True)])
+        told = raw.select(pl.concat_str(days, pl.lit("\x1f"), "text")).to_series()
+        return keyed_digests(secret, "note\x1f", told).bin.encode("hex")
     if not KEYS[kind]:
-        return [kind] * raw.height
-    return (
-        raw.select(pl.concat_str([pl.col(c).fill_null("") for c in KEYS[kind]], separator=" | ")).to_series().to_list()
-    )
+        return pl.Series([kind]).new_from_index(0, raw.height)
+    return raw.select(pl.concat_str([pl.col(c).fill_null("") for c in KEYS[kind]], separator=" | ")).to_series()
 
 
 def quarantined(
@@ -150,11 +202,7 @@ def quarantined(
             raw = texts.get((file, row), {})
             values = {name: value for name, value in raw.items() if name not in ("file", "row") and value is not None}
             found.append(quarantine_entry(kind, shas[file], row, received[file], values, reasons, secret, tokens))
-    schema: dict[str, Any] = {name: pl.Int64 if name == "row" else pl.String for name in ENTRY_COLUMNS} | {
-        "received_at": pl.Datetime("us", "UTC"),
-        "reasons": pl.String,
-        "place": pl.Int32,
-    }
+    schema: dict[str, Any] = ENTRY | {"reasons": pl.String, "place": pl.Int32}
     places = {sha: place for place, sha in enumerate(shas)}
     return pl.DataFrame([entry | {"place": places[entry["file"]]} for entry in found], schema=schema, orient="row")
 
@@ -191,16 +239,17 @@ def quarantine_entry(
     ]
     # A row that waits for the county's zone is judged again once it is known, and may then have other faults.
     code = CODE_NO_ZONE if any(f.code == CODE_NO_ZONE for f in faults) else CODE_BAD
+    public = rfc8785.dumps([kind, {k: v for k, v in safe.items() if k not in personal}])
     entry: dict[str, Any] = {
         "type": "quarantine",
         "kind": kind,
         "key": "",
-        "content_key": keyed_digests(secret, f"quarantine\x1f{kind}\x1f{code}", [raw])[0],
-        "content_hash": sha256(rfc8785.dumps([kind, {k: v for k, v in safe.items() if k not in personal}])).hexdigest(),
+        "content_key": keyed_digests(secret, f"quarantine\x1f{kind}\x1f{code}\x1f", pl.Series([raw]))[0],
+        "content_hash": sha256(public).digest()[:DIGEST_BYTES],
         "file": sha,
         "row": row,
     }
-    body: dict[str, Any] = entry | {
+    body: dict[str, Any] = shown_bytes(entry) | {
         "received_at": rfc3339(received_at),
         "values": safe,
         "reasons": reasons,
@@ -226,24 +275,29 @@ def masked(value: str | None, names: str | None) -> str | None:
     return None if value is None else short(mask_texts([value], [names])[0] or "")
 
 
-def plain_entry(kind: str, type_: str, key: str, received_at: datetime, **more: object) -> dict[str, Any]:
+def shown_bytes(entry: dict[str, Any]) -> dict[str, Any]:
+    """An entry's index as its canonical form says it: digests in hex."""
+    return {name: value.hex() if isinstance(value, bytes) else value for name, value in entry.items()}
+
+
+def plain_entry(
+    kind: str, type_: str, key: str, received_at: datetime, *, content_key: bytes = b"", file: str = "", **more: object
+) -> dict[str, Any]:
     """An entry that is no row of a feed: a file's receipt, an earlier receipt, the settings in force."""
     index = {
         "type": type_,
         "kind": kind,
         "key": key,
-        "content_key": str(more.pop("content_key", "")),
-        "content_hash": "",
-        "file": str(more.pop("file", "")),
+        "content_key": content_key,
+        "content_hash": b"",
+        "file": file,
         "row": None,
     }
-    body = rfc8785.dumps(json.loads(json.dumps(index | {"received_at": rfc3339(received_at)} | more))).decode()
+    told = shown_bytes(index) | {"received_at": rfc3339(received_at)} | more
+    body = rfc8785.dumps(json.loads(json.dumps(told))).decode()
     return index | {"received_at": received_at, "body": body}
 
 
 def entry_frame(entries: Iterable[dict[str, Any]]) -> pl.DataFrame:
     """Plain entries as a frame that the log takes."""
-    schema: dict[str, Any] = {name: pl.Int64 if name == "row" else pl.String for name in ENTRY_COLUMNS} | {
-        "received_at": pl.Datetime("us", "UTC")
-    }
-    return pl.DataFrame(list(entries), schema=schema, orient="row")
+    return pl.DataFrame(list(entries), schema=ENTRY, orient="row")

@@ -1,12 +1,13 @@
 """Tickets that tell of one trouble: a caller who calls again, or two callers about one jam."""
 
 import re
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
-from rapidfuzz import fuzz
+from rapidfuzz import fuzz, process
 
 # Minutes after which a further call is about something else, and how alike two texts must be [0-100]: our choice, set
 # on half of the sample days, checked on the other half (docs/methods/reading.md).
@@ -21,6 +22,7 @@ TOLD_AGAIN_MINUTES = {
 }  # fmt: skip
 LINE_MINUTES = 30.0  # two callers about one line: at most this far apart [min], our choice
 LINE_ALIKE = 0.8  # and the smaller count at least this share of the larger: our choice
+ALIKE_CHANCE, SAME_UNIT_CHANCE, SAME_KIND_CHANCE, LINE_CHANCE = 0.95, 0.9, 0.8, 0.5  # our choice
 AGAIN = re.compile(
     r"^\W*(?:again\b|2nd call|second call|3rd call|third call|update(?:\s+(?:pls|please|on))?|still no fix"
     r"|same as before|calling (?:back|again)"
@@ -58,7 +60,7 @@ def link(rows: list[dict[str, Any]]) -> None:
         earlier = at_site[site]
         row["core"] = core(row["text"])
         row["again"] = bool(SAYS_AGAIN.search(row["text"]) or AGAIN.match(row["text"]))
-        row["same_as"] = repeated(row, earlier)
+        row["same_as"], row["same_as_confidence"] = repeated(row, earlier)
         earlier.append(row)
 
 
@@ -70,28 +72,46 @@ def core(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", " ", text.lower()).strip()
 
 
-def repeated(row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> str | None:
-    """The latest earlier ticket that a ticket repeats."""
+def repeated(row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> tuple[str | None, float | None]:
+    """The earlier ticket that a ticket repeats, the likeliest and of such the latest, and the chance that it does."""
     best: tuple[float, int] | None = None
-    for i in range(len(earlier) - 1, -1, -1):
-        if minutes_between(earlier[i]["opened_at"], row["opened_at"]) > CALLBACK_MINUTES:
-            break
-        score = likeness(row, earlier[i])
+    first = bisect_left(earlier, row["opened_at"] - timedelta(minutes=CALLBACK_MINUTES), key=lambda r: r["opened_at"])
+    near = earlier[first:]
+    alike = process.cdist([row["core"]], [other["core"] for other in near], scorer=fuzz.ratio, score_cutoff=ALIKE)
+    for i in range(len(near) - 1, -1, -1):
+        score = likeness(row, near[i], float(alike[0, i]))
         if score > 0 and (best is None or score > best[0]):
-            best = (score, i)
-    return earlier[best[1]]["ticket_id"] if best else None
+            best = (score, first + i)
+    if best is None:
+        return None, None
+    other = earlier[best[1]]
+    return other["ticket_id"], chance(row, other, best[0])
 
 
-def likeness(row: dict[str, Any], other: dict[str, Any]) -> float:
-    """How sure it is that two tickets of one site tell of one trouble; 0 where they do not."""
-    minutes = minutes_between(other["opened_at"], row["opened_at"])
-    told = text_likeness(row["core"], other["core"])
+def chance(row: dict[str, Any], other: dict[str, Any], score: float) -> float:
+    """The probability that a linked ticket repeats the other: our choice, after the links of the sample days."""
+    if score >= ALIKE:
+        return ALIKE_CHANCE
+    if is_one_line(row, other):
+        return LINE_CHANCE
+    return SAME_UNIT_CHANCE if row["unit_id"] and row["unit_id"] == other["unit_id"] else SAME_KIND_CHANCE
+
+
+def likeness(row: dict[str, Any], other: dict[str, Any], whole: float) -> float:
+    """How sure it is that two tickets of one site tell of one trouble; 0 where they do not.
+
+    Parameters
+    ----------
+    whole : how alike their texts are, `ALIKE` to 100, or 0
+    """
+    told = (whole or beginning_likeness(row["core"], other["core"])) if row["core"] else 0.0
     if told >= ALIKE and (len(row["core"]) >= 12 or row["again"]):
         return told
     if row["unit_id"] and other["unit_id"] and row["unit_id"] != other["unit_id"]:
         return 0.0
     if row["category"] != other["category"] and row["category"] not in other["categories"]:
         return 0.0
+    minutes = minutes_between(other["opened_at"], row["opened_at"])
     within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
     if row["again"] and row["category"] == other["category"]:
         within = max(2 * within, AGAIN_MINUTES)
@@ -112,14 +132,11 @@ def is_one_line(row: dict[str, Any], other: dict[str, Any]) -> bool:
     return row["category"] == other["category"] == "long-line" and counts[0] > 0 and counts[0] >= LINE_ALIKE * counts[1]
 
 
-def text_likeness(one: str, other: str) -> float:
-    """How alike two texts are, `ALIKE` to 100, or 0; a text cut short counts as like its beginning."""
-    if not one or not other:
-        return 0.0
+def beginning_likeness(one: str, other: str) -> float:
+    """How alike a text cut short is to the beginning of a longer one, `ALIKE` to 100, or 0."""
     short, long = (one, other) if len(one) <= len(other) else (other, one)
-    whole = fuzz.ratio(short, long, score_cutoff=ALIKE)
-    if whole or len(short) < 12 or len(short) < 0.3 * len(long):
-        return whole
+    if len(short) < 12 or len(short) < 0.3 * len(long) or short[:3] != long[:3]:
+        return 0.0
     return fuzz.ratio(short, long[: len(short)], score_cutoff=ALIKE)
 
 

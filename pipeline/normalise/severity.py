@@ -10,6 +10,7 @@ matter of severity 1-2 (common practice, no source).
 import re
 from bisect import bisect_left
 from collections import Counter, defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -62,16 +63,24 @@ class SiteFacts:
     closes_at: datetime | None = None
     outages: tuple[tuple[datetime, datetime | None], ...] = ()
 
-    def context(self, at: datetime) -> dict[str, float]:
-        """Weight that the hour and the state of the place add to a category that the words already speak for."""
-        added: dict[str, float] = {}
+    def context(self, at: datetime, shown: Mapping[str, float]) -> dict[str, float]:
+        """Weight that the hour and the state of the place add to a category.
+
+        Parameters
+        ----------
+        shown : the same by what units and lines showed then
+        """
+        added = dict(shown)
         if any(start <= at and (end is None or at <= end + AROUND) for start, end in self.outages):
-            added["power"] = 1.0
+            added["power"] = added.get("power", 0.0) + 1.0
+        hour: dict[str, float] = {}
         if self.closes_at and at >= self.closes_at - timedelta(minutes=15):
-            added |= {"transmission": 0.6, "tape-printer": 0.6, "memory-card": 0.6}
+            hour = {"transmission": 0.6, "tape-printer": 0.6, "memory-card": 0.6}
+        else:
+            added.pop("transmission", None)  # nothing is sent before closing: a modem that is down says nothing yet
         if self.opens_at and at <= self.opens_at:
-            added |= {"site-access": 0.4, "tape-printer": 0.4, "seal": 0.4}
-        return added
+            hour = {"site-access": 0.4, "tape-printer": 0.4, "seal": 0.4}
+        return added | {category: added.get(category, 0.0) + weight for category, weight in hour.items()}
 
 
 NO_FACTS = SiteFacts()

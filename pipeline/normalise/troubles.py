@@ -2,6 +2,7 @@
 
 import math
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -11,7 +12,7 @@ from pandera.typing.polars import DataFrame
 
 from pipeline.contracts.events import TicketReadings
 from pipeline.contracts.known import Known, empty
-from pipeline.normalise import crowds, examples, places, questions, same, severity, units, wording
+from pipeline.normalise import corrections, crowds, examples, places, questions, same, severity, signs, units, wording
 from pipeline.normalise.word_lists import words_of
 from pipeline.normalise.wording import Match, Vocabulary
 
@@ -27,6 +28,7 @@ SURE = 7.0  # weight from which the words one by one no longer count
 ACCESS = 1.0  # weight by which the headset or keypad of a marking device leads the device itself: our choice
 ASKED = 4  # weight of a question how something is done or allowed, whatever it is about: our choice
 ALIKE = 0.9  # weight of one natural log of odds by the example sentences: fitted on voices left out
+AT_END, MOST_AT_END = 0.3, 2.0  # share of the weight of the words of a ticket's end, and the most that counts
 SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
 REPEATED = 0.3  # share of the weight of further signs for the same category
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
@@ -211,8 +213,8 @@ def tells_of_trouble(text: str, carried: str, book: Vocabulary) -> bool:
     return any(c != "procedure" and v >= STRONG for c, v in scores)
 
 
-def adjusted(reading: Reading, kind: str | None, context: dict[str, float]) -> dict[str, float]:
-    """A reading's weights with what the unit and the state of the place add, and what comes second taken down."""
+def adjusted(reading: Reading, kind: str | None) -> dict[str, float]:
+    """A reading's weights with what the unit adds, and what comes second taken down."""
     scores = dict(reading.scores)
     rank = dict(reading.ranks)
     strong = [rank.get(c, 9) for c, v in scores.items() if c not in SECOND_RATE and v >= STRONG]
@@ -230,35 +232,40 @@ def adjusted(reading: Reading, kind: str | None, context: dict[str, float]) -> d
                 scores[category] += 0.8
     if scores.get("accessible-device", 0.0) >= STRONG and "bmd" in scores:
         scores["accessible-device"] += ACCESS  # what makes a marking device accessible is named for its own sake
-    for category, value in context.items():
-        if category in scores:
-            scores[category] += value
     return scores
 
 
-def weigh(reading: Reading, kind: str | None, context: dict[str, float]) -> tuple[str, list[str], float, str]:
+def weigh(
+    reading: Reading, kind: str | None, context: Mapping[str, float], outcome: Reading | None = None
+) -> tuple[str, list[str], float, str]:
     """The primary category, every category found, the chance that the primary is right, and the words that decided.
 
     Parameters
     ----------
     kind : the thing that the unit is (`scanner`, `bmd`, `pollbook`), where the unit is known
     context : weight that the place's state adds to a category (an outage there to `power`)
+    outcome : what the words of the ticket's end say, once it has one
     """
-    by_phrase = adjusted(reading, kind, context)
+    by_phrase = adjusted(reading, kind)
     scores = dict(by_phrase)
-    for category, value in reading.alike:
-        scores[category] = scores.get(category, 0.0) + ALIKE * value
+    for category, value in [*((c, ALIKE * v) for c, v in reading.alike), *context.items(), *told_at_end(outcome)]:
+        scores[category] = scores.get(category, 0.0) + value
     if not scores or max(scores.values()) < 1.0:
         return "other", ["other"], 0.35, "no word of a known trouble"
     order = sorted(scores, key=lambda c: (-scores[c], c))
     found = [c for c in order if by_phrase.get(c, 0.0) >= ENOUGH and scores[c] >= max(ENOUGH, 0.45 * scores[order[0]])]
     found = [order[0], *(c for c in found if c != order[0])]
-    return (
-        order[0],
-        found,
-        confidence(scores, order),
-        "; ".join(filter(None, (said_for(reading, c) for c in found[:2]))),
-    )
+    return order[0], found, confidence(scores, order), "; ".join(said_for(reading, c) for c in found[:2])
+
+
+def told_at_end(outcome: Reading | None) -> list[tuple[str, float]]:
+    """The weight of each category by the words of a ticket's end: what was done tells what it was, but less surely."""
+    if outcome is None:
+        return []
+    total = dict(outcome.scores)
+    for category, value in outcome.alike:
+        total[category] = total.get(category, 0.0) + ALIKE * value
+    return [(c, min(MOST_AT_END, AT_END * v)) for c, v in total.items() if v > 0]
 
 
 def said_for(reading: Reading, category: str) -> str:
@@ -278,46 +285,83 @@ def confidence(scores: dict[str, float], order: list[str]) -> float:
     return min(MOST_SURE, 1 / (1 + math.exp(-(-2.53 + 0.437 * min(first, 8.0) + 0.349 * min(lead, 9.0)))))
 
 
+@dataclass(frozen=True)
+class Scene:
+    """What is known beside the tickets: the rosters, what units and lines showed, and what people have settled."""
+
+    atlas: places.Gazetteer
+    stock: units.UnitBook
+    facts: dict[str | None, severity.SiteFacts]
+    troubled: severity.Troubled
+    shown: signs.Signs
+    settled: corrections.Corrections
+    book: Vocabulary
+    threshold: float
+
+
+def scene(known: Known) -> Scene:
+    """The scene at T."""
+    return Scene(
+        atlas=places.gazetteer(known.sites),
+        stock=units.unit_book(known.units),
+        facts=severity.site_facts(known),
+        troubled=severity.troubled_units(known),
+        shown=signs.signs(known),
+        settled=corrections.corrections(known),
+        book=wording.vocabulary(),
+        threshold=known.settings["tickets.site_threshold"],
+    )
+
+
 def read_tickets(known: Known) -> DataFrame[TicketReadings]:
     """What every ticket known by T says, one row each."""
     if known.tickets.is_empty():
         return empty(TicketReadings)  # type: ignore[return-value]
-    atlas, stock = places.gazetteer(known.sites), units.unit_book(known.units)
-    facts = severity.site_facts(known)
-    troubled = severity.troubled_units(known)
-    threshold = known.settings["tickets.site_threshold"]
-    rows = []
-    for ticket in known.tickets.sort("opened_at", "ticket_id").to_dicts():
-        rows.append(read_ticket(ticket, atlas, stock, facts, troubled, threshold))
+    around = scene(known)
+    rows = [read_ticket(ticket, around) for ticket in known.tickets.sort("opened_at", "ticket_id").to_dicts()]
     same.link(rows)
+    corrections.linked(rows, around.settled)
     frame = pl.DataFrame(rows, schema_overrides=dict(empty(TicketReadings).schema), infer_schema_length=None)
     names = list(TicketReadings.to_schema().columns)
     return TicketReadings.validate(frame.select(names).sort("ticket_id"))
 
 
-def read_ticket(
-    ticket: dict[str, Any],
-    atlas: places.Gazetteer,
-    stock: units.UnitBook,
-    facts: dict[str | None, severity.SiteFacts],
-    troubled: severity.Troubled,
-    threshold: float,
-) -> dict[str, Any]:
-    """What one ticket says."""
+def site_and_unit(ticket: dict[str, Any], around: Scene) -> tuple[str | None, float, str | None]:
+    """The site, how sure it is, and the unit as far as the caller's words for it tell."""
     text, unit_said = ticket["text"] or "", ticket["unit"] or ""
-    named = units.sites_named(stock, unit_said, text)
-    site, sure = places.site_of(atlas, ticket["site"] or "", named)
-    site_id = site if sure >= threshold else None
-    fact = facts.get(site_id, severity.NO_FACTS)
-    unit_id = units.unit_of(stock, site_id, unit_said, text)
-    kind = units.kind_of(stock, unit_id) or units.kind_said(unit_said)
-    reading = read_text(text, kind or "")
-    of = None if units.counts_itself(stock, unit_id, site_id) else kind
-    category, found, chance, why = weigh(reading, of, fact.context(ticket["opened_at"]))
-    if unit_id is None:
-        unit_id = units.unit_of(stock, site_id, unit_said, text, category)
-    if unit_id is None:
-        unit_id = severity.unit_in_trouble(stock, troubled, site_id, category, ticket["opened_at"])
+    settled = around.settled.of(ticket["ticket_id"])
+    meant = around.stock.by_id.get(settled.get("unit_id") or "")
+    if settled.get("site_id"):
+        site_id, sure = settled["site_id"], 1.0
+    elif meant is not None and meant.site_id:
+        site_id, sure = meant.site_id, 1.0
+    else:
+        named = units.sites_named(around.stock, unit_said, text)
+        site, sure = places.site_of(around.atlas, ticket["site"] or "", named)
+        site_id = site if sure >= around.threshold and "site_id" not in settled else None
+    if "unit_id" in settled:
+        return site_id, sure, settled["unit_id"]
+    return site_id, sure, units.unit_of(around.stock, site_id, unit_said, text)
+
+
+def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
+    """What one ticket says; what a person has settled stands."""
+    text, unit_said, opened = ticket["text"] or "", ticket["unit"] or "", ticket["opened_at"]
+    settled = around.settled.of(ticket["ticket_id"])
+    site_id, sure, unit_id = site_and_unit(ticket, around)
+    fact = around.facts.get(site_id, severity.NO_FACTS)
+    kind = units.kind_of(around.stock, unit_id) or units.kind_said(unit_said)
+    reading = read_text(text, kind or "", around.book)
+    outcome = read_text(ticket["resolution"], "", around.book) if ticket["resolution"] else None
+    of = None if units.counts_itself(around.stock, unit_id, site_id) else kind
+    context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
+    category, found, chance, why = weigh(reading, of, context, outcome)
+    if settled.get("category"):
+        category, chance, why = str(settled["category"]), 1.0, "a person's answer"
+        found = [category, *(c for c in found if c != category)]
+    if unit_id is None and "unit_id" not in settled:
+        unit_id = units.unit_of(around.stock, site_id, unit_said, text, category)
+        unit_id = unit_id or severity.unit_in_trouble(around.stock, around.troubled, site_id, category, opened)
     crowd = crowds.read_crowd(text, category, reading.things)
     return {
         "ticket_id": ticket["ticket_id"],
@@ -327,12 +371,13 @@ def read_ticket(
         "category": category,
         "categories": found,
         "category_confidence": chance,
-        "severity": severity.severity(category, found, text, crowd, fact, ticket["opened_at"]),
+        "severity": severity.severity(category, found, text, crowd, fact, opened),
         "same_as": None,
+        "same_as_confidence": None,
         "waiting_said": crowd.waiting,
         "line_said": crowd.line,
         "is_no_line": crowd.is_none,
         "decided_by": why,
-        "opened_at": ticket["opened_at"],
+        "opened_at": opened,
         "text": text,
     }

@@ -7,6 +7,11 @@ from pipeline.outputs.pages import between, clock, names, whole
 
 LINE_WORDS = {"checkin": "check-in", "booth": "for a booth", "scanner": "scanner", "all": "all lines"}
 NOTHING = 0.05  # a smaller change is none [min]; our choice
+GRADE_COLUMNS = {
+    "missing": "missing", "MAE": "mae", "RMSE": "rmse", "bias": "bias", "CRPS": "crps",
+    "coverage": "coverage", "Brier": "brier", "skill": "brier_skill", "reliability": "reliability",
+    "resolution": "resolution", "uncertainty": "uncertainty",
+}  # fmt: skip
 UNOFFICIAL = "An estimate, unofficial; whoever is in charge decides."
 
 
@@ -50,3 +55,29 @@ def difference(row: dict, name: str, digits: int) -> str:
     """A change with its interval."""
     mean, low, high = (row[f"{name}_change_{end}"] for end in ("mean", "low", "high"))
     return between(mean, low, high, digits).replace("-0.0", "0.0")
+
+
+def grades_text(frame: pl.DataFrame) -> str:
+    """`Grades` as tables a person reads: a block a line and group."""
+    parts = []
+    for (line, group), rows in frame.filter(pl.col("counts") > 0).group_by("line", "group", maintain_order=True):
+        first = rows.row(0, named=True)
+        many = f"{first['counts']} counts, {first['waiting_counted_mean'] or 0:.1f} people on average"
+        timed = f"{first['timed']} timed, {first['over_30_share'] or 0:.1%} of them over 30 min"
+        parts.append(f"{LINE_WORDS[str(line)]}, {group}: {many}; {timed}")
+        parts.append("".join(f"{name:>12}" for name in ("", *GRADE_COLUMNS)))
+        parts += [grade_line(row) for row in rows.iter_rows(named=True)]
+        parts.append("")
+    said = (
+        "Errors in people, lower is better; coverage should be .90; skill and resolution, higher is better. Unofficial."
+    )
+    return "\n".join([*parts, said])
+
+
+def grade_line(row: dict) -> str:
+    """One forecaster's figures in columns."""
+    cells = [f"{row['forecaster']:>12}"]
+    for name, column in GRADE_COLUMNS.items():
+        value = row[column]
+        cells.append(f"{'–':>12}" if value is None else f"{value:>12.0f}" if name == "missing" else f"{value:>12.3f}")
+    return "".join(cells)

@@ -1,17 +1,23 @@
-"""The rover's sheet: one page to print or open on a phone, the next stop first."""
+"""The rover's sheet: one page to print or open on a phone, the next stop first, an activity log on its back."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
+from pathlib import Path
 from typing import Any, Protocol
 
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.errors import UsageError
+from pipeline.errors import SettingsError, UsageError
 from pipeline.estimates.dispatch.cautions import DANGER, danger
-from pipeline.estimates.dispatch.dispatch import SAID
+from pipeline.estimates.dispatch.decisions import decisions
+from pipeline.estimates.dispatch.phone import phone_list
+from pipeline.estimates.dispatch.reasons import SAID
 from pipeline.outputs.pages import TEMPLATES, between, clock, long_time, page, two_figures, whole
+
+ALL = "all"  # every rover's sheet, one after the other
+Cards = Mapping[str, Mapping[str, Any]]
 
 
 class PlanAnswers(Protocol):
@@ -24,41 +30,68 @@ class PlanAnswers(Protocol):
     def tickets(self) -> pl.DataFrame: ...
 
 
-def sheet(known: Known, answers: PlanAnswers, rover_id: str, phones: Mapping[str, str] | None = None) -> str:
-    """A rover's proposed stops as one HTML page, complete in itself.
+def sheet(
+    known: Known,
+    answers: PlanAnswers,
+    rover_id: str,
+    phones: Mapping[str, str] | None = None,
+    cards: Cards | None = None,
+) -> str:
+    """A rover's proposed stops as one HTML page, complete in itself; without any rover, the calls to make.
 
     Parameters
     ----------
-    rover_id : a rover of the roster
-    phones : telephone numbers by the token that stands for them in the log; without it none is printed
+    rover_id : a rover of the roster, or `all`
+    phones : names and telephone numbers by the token that stands for them in the log; without it none is printed
+    cards : the county's own guidance cards (`read_cards`); without it, ours
 
     Raises
     ------
     UsageError : for a rover that the roster does not list.
     """
-    rovers = sorted(known.rovers["rover_id"])
-    if rover_id not in rovers:
+    rovers, zone = sorted(known.rovers["rover_id"]), known.county.zone
+    if rover_id not in (*rovers, ALL):
         listed = ", ".join(rovers) if rovers else "none has been taken in yet"
         raise UsageError(f'sheet: no rover "{rover_id}" in the roster. Rovers: {listed}. Ask for one of them.')
-    plan = answers.dispatch.filter(pl.col("rover_id") == rover_id).sort("stop")
-    zone = known.county.zone
+    asked = rovers if rover_id == ALL else [rover_id]
     return page(
         "sheet.html.j2",
-        rover_id=rover_id,
+        title=f"Rover {rover_id}" if rover_id != ALL else "Every rover" if rovers else "Calls to make",
         county=known.county.name,
         zone=zone,
         as_of=long_time(known.at, zone),
         day=f"{known.county.election_day.day} {known.county.election_day:%B %Y}",
         away=keep_away(known, answers.tickets),
         danger_text=DANGER,
-        stops=[stop_card(known, answers.tickets, row, phones or {}) for row in plan.iter_rows(named=True)],
-        nothing=f"No stop is proposed for {rover_id} at {clock(known.at, zone)}. Stay reachable where you are and ask "
-        "the dispatcher.",
+        rovers=[
+            {
+                "rover_id": each,
+                "stops": rover_stops(known, answers, each, phones, cards),
+                "nothing": f"No stop is proposed for {each} at {clock(known.at, zone)}. Stay reachable where you are "
+                "and ask the dispatcher.",
+            }
+            for each in asked
+        ],
+        calls=[] if rovers else calls(known, answers.tickets),
     )
 
 
+def rover_stops(
+    known: Known,
+    answers: PlanAnswers,
+    rover_id: str,
+    phones: Mapping[str, str] | None = None,
+    cards: Cards | None = None,
+) -> list[dict[str, Any]]:
+    """A rover's stops in order, each with all that the rover needs there: for the sheet and for a rover's own page."""
+    plan = answers.dispatch.filter(pl.col("rover_id") == rover_id).sort("stop")
+    return [
+        stop_card(known, answers.tickets, row, phones or {}, cards or guidance()) for row in plan.iter_rows(named=True)
+    ]
+
+
 def keep_away(known: Known, tickets: pl.DataFrame) -> list[dict[str, str]]:
-    """The places where danger is reported, with the ticket that says so."""
+    """The places where danger is reported and not marked cleared, with the ticket that says so."""
     names = dict(known.sites.select("site_id", "name").iter_rows())
     return [
         {
@@ -66,19 +99,42 @@ def keep_away(known: Known, tickets: pl.DataFrame) -> list[dict[str, str]]:
             "since": clock(row["opened_at"], known.county.zone),
             "ticket_id": row["ticket_id"],
         }
-        for row in danger(tickets).iter_rows(named=True)
+        for row in danger(tickets, decisions(known).cleared).iter_rows(named=True)
     ]
 
 
-def stop_card(known: Known, tickets: pl.DataFrame, row: Mapping[str, Any], phones: Mapping[str, str]) -> dict[str, Any]:
+def calls(known: Known, tickets: pl.DataFrame) -> list[dict[str, Any]]:
+    """The open tickets as calls to make, the largest stake first."""
+    names = dict(known.sites.select("site_id", "name").iter_rows())
+    words = dict(known.tickets.select("ticket_id", "text").iter_rows())
+    return [
+        {
+            "rank": row["rank"],
+            "site": names.get(row["site_id"], "a place not yet known"),
+            "what": SAID.get(row["category"], row["category"].replace("-", " ")),
+            "opened": clock(row["opened_at"], known.county.zone),
+            "ticket_id": row["ticket_id"],
+            "text": words.get(row["ticket_id"]),
+            "stake": whole(two_figures(row["voter_minutes_at_risk"] or 0.0)),
+            "advice": row["advice"],
+        }
+        for row in phone_list(known, tickets).iter_rows(named=True)
+    ]
+
+
+def stop_card(
+    known: Known, tickets: pl.DataFrame, row: Mapping[str, Any], phones: Mapping[str, str], cards: Cards
+) -> dict[str, Any]:
     """One stop in the words and order in which a rover needs them."""
     zone = known.county.zone
     place = known.sites.filter(pl.col("site_id") == row["site_id"]).to_dicts()
     site: dict[str, Any] = place[0] if place else {}
-    told = told_by(known, tickets, row["ticket_ids"])
-    kinds = list(dict.fromkeys(ticket["category"] for ticket in told)) or ["power"]
+    told = told_by(known, tickets, row["ticket_ids"], phones)
+    kinds = list(dict.fromkeys([*(ticket["category"] for ticket in told), *(row.get("categories") or [])])) or ["power"]
+    fitting = [cards[kind] for kind in kinds if kind in cards] or [cards["other"]]
     return {
         "number": row["stop"],
+        "site_id": row["site_id"],
         "site": site.get("name") or row["site_id"],
         "address": site.get("address") or "no address in the roster",
         "room": site.get("room"),
@@ -87,24 +143,31 @@ def stop_card(known: Known, tickets: pl.DataFrame, row: Mapping[str, Any], phone
         "leave": clock(row["leave_at"], zone),
         "arrive": clock(row["arrive_at"], zone),
         "is_under_way": row.get("is_under_way") or False,
+        "partner": row.get("partner"),
         "what": ", ".join(SAID.get(kind, kind.replace("-", " ")) for kind in kinds),
         "unit": unit_said(known, row["unit_id"]),
+        "unit_id": row["unit_id"],
         "tickets": [ticket | {"opened": clock(ticket["opened_at"], zone)} for ticket in told],
+        "ticket_ids": list(row["ticket_ids"]),
         "why": row["why"],
         "stake": stake_said(row),
         "parts": ", ".join(row["parts"]),
         "visit": whole(row.get("visit_minutes") or known.settings["dispatch.visit_minutes"]),
-        "cards": [card for card in (guidance().get(kind) for kind in kinds) if card] or [guidance()["other"]],
+        "cards": fitting,
         "caution": row["caution"],
+        "custody": any(card.get("custody") for card in fitting),
     }
 
 
-def told_by(known: Known, tickets: pl.DataFrame, ticket_ids: list[str]) -> list[dict[str, Any]]:
-    """The tickets of a stop with the caller's words (masked as in the log), oldest first."""
-    words = known.tickets.select("ticket_id", "text")
-    own = tickets.filter(pl.col("ticket_id").is_in(ticket_ids)).join(words, on="ticket_id", how="left")
+def told_by(
+    known: Known, tickets: pl.DataFrame, ticket_ids: Sequence[str], people: Mapping[str, str]
+) -> list[dict[str, Any]]:
+    """The tickets of a stop with the caller's words (masked as in the log) and who called, if asked for, oldest first."""
+    words = known.tickets.select("ticket_id", "text", "caller")
+    own = tickets.filter(pl.col("ticket_id").is_in(list(ticket_ids))).join(words, on="ticket_id", how="left")
     rows = own.sort("opened_at", "ticket_id").to_dicts()
-    return [{name: row[name] for name in ("ticket_id", "category", "opened_at", "text")} for row in rows]
+    kept = ("ticket_id", "category", "opened_at", "text")
+    return [{name: row[name] for name in kept} | {"caller": people.get(row["caller"] or "")} for row in rows]
 
 
 def unit_said(known: Known, unit_id: str | None) -> str | None:
@@ -125,6 +188,37 @@ def stake_said(row: Mapping[str, Any]) -> str:
 
 
 @cache
-def guidance() -> dict[str, dict[str, Any]]:
-    """The cards of what to look at first, by ticket category."""
-    return tomllib.loads((TEMPLATES / "guidance.toml").read_text(encoding="utf-8"))
+def guidance() -> Cards:
+    """Our own cards of what to look at first, by ticket category."""
+    return read_cards((TEMPLATES / "guidance.toml").read_text(encoding="utf-8"), "guidance.toml")
+
+
+def county_cards(folder: Path) -> Cards | None:
+    """The county's own cards, `guidance.toml` in its book's folder; None where there are none."""
+    path = folder / "guidance.toml"
+    return read_cards(path.read_text(encoding="utf-8"), str(path)) if path.exists() else None
+
+
+def read_cards(text: str, where: str) -> Cards:
+    """Guidance cards by ticket category: `title`, `steps`, and where it applies `caution` and `custody`.
+
+    A category without a card falls back on `other`.
+
+    Raises
+    ------
+    SettingsError : for text that is no TOML, a card without title or steps, or cards without `other`.
+    """
+    try:
+        cards: dict[str, Any] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{where}: not readable as TOML ({error}). Correct that line.") from error
+    for name, card in {"other": None, **cards}.items():
+        steps = card.get("steps") if isinstance(card, dict) else None
+        if (
+            not isinstance(steps, list)
+            or not steps
+            or not all(isinstance(s, str) for s in steps)
+            or not card.get("title")
+        ):
+            raise SettingsError(f"{where}, [{name}]: a card needs a title and a list of steps. Add them.")
+    return cards

@@ -1,18 +1,22 @@
 """Files of one kind → entries of the log: what is new, what is known, what changed, what is in quarantine."""
 
 import json
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
+from itertools import chain
 from typing import Any
 
 import polars as pl
 
 from pipeline.contracts.feeds import schema_of
 from pipeline.normalise import entries
+from pipeline.normalise.canonical import envelopes
 from pipeline.normalise.county import county_faults
 from pipeline.normalise.shape import Piece, shape
+from pipeline.normalise.times import UTC_US
 from pipeline.sources.tables import RawTable
-from pipeline.store.log import Log, bodies
+from pipeline.store.log import Log
 from pipeline.store.people import People
 
 ROSTERS = {"units": "unit", "sites": "site"}
@@ -81,17 +85,14 @@ def take_kind(
     )
     receipts = [receipt(f.name, kind, place, rows, bad) for place, f in enumerate(files_in_order)]
     people.save()
-    log.append(
-        pl.concat(
-            [
-                row_entries(rows.filter(~pl.col("is_known")), kind, shas),
-                bad.filter(~pl.col("is_known")).select(entries.ENTRY_COLUMNS),
-                earlier_receipts(rows, bad, known, kind),
-                entries.entry_frame(file_entry(f, r, now) for f, r in zip(files_in_order, receipts, strict=True)),
-            ]
-        ),
-        now,
+    others = pl.concat(
+        [
+            bad.filter(~pl.col("is_known")).select(entries.ENTRY_COLUMNS),
+            earlier_receipts(rows, bad, known, kind),
+            entries.entry_frame(file_entry(f, r, now) for f, r in zip(files_in_order, receipts, strict=True)),
+        ]
     )
+    log.append_all(chain(row_entries(rows.filter(~pl.col("is_known")), kind, files_in_order), [others]), now)
     return [receipts[order.index(i)] for i in range(len(files))]
 
 
@@ -102,12 +103,10 @@ def judged(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
         is_known=pl.col("content_key").is_in(known["content_key"].implode())
         | ~pl.col("content_key").is_first_distinct()
     )
-    fresh = rows.filter(~pl.col("is_known")).select(
-        "content_key", is_change=pl.col("key").is_in(keys.implode()) | ~pl.col("key").is_first_distinct()
-    )
-    return rows.join(fresh, on="content_key", how="left", maintain_order="left").with_columns(
-        pl.col("is_change").fill_null(False)
-    )
+    places = (~rows["is_known"]).arg_true()
+    keyed = rows["key"].gather(places)
+    changed = keyed.is_in(keys.implode()) | ~keyed.is_first_distinct()
+    return rows.with_columns(is_change=(~rows["is_known"]).scatter(places, changed))
 
 
 def unlisted(rows: pl.DataFrame, kind: str, log: Log) -> pl.DataFrame:
@@ -156,22 +155,36 @@ def receipt(name: str, kind: str, place: int, rows: pl.DataFrame, bad: pl.DataFr
     )
 
 
-def row_entries(rows: pl.DataFrame, kind: str, shas: list[str]) -> pl.DataFrame:
-    """New rows as entries, with their canonical form."""
-    values = [c for c in rows.columns if c.startswith("v_")]
-    attributes = [c for c in rows.columns if c.startswith("a_")]
-    indexed = rows.with_columns(
-        type=pl.lit("row"),
-        kind=pl.lit(kind),
-        file=entries.gathered("file", shas, rows["file"], pl.String()),
-        row=pl.col("row").cast(pl.Int64),
-    )
-    text = indexed.select(
-        "type", "kind", "key", "content_key", "content_hash", "file", "row", "occurred_at",
-        pl.col("received_at").dt.strftime(entries.TIME_TEXT),
-        *values, *attributes,
-    )  # fmt: skip
-    return indexed.with_columns(bodies(text, values, attributes)).select(entries.ENTRY_COLUMNS)
+def row_entries(rows: pl.DataFrame, kind: str, files: list[Taken]) -> Iterator[pl.DataFrame]:
+    """New rows as entries with their canonical form, some at a time."""
+    received = pl.Series([f.piece.received_at for f in files], dtype=UTC_US).dt.strftime(entries.TIME_TEXT)
+    shas = [f.sha for f in files]
+    for part in rows.iter_slices(entries.SLICE) if rows.height else ():
+        index = part.with_columns(
+            entries.gathered("file", shas, part["file"], pl.String()),
+            received_text=received.gather(part["file"]),
+            type=pl.lit("row"),
+            kind=pl.lit(kind),
+            row=pl.col("row").cast(pl.Int64),
+        )
+        plain = {name: quoted(pl.col(name)) for name in ("file", "occurred_at")}
+        hexed = {name: quoted(pl.col(name).bin.encode("hex")) for name in ("content_key", "content_hash")}
+        told: dict[str, pl.Expr | str] = {
+            "type": '"row"',
+            "kind": f'"{kind}"',
+            "row": pl.col("row").cast(pl.String),
+            "received_at": quoted(pl.col("received_text")),
+            "values": pl.col("values"),
+            "attributes": pl.col("attributes"),
+            **plain,
+            **hexed,
+        }
+        yield index.with_columns(body=envelopes(index, told, ["key"])).select(entries.ENTRY_COLUMNS)
+
+
+def quoted(text: pl.Expr) -> pl.Expr:
+    """Text that needs no escapes as a JSON string; null stays null."""
+    return pl.concat_str(pl.lit('"'), text, pl.lit('"'))
 
 
 def earlier_receipts(rows: pl.DataFrame, bad: pl.DataFrame, known: pl.DataFrame, kind: str) -> pl.DataFrame:

@@ -5,7 +5,8 @@ The other columns are an index; `verify` holds them against it.
 """
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
@@ -17,13 +18,17 @@ import polars as pl
 
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import BookBroken, BookError
+from pipeline.normalise.canonical import envelopes, objects
 from pipeline.store import tree
 
 INDEX = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at")
+FORMAT = 2  # of the log; 1 kept digests as hex text: docs/decisions/010
+# Digests do not compress; texts do so best and fastest with Zstandard. DuckDB would try every way on each of them.
 CREATE = """
 create table if not exists log (
-    seq bigint, type varchar, kind varchar, key varchar, content_key varchar, content_hash varchar, file varchar,
-    "row" bigint, received_at timestamptz, body varchar, leaf blob
+    seq bigint, type varchar, kind varchar, key varchar using compression zstd,
+    content_key blob using compression uncompressed, content_hash blob using compression uncompressed, file varchar,
+    "row" bigint, received_at timestamptz, body varchar using compression zstd, leaf blob using compression uncompressed
 );
 create table if not exists heads (size bigint, root varchar, peaks varchar, headed_at timestamptz);
 """
@@ -43,23 +48,12 @@ def connect(path: Path, *, read_only: bool = False) -> duckdb.DuckDBPyConnection
 
 
 def bodies(rows: pl.DataFrame, values: list[str], attributes: list[str]) -> pl.Series:
-    """The canonical form of entries: RFC 8785, for objects that hold text and whole numbers only.
-
-    Keys are put in order here; polars writes strings with the escapes that RFC 8785 asks for (a test holds it to the
-    `rfc8785` package).
-    """
-    nested = {"values": members(values), "attributes": members(attributes)}
-    fields = {name: pl.col(name) for name in rows.columns if name not in (*values, *attributes)} | nested
-    ordered = [fields[name].alias(name) for name in sorted(fields)]
-    return rows.select(pl.struct(ordered).struct.json_encode()).to_series().alias("body")
-
-
-def members(names: list[str]) -> pl.Expr:
-    """Columns `v_NAME` or `a_NAME` as an object with ordered keys; an empty one is null."""
-    if not names:
-        return pl.lit(None, dtype=pl.String)
-    # RFC 8785 orders keys by UTF-16 code units.
-    return pl.struct(pl.col(name).alias(name[2:]) for name in sorted(names, key=lambda n: n[2:].encode("utf-16-be")))
+    """The canonical form of entries, with columns `v_NAME` and `a_NAME` as the objects `values` and `attributes`."""
+    nested: dict[str, pl.Expr | str] = {}
+    for name, columns in (("values", values), ("attributes", attributes)):
+        told = objects(rows.select(pl.col(column).alias(column[2:]) for column in columns))
+        nested[name] = pl.lit(told) if columns else pl.lit(None, dtype=pl.String)
+    return envelopes(rows, nested, rows.drop(values, attributes).columns).alias("body")
 
 
 @dataclass(frozen=True)
@@ -76,28 +70,57 @@ class Log:
 
     def __init__(self, path: Path) -> None:
         self.con = connect(path)
+        refuse_older(self.con, path)
         self.con.execute(CREATE)
         self.head = last_head(self.con)
 
     def append(self, entries: pl.DataFrame, at: datetime) -> Head:
         """Adds entries (`INDEX` columns and `body`) in the frame's order, and the tree head after them."""
-        if not entries.height:
-            return self.head
-        leaves = [tree.leaf_hash(body.encode()) for body in entries["body"]]
-        peaks = tree.grow(self.head.peaks, leaves)
-        size = self.head.size + entries.height
-        batch = entries.select(*INDEX, "body").with_columns(
-            seq=pl.arange(self.head.size, size, eager=True), leaf=pl.Series(leaves, dtype=pl.Binary)
-        )
-        head = Head(size, tree.root(peaks), peaks)
-        self.con.register("batch", batch.select("seq", *INDEX, "body", "leaf").to_arrow())
+        return self.append_all([entries], at)
+
+    def append_all(self, parts: Iterable[pl.DataFrame], at: datetime) -> Head:
+        """Adds entries part by part, all or none of them, and one tree head after the last.
+
+        DuckDB writes a part while the next is made and hashed: neither needs the other's core.
+        """
+        size, peaks = self.head.size, self.head.peaks
         self.con.execute("begin")
+        try:
+            with ThreadPoolExecutor(1) as writer:
+                written: Future[None] | None = None
+                for part in parts:
+                    leaves = [sha256(b"\x00" + body).digest() for body in part["body"].cast(pl.Binary).to_list()]
+                    peaks = tree.grow(peaks, leaves)
+                    batch = part.select(
+                        pl.int_range(size, size + part.height).alias("seq"),
+                        *INDEX,
+                        "body",
+                        pl.Series("leaf", leaves, dtype=pl.Binary),
+                    )
+                    size += part.height
+                    if written:
+                        written.result()
+                    written = writer.submit(self._insert, batch)
+                if written:
+                    written.result()
+            if size > self.head.size:
+                head = Head(size, tree.root(peaks), peaks)
+                self.con.execute(
+                    "insert into heads values (?, ?, ?, ?)", [size, head.root.hex(), peaks_text(peaks), at]
+                )
+                self.con.execute("commit")
+                self.head = head
+            else:
+                self.con.execute("rollback")
+        except BaseException:
+            self.con.execute("rollback")
+            raise
+        return self.head
+
+    def _insert(self, batch: pl.DataFrame) -> None:
+        self.con.register("batch", batch.to_arrow())
         self.con.execute("insert into log select * from batch")
-        self.con.execute("insert into heads values (?, ?, ?, ?)", [size, head.root.hex(), peaks_text(peaks), at])
-        self.con.execute("commit")
         self.con.unregister("batch")
-        self.head = head
-        return head
 
     def known_keys(self, kind: str) -> pl.DataFrame:
         """What is logged of a kind: type, key, content_key and the earliest receipt of each content."""
@@ -110,6 +133,29 @@ class Log:
 
     def close(self) -> None:
         self.con.close()
+
+
+def refuse_older(con: duckdb.DuckDBPyConnection, path: Path) -> None:
+    """Marks a new log with its format.
+
+    Raises
+    ------
+    BookError : if the log has another format; such a book can be read and verified, and not written.
+    """
+    tables = {name for (name,) in con.sql("select table_name from duckdb_tables()").fetchall()}
+    if "format" in tables:
+        found = con.sql("select number from format").fetchall()[0][0]
+    elif "log" in tables:
+        found = 1
+    else:
+        con.execute("create table format as select ?::bigint as number", [FORMAT])
+        return
+    if found != FORMAT:
+        con.close()
+        raise BookError(
+            f"{path}: written in format {found}, and this version writes format {FORMAT}. It can still be read "
+            "and verified; take its files into a new book, or go on with the version that made it."
+        )
 
 
 def peaks_text(peaks: list[tree.Peak]) -> str:
@@ -223,6 +269,6 @@ def agrees(body: dict[str, object], index: list[object]) -> bool:
         if name == "received_at":
             if not isinstance(value, datetime) or parse_time(str(said)) != value:
                 return False
-        elif said != value:
+        elif said != (value.hex() if isinstance(value, bytes) else value):
             return False
     return True

@@ -254,7 +254,11 @@ def quarantine_at(con: duckdb.DuckDBPyConnection, rows: Rows, at: datetime) -> p
     found = con.sql(
         "select file, kind, \"row\", received_at, body from log q where type = 'quarantine' and received_at <= $at "
         "and not exists (select 1 from log r where r.type = 'row' and r.kind = q.kind and r.received_at <= $at "
-        'and r.file = q.file and r."row" = q."row") order by received_at, file, "row"',
+        'and r.file = q.file and r."row" = q."row") '
+        # once the zone is known, rows that waited for it have been judged again
+        "and not (json_extract_string(body, '$.code') = 'no-zone' and exists (select 1 from log c "
+        "where c.type = 'row' and c.kind = 'county' and c.seq > q.seq and c.received_at <= $at)) "
+        'order by received_at, file, "row"',
         params={"at": at},
     ).fetchall()
     records: list[dict[str, Any]] = [
@@ -329,14 +333,16 @@ class Unplaced:
 
 
 def unplaced(con: duckdb.DuckDBPyConnection) -> list[Unplaced]:
-    """Files taken before the county's zone was known, whose local times could not be placed."""
+    """Files taken before the county's zone was known, of the kinds in which local times could not be placed.
+
+    All of such a kind, as a row that had waited already counted as known in a file that came after: read again, each
+    row gets the earliest of its receipts.
+    """
     found = con.sql(
-        "select f.key, q.file, q.kind, f.received_at, json_extract(any_value(f.body), '$.profile')::varchar "
-        "from log q join log f on f.type = 'file' and f.file = q.file "
-        "where q.type = 'quarantine' and json_extract_string(q.body, '$.code') = 'no-zone' "
-        'and not exists (select 1 from log r where r.type = \'row\' and r.kind = q.kind and r.file = q.file '
-        'and r."row" = q."row") '
-        "group by f.key, q.file, q.kind, f.received_at order by f.received_at, f.key"
+        "select distinct key, file, kind, received_at, json_extract(body, '$.profile')::varchar from log "
+        "where type = 'file' and file <> '' and json_extract_string(body, '$.refused') is null and kind in "
+        "(select kind from log where type = 'quarantine' and json_extract_string(body, '$.code') = 'no-zone') "
+        "and seq < (select min(seq) from log where type = 'row' and kind = 'county') order by received_at, key"
     ).fetchall()
     files = []
     for name, sha, kind, received_at, profile_text in found:

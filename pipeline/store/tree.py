@@ -22,15 +22,18 @@ def node_hash(left: bytes, right: bytes) -> bytes:
 
 
 def grow(peaks: Sequence[Peak], leaves: Iterable[bytes]) -> list[Peak]:
-    """The peaks after more leaves (leaf hashes) have been added."""
-    grown = list(peaks)
-    for leaf in leaves:
-        height, node = 0, leaf
-        while grown and grown[-1][0] == height:
-            node = node_hash(grown.pop()[1], node)
-            height += 1
-        grown.append((height, node))
-    return grown
+    """The peaks after more leaves (leaf hashes) have been added; a whole level of the tree at a time."""
+    grown, below = list(peaks), []
+    nodes, height = list(leaves), 0
+    while nodes:
+        if grown and grown[-1][0] == height:
+            nodes = [grown.pop()[1], *nodes]
+        if len(nodes) % 2:
+            below.append((height, nodes.pop()))
+        pairs = iter(nodes)
+        nodes = [sha256(b"\x01" + left + right).digest() for left, right in zip(pairs, pairs, strict=True)]
+        height += 1
+    return grown + below[::-1]
 
 
 def root(peaks: Sequence[Peak]) -> bytes:

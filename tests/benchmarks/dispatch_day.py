@@ -342,10 +342,14 @@ def play(day: Day, policy: Policy, step: float = 2.0) -> dict[str, float]:
 
 
 def arrive(day: Day, van: Van, now: float) -> None:
-    """Lets a rover arrive, work, and find that nothing is left to do."""
-    if van.target is None or van.there > now:
+    """Lets a rover arrive and work; one whose trouble is settled by telephone stops where it is."""
+    if van.target is None:
         return
     ticket = day.tickets[van.target]
+    if van.there > now:
+        if now - ticket.opened >= ticket.by_phone:  # called off on the way, under either policy; no redirect
+            van.place, van.target = van.where(now), None
+        return
     settled = van.there - ticket.opened >= ticket.by_phone
     if math.isinf(ticket.arrived):
         ticket.arrived = van.there

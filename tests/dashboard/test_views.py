@@ -19,10 +19,16 @@ VIEWS = {
     "power": "Power",
     "units": "Units",
     "rovers": "Rovers",
-    "opening_closing": "Opening & closing",
     "tickets": "Tickets",
-    "intake": "Intake",
     "site": "Site",
+    "call": "Take a call",
+    "report": "Report",
+    "opening_closing": "Opening & closing",
+    "supplies": "Supplies",
+    "counts": "Counts",
+    "intake": "Intake",
+    "hand_over": "Hand-over",
+    "review": "Review",
 }
 
 

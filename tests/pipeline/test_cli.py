@@ -86,6 +86,43 @@ def test_the_outlook_looks_as_far_as_asked(wardbook, book: Path):
     assert wardbook("estimate", "outlook", "--book", book, "--ahead", "soon").status == 2
 
 
+@pytest.fixture
+def hand(tmp_path: Path) -> Path:
+    folder = tmp_path / "hand"
+    folder.mkdir()
+    (folder / "counts.csv").write_text(
+        "site_id,line,at,waiting,wait_minutes\nP01,checkin,09:30,14,8\nP02,checkin,09:31,41,33\nP02,scanner,09:30,2,\n"
+        "P09,checkin,09:30,1,1\nP01,door,09:30,1,1\nP01,scanner,half nine,1,1\nP01,scanner,09:30,many,1\nP01,scanner\n"
+    )
+    return folder
+
+
+def test_grade_says_how_good_the_lines_were_and_what_it_left_out(wardbook, book: Path, hand: Path, tmp_path: Path):
+    words = ("grade", "--truth", hand, "--book", book, "--at", "09:30", "--bins", tmp_path / "bins.csv")
+    done = wardbook(*words, "--format", "csv")
+    assert done.status == 0
+    rows = {(r["line"], r["group"], r["forecaster"]): r for r in csv.DictReader(io.StringIO(done.out))}
+    assert rows["checkin", "all", "wardbook"]["counts"] == "2" and rows["scanner", "all", "roster"]["counts"] == "1"
+    # 12 and 35 had been counted before, 14 and 41 stand there
+    assert float(rows["checkin", "all", "last-count"]["mae"]) == 4.0
+    assert rows["checkin", "long lines", "wardbook"]["timed"] == "1"
+    for reason in ("no site of the roster", "not one of checkin, scanner", "not a time", "not a number", "2 fields"):
+        assert reason in done.err
+    assert "3 counts read, 5 rows left out; 3 of them at 1 times are graded." in done.err
+    assert (tmp_path / "bins.csv").read_text().startswith("line,bin_low,bin_high,rows")
+    assert "check-in, all: 2 counts" in wardbook(*words).out
+
+
+def test_a_grade_without_counts_says_what_to_write(wardbook, book: Path, hand: Path, tmp_path: Path):
+    away = wardbook("grade", "--truth", hand, "--book", book, "--at", "15:00")
+    assert away.status == 1 and "no count lies within 2 min" in away.err
+    assert wardbook("grade", "--truth", tmp_path / "nowhere", "--book", book).status == 2
+    assert wardbook("grade", "--truth", hand, "--book", book, "--every", "0").status == 2
+    (hand / "counts.csv").write_text("site,at,n\nP01,09:30,4\n")
+    odd = wardbook("grade", "--truth", hand, "--book", book)
+    assert odd.status == 1 and 'column "site_id" is not there. Found: site, at, n' in odd.err
+
+
 def test_take_returns_receipts_as_json(wardbook, write_day, tmp_path: Path):
     done = wardbook("take", write_day(), "--book", tmp_path / "book", "--format", "json")
     receipts = json.loads(done.out)

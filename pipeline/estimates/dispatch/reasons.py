@@ -41,7 +41,9 @@ def why(known: Known, scene: Scene, orders: list[Order], rover: int, legs: list[
     text += f", after a drive of {max(0, round(leg.arrive - leg.leave))} min."
     if need.partner:
         text += f" It takes two: {need.partner} comes too, and work begins when both are there."
-    if not can(who.skills, need.skills):
+    if need.foreseen and not can(who.skills, need.skills):
+        text += " It lists no power skill, but carries a battery or a generator."
+    elif not can(who.skills, need.skills):
         text += f" No rover on shift lists {' and '.join(sorted(MENDED[s] for s in need.skills))}: it goes to look."
     if need.site_confidence < 0.6:
         text += f" The site is a guess ({need.site_confidence:.0%}): call first."

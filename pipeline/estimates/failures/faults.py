@@ -1,74 +1,129 @@
-"""Faults of units, each counted once: counters, state and tickets tell of the same event."""
+"""Faults of units, each counted once: counters, states and tickets tell of the same event."""
 
 import polars as pl
 
 from pipeline.contracts import events
 from pipeline.contracts.known import Known, empty
+from pipeline.estimates.counters import in_wrong_column
+from pipeline.estimates.failures.exposure import Ledger, site_then, with_exposure
+from pipeline.estimates.failures.exposure import ledger as ledger_of
+from pipeline.estimates.failures.told import match, ticket_faults, with_probability
 
-# Categories of tickets that tell of a unit's own failure; the rest are the place's or the people's.
-UNIT_CATEGORIES: dict[str, tuple[str, ...]] = {
-    "scanner-jam": ("scan-single", "scan-batch"),
-    "scanner-down": ("scan-single", "scan-batch"),
-    "tape-printer": ("scan-single",),
-    "memory-card": ("scan-single",),
-    "poll-book": ("electronic-poll-book",),
-    "bmd": ("bmd",),
-    "accessible-device": ("bmd",),
-}
-COUNTED_LIKE = ("scanner-jam", "scanner-down", "bmd", "poll-book")  # tickets that a counter or a state shows too
 MOST_AT_ONCE = 200  # a counter that jumps by more between two reports is a slip, not so many faults [count]
+SHOWN = ["unit_id", "at", "until", "kind", "family", "ballots", "probability"]
+TOLD = ["unit_id", "at", "kind", "ticket_ids", "ballots", "probability"]
+KINDS = {  # the class that a fault is counted in, by what was seen or told of it; our choice
+    "misfeed": "misfeed",
+    "jam": "jam",
+    "scanner-jam": "jam",
+    "fault": "hard-fault",
+    "scanner-down": "hard-fault",
+    "bmd": "hard-fault",
+    "poll-book": "hard-fault",
+    "accessible-device": "hard-fault",
+    "tape-printer": "tape-printer",
+    "memory-card": "memory-card",
+    "power": "power",
+}
 
 
-def faults(known: Known, readings: pl.DataFrame) -> pl.DataFrame:
-    """Every unit's faults up to T, once each, with what told of them."""
+def faults(known: Known, readings: pl.DataFrame, ledger: Ledger | None = None) -> pl.DataFrame:
+    """Every unit's faults up to T, once each, with what told of them, how sure that is, and its exposure by then."""
+    ledger = ledger or ledger_of(known)
     window = pl.duration(minutes=int(known.settings["repeats.same_event_minutes"]))
-    told = ticket_faults(known, readings, window)
-    shown = status_faults(known.status, window)
-    matched = match(told, shown, window)
-    by_event = (
-        matched.filter(pl.col("event").is_not_null())
-        .group_by("event")
-        .agg(ticket_ids=pl.col("ticket_ids").list.explode().unique().sort())
-    )
-    seen = shown.join(by_event, on="event", how="left").select(
-        "unit_id",
-        "at",
-        "kind",
-        source=pl.when(pl.col("ticket_ids").is_null()).then(pl.lit("status")).otherwise(pl.lit("both")),
-        ticket_ids=pl.col("ticket_ids").fill_null([]),
-    )
-    only_told = matched.filter(pl.col("event").is_null()).select(
-        "unit_id", "at", "kind", "ticket_ids", source=pl.lit("ticket")
-    )
-    columns = list(empty(events.Faults).columns)
+    shown = status_faults(known, ledger, window)
+    told = match(ticket_faults(known, readings, window), shown, window)
+    lone = told.filter(pl.col("event").is_null())
+    sure = with_probability(lone, ledger.reports, window, known.settings["repeats.unseen_chance"])
+    only_told = sure.pipe(read_by_then, ledger.reports).select(*TOLD, source=pl.lit("ticket"))
+    rows = pl.concat([seen(shown, told).select(only_told.columns), only_told])
+    counts = ledger.exposures.select("unit_id", has_counter=pl.col("exposure_ballots").is_not_null())
     return (
-        pl.concat([seen.select(only_told.columns), only_told])
-        .join(known.units.select("unit_id", "site_id"), on="unit_id", how="left")
-        .select(columns)
-        .sort("unit_id", "at", "kind", "ticket_ids")
+        rows.join(counts, on="unit_id")
+        .pipe(site_then, known)
+        .pipe(with_exposure, known, ledger.exposures)
+        .with_columns(
+            fault_class=pl.col("kind").replace_strict(KINDS, default="hard-fault", return_dtype=pl.String),
+            ballots=pl.when("has_counter").then("ballots"),
+        )
+        .select(list(empty(events.Faults).columns))
+        .pipe(in_fixed_order)
     )
 
 
-def with_increments(status: pl.DataFrame, *counters: str) -> pl.DataFrame:
-    """Reports in order, with each counter's increase since the unit's last report, `new_NAME`.
+def in_fixed_order(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows by unit, time, kind and tickets, however they came."""
+    ids, kinds = (pl.Enum(rows[name].unique().sort()) for name in ("unit_id", "kind"))
+    first = pl.col("ticket_ids").list.first().fill_null("")
+    return rows.sort(pl.col("unit_id").cast(ids).to_physical(), "at", pl.col("kind").cast(kinds).to_physical(), first)
 
-    A counter that falls has been reset: its new value is what came since. The first report's total counts whole.
+
+def read_by_then(rows: pl.DataFrame, reports: pl.DataFrame) -> pl.DataFrame:
+    """Adds `ballots`: those that the unit had read by the time `at`."""
+    if rows.is_empty():
+        return rows.with_columns(ballots=pl.lit(None, pl.Float64))
+    own = reports.join(rows.select("unit_id").unique(), on="unit_id", how="semi")
+    return rows.sort("at").join_asof(
+        own.select("unit_id", at="occurred_at", ballots="read").sort("at"),
+        on="at",
+        by="unit_id",
+        strategy="backward",
+        check_sortedness=False,
+    )
+
+
+def seen(shown: pl.DataFrame, told: pl.DataFrame) -> pl.DataFrame:
+    """The faults that reports show, with the tickets that tell of the same: two witnesses make it surer."""
+    none = pl.lit([], pl.List(pl.String))
+    if told["event"].null_count() == told.height:
+        return shown.with_columns(source=pl.lit("status"), ticket_ids=none)
+    by_event = (
+        told.filter(pl.col("event").is_not_null())
+        .group_by("event")
+        .agg(
+            ticket_ids=pl.col("ticket_ids").list.explode().unique().sort(),
+            doubt=(1 - pl.col("confidence").clip(0, 1)).product(),
+        )
+    )
+    return shown.join(by_event, on="event", how="left").with_columns(
+        source=pl.when(pl.col("ticket_ids").is_null()).then(pl.lit("status")).otherwise(pl.lit("both")),
+        ticket_ids=pl.coalesce("ticket_ids", none),
+        probability=1 - (1 - pl.col("probability")) * pl.col("doubt").fill_null(1.0),
+    )
+
+
+def status_faults(known: Known, ledger: Ledger, window: pl.Expr) -> pl.DataFrame:
+    """Faults that a unit's own reports show: columns event, unit_id, at, until, kind, family, ballots, probability."""
+    reports, single = ledger.reports, known.settings["repeats.single_state_chance"]
+    counted = counted_faults(reports, known.units)
+    spells = state_spells(reports, "state", ["fault"], single)
+    near = spells.sort("at").join_asof(
+        counted.join(spells.select("unit_id").unique(), on="unit_id", how="semi")
+        .select("unit_id", "at", counted_at="at")
+        .sort("at"),
+        on="at",
+        by="unit_id",
+        strategy="nearest",
+        check_sortedness=False,
+    )
+    is_same = (pl.col("counted_at") >= pl.col("at") - window) & (pl.col("counted_at") <= pl.col("until"))
+    alone = near.filter(~is_same.fill_null(False)).with_columns(kind=pl.lit("fault"), family=pl.lit("works"))
+    cards = state_spells(reports, "cards", ["one", "none"], single).with_columns(
+        kind=pl.lit("memory-card"), family=pl.lit("cards")
+    )
+    return pl.concat([counted.select(SHOWN), alone.select(SHOWN), cards.select(SHOWN)]).with_row_index("event")
+
+
+def counted_faults(reports: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
+    """Faults that the counters of misfeeds and jams show, none of a unit whose counts stand in the wrong column.
+
+    A jam is a misfeed that stopped the unit: where both counters rise they tell of the same sheets.
     """
-    steps = []
-    for name in counters:
-        before = pl.col(name).forward_fill().shift(1).over("unit_id").fill_null(0)
-        grown = pl.when(pl.col(name) >= before).then(pl.col(name) - before).otherwise(pl.col(name))
-        steps.append(grown.fill_null(0).alias(f"new_{name}"))
-    return status.sort("unit_id", "occurred_at", "sequence").with_columns(steps)
-
-
-def status_faults(status: pl.DataFrame, window: pl.Expr) -> pl.DataFrame:
-    """Faults that a unit's own reports show: columns event, unit_id, at, until, kind."""
-    reports = with_increments(status, "misfeeds", "jams")
-    # A jam is a misfeed that stopped the unit: where both counters rise they tell of the same sheets.
-    counted = (
+    wrong = in_wrong_column(reports, units).filter(pl.col("oddities").str.contains("misfeeds"))
+    return (
         reports.with_columns(many=pl.max_horizontal("new_misfeeds", "new_jams"))
         .filter(pl.col("many").is_between(1, MOST_AT_ONCE))
+        .join(wrong, on="unit_id", how="anti")
         .with_columns(nth=pl.int_ranges(0, pl.col("many")))
         .explode("nth")
         .select(
@@ -76,100 +131,30 @@ def status_faults(status: pl.DataFrame, window: pl.Expr) -> pl.DataFrame:
             at="occurred_at",
             until="occurred_at",
             kind=pl.when(pl.col("nth") < pl.col("new_jams")).then(pl.lit("jam")).otherwise(pl.lit("misfeed")),
+            family=pl.lit("works"),
+            # Several faults between two reports are spread evenly over the ballots between them.
+            ballots=pl.col("read") - pl.col("new_ballots_counted") * (1 - (pl.col("nth") + 0.5) / pl.col("many")),
+            probability=pl.lit(1.0),
         )
     )
-    spells = fault_spells(reports)
-    near = spells.sort("at").join_asof(
-        counted.select("unit_id", "at", counted_at="at").unique().sort("at"),
-        on="at",
-        by="unit_id",
-        strategy="nearest",
-        check_sortedness=False,
-    )
-    is_same = (pl.col("counted_at") >= pl.col("at") - window) & (pl.col("counted_at") <= pl.col("until"))
-    alone = near.filter(~is_same.fill_null(False)).select("unit_id", "at", "until", kind=pl.lit("fault"))
-    return pl.concat([counted, alone]).sort("unit_id", "at", "kind").with_row_index("event")
 
 
-def fault_spells(reports: pl.DataFrame) -> pl.DataFrame:
-    """Runs of reports in the state `fault`: columns unit_id, at, until."""
-    stated = reports.filter(pl.col("state").is_not_null())
+def state_spells(reports: pl.DataFrame, column: str, bad: list[str], single: float) -> pl.DataFrame:
+    """Runs of reports in a bad state: unit_id, at, until, ballots, probability; one report alone may be a slip."""
+    stated = reports.filter(pl.col(column).is_not_null())
+    is_bad = pl.col(column).is_in(bad)
+    turns = (is_bad != is_bad.shift()) | (pl.col("unit_id") != pl.col("unit_id").shift())
     return (
-        stated.with_columns(is_fault=pl.col("state") == "fault")
-        .with_columns(run=pl.col("is_fault").rle_id().over("unit_id"))
-        .filter("is_fault")
-        .group_by("unit_id", "run")
-        .agg(at=pl.col("occurred_at").min(), until=pl.col("occurred_at").max())
-        .drop("run")
-    )
-
-
-def ticket_faults(known: Known, readings: pl.DataFrame, window: pl.Expr) -> pl.DataFrame:
-    """Faults that tickets tell of, repeats folded together: columns unit_id, at, kind, ticket_ids."""
-    opened = known.tickets.select("ticket_id", "opened_at")
-    read = root_of(readings).join(opened, on="ticket_id", how="inner")
-    rooted = (
-        read.filter(pl.col("category").is_in(list(UNIT_CATEGORIES)))
-        .sort("opened_at", "ticket_id")
-        .group_by("root", maintain_order=True)
+        stated.with_columns(run=turns.fill_null(True).cum_sum())
+        .filter(is_bad)
+        .group_by("run", maintain_order=True)
         .agg(
-            site_id=pl.col("site_id").drop_nulls().first(),
-            unit_id=pl.col("unit_id").drop_nulls().first(),
-            kind=pl.col("category").first(),
-            at=pl.col("opened_at").min(),
-            ticket_ids=pl.col("ticket_id").sort(),
+            pl.col("unit_id").first(),
+            at=pl.col("occurred_at").first(),
+            until=pl.col("occurred_at").last(),
+            ballots=pl.col("read").first(),
+            many=pl.len(),
         )
-    )
-    named = with_only_unit(rooted, known.units).filter(pl.col("unit_id").is_not_null()).sort("unit_id", "kind", "at")
-    gap = pl.col("at") - pl.col("at").shift(1).over("unit_id", "kind")
-    return (
-        named.with_columns(run=(gap > window).fill_null(True).cum_sum().over("unit_id", "kind"))
-        .group_by("unit_id", "kind", "run")
-        .agg(at=pl.col("at").min(), ticket_ids=pl.col("ticket_ids").list.explode().sort())
-        .drop("run")
-        .sort("unit_id", "kind", "at")
-    )
-
-
-def root_of(readings: pl.DataFrame) -> pl.DataFrame:
-    """Readings with `root`: the ticket at the end of the chain of `same_as`."""
-    rooted = readings.with_columns(root=pl.coalesce("same_as", "ticket_id"))
-    parents = readings.select(root="ticket_id", further="same_as")
-    for _ in range(4):  # chains are short; a ring of tickets ends here too
-        rooted = rooted.join(parents, on="root", how="left").with_columns(root=pl.coalesce("further", "root"))
-        rooted = rooted.drop("further")
-    return rooted
-
-
-def with_only_unit(told: pl.DataFrame, units: pl.DataFrame) -> pl.DataFrame:
-    """Fills a missing unit_id where the site has only one unit that the category can be about."""
-    kinds = pl.DataFrame(
-        [(kind, name) for kind, names in UNIT_CATEGORIES.items() for name in names],
-        schema={"kind": pl.String, "type": pl.String},
-        orient="row",
-    )
-    only = (
-        units.filter(pl.col("site_id").is_not_null())
-        .join(kinds, on="type")
-        .group_by("site_id", "kind")
-        .agg(only=pl.col("unit_id").first(), many=pl.len())
-        .filter(pl.col("many") == 1)
-        .drop("many")
-    )
-    return told.join(only, on=["site_id", "kind"], how="left").with_columns(unit_id=pl.coalesce("unit_id", "only"))
-
-
-def match(told: pl.DataFrame, shown: pl.DataFrame, window: pl.Expr) -> pl.DataFrame:
-    """The tickets' faults with the `event` of the reports that is the same one, else null."""
-    reach = told.with_columns(reach=pl.col("at") + window).sort("reach")
-    found = reach.join_asof(
-        shown.select("unit_id", "event", "until", reach="at").sort("reach"),
-        on="reach",
-        by="unit_id",
-        strategy="backward",
-        check_sortedness=False,
-    )
-    is_same = (pl.col("at") <= pl.col("until") + window) & pl.col("kind").is_in(list(COUNTED_LIKE))
-    return found.with_columns(event=pl.when(is_same).then("event")).select(
-        "unit_id", "at", "kind", "ticket_ids", "event"
+        .with_columns(probability=pl.when(pl.col("many") > 1).then(1.0).otherwise(single))
+        .drop("run", "many")
     )

@@ -133,10 +133,7 @@ def gamma_poisson_fit(events: ArrayLike, exposure: ArrayLike) -> tuple[float, fl
         # For a given shape the score in the rate falls monotonically: one root, around shape * exposure / events.
         centre = np.log(shape * t.sum() / n.sum())
 
-        def score(log_rate: float) -> float:
-            return float((shape - (shape + n) * np.exp(log_rate) / (np.exp(log_rate) + t)).sum())
-
-        return float(np.exp(optimize.brentq(score, centre - 12, centre + 12)))
+        return root_of_score(shape, n, t, float(centre))
 
     def loss(log_shape: float) -> float:
         shape = float(np.exp(log_shape))
@@ -145,3 +142,25 @@ def gamma_poisson_fit(events: ArrayLike, exposure: ArrayLike) -> tuple[float, fl
     found = optimize.minimize_scalar(loss, bounds=(np.log(SHAPE_LOW), np.log(SHAPE_HIGH)), method="bounded")
     shape = float(np.exp(found.x))
     return shape, best_rate(shape)
+
+
+def root_of_score(shape: float, events: Floats, exposure: Floats, centre: float) -> float:
+    """The rate at which the likelihood of a given shape is greatest: Newton's steps, kept between bounds that close in.
+
+    Parameters
+    ----------
+    centre : logarithm of a first guess; the root lies within 12 of it
+    """
+    low, high, x = centre - 12, centre + 12, centre
+    for _ in range(100):
+        rate = np.exp(x)
+        share = rate / (rate + exposure)
+        value = float((shape - (shape + events) * share).sum())
+        slope = -float(((shape + events) * share * (1 - share)).sum())
+        low, high = (x, high) if value > 0 else (low, x)
+        step = x - value / slope if slope < 0 else low
+        step = step if low < step < high else (low + high) / 2
+        if abs(step - x) < 1e-11:
+            break
+        x = step
+    return float(np.exp(x))

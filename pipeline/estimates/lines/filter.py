@@ -20,11 +20,11 @@ Chances = NDArray[np.uint16]
 # those expected; FACTOR and DOUBT are mean and variance of the level that it returns to, given the particle's path.
 (
     CHECKIN_LOG, SCAN_LOG, MARKING_LOG, EMERGENCY_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING,
-    FINISHING, SCANNING, SHUT, WINDOW, SCANNED, SCAN_PHASES,
-) = range(16)  # fmt: skip
+    FINISHING, SCANNING, SHUT, WINDOW, SCANNED, SCAN_PHASES, PASSED,
+) = range(17)  # fmt: skip
 FIXED = 4  # rows that are jittered when particles are resampled
 CHECKIN_ROWS = np.array([CHECKIN_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, SHUT, WINDOW])  # all up to check-in
-HEAD = 16  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
+HEAD = 17  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
 UP, JAM, STOP = 0, 1, 2
 LEAST_KEPT = 0.1  # part of the particles that must keep weight after one observation; our choice
 SHRINK = 0.1  # Liu & West's h: part of the spread that is redrawn when particles are resampled
@@ -177,6 +177,7 @@ def marking_step(z: Array, places: Places, served: Array, u: Chances, dt: float)
     halfway = np.minimum(z[MARKING], counts(z[MARKING] * part, u[3]))
     marked = np.minimum(z[FINISHING], counts(z[FINISHING] * part, u[6]))
     z[MARKING] += served - halfway
+    z[PASSED] += served
     z[FINISHING] += halfway - marked
     return marked
 

@@ -24,6 +24,7 @@ from pipeline.estimates.lines.filter import (
     HEAD,
     LOG_RATE,
     MARKING_LOG,
+    PASSED,
     SCAN_LOG,
     SCANNED,
     SHUT,
@@ -304,6 +305,8 @@ def forget_windows(z: Array, heard: list[NDArray[np.float64]]) -> None:
         for group in heard:
             silent[group[0, group[1] == line].astype(np.int64)] = False
         z[row, silent] = 0
+        if line == 0:
+            z[PASSED, silent] = 0
 
 
 def weigh_minute(w: weighing.Weighing, rows: dict[str, list[NDArray[np.float64]]]) -> None:

@@ -12,8 +12,11 @@ from numpy.typing import NDArray
 from pipeline.estimates.lines import observations as seen
 from pipeline.estimates.lines.filter import (
     CHECKIN,
+    FINISHING,
     HEAD,
     JAM,
+    MARKING,
+    PASSED,
     SCANNED,
     SCANNING,
     SHUT,
@@ -40,6 +43,8 @@ FLOOR = 1e-4  # of the kernels: larger makes every long line an outlier; likewis
 COUNT_SD, COUNT_SHARE = 0.3, 0.11  # spread of a head count: people, and share of the line
 CALL_SD, CALL_SHARE = 1.0, 0.18  # spread of a number given in a call
 SCAN_SD = 2.5  # kernel of a counter's step [ballots]; wider with the age of the report before it
+KEPT = 0.85  # of a single counter's misfit that goes over to the next step: a total does not drift; our choice, from
+# the Kalman gain for 2 % of the voters counted elsewhere against SCAN_SD
 MIXED = 0.45  # of several scanners the first free one serves: each one's part is that uncertain; our choice
 BUSY_BOOK = 4.0  # voters per open station in a window from which none stands idle by chance [count]; our choice
 IDLE_COST = 2.0  # log-likelihood lost per station that is idle though open; our choice
@@ -98,7 +103,9 @@ def weigh_scans(w: Weighing, site: Ints, slot: Ints, delta: Floats, span: Floats
     counted = np.flatnonzero(np.isfinite(delta) & ~dark)
     if len(counted):
         weigh_ballots(w, site[counted], slot[counted], delta[counted], span[counted])
-    w.z[HEAD + most + slot, site] = 0
+    kept = np.zeros(len(site), np.float32)
+    kept[counted] = np.where(w.places.scanners[site[counted]] == 1, KEPT, 0)
+    w.z[HEAD + most + slot, site] *= kept[:, None]
     told = np.flatnonzero((state < seen.CLOSED) & ~dark)
     if len(told):
         weigh_states(w, site[told], slot[told], state[told])
@@ -123,6 +130,7 @@ def weigh_ballots(w: Weighing, site: Ints, slot: Ints, delta: Floats, span: Floa
     own = SCAN_SD**2 + (0.06 * delta) ** 2 + 0.02 * np.maximum(span - 12.0, 0.0)
     shared = (MIXED * np.maximum(since.mean(axis=1), delta)) ** 2
     scale = np.sqrt(own + np.where(alone[:, 0], 0, shared))
+    w.z[HEAD + most + slot, site] = gap
     w.weigh(1, site, student_log(gap, scale[:, None], FLOOR))
 
 
@@ -154,6 +162,19 @@ def weigh_windows(
     w.z[row, site] = carried[:, None] * misfit
     if line == 0:
         open_stations(w, site, total, idle)
+        pass_on(w, site, total)
+
+
+def pass_on(w: Weighing, site: Ints, total: Floats) -> None:
+    """Where the state beyond check-in stands apart, as many people went on to the booths as the poll books show."""
+    z = w.z
+    extra = np.round(z[PASSED, site] - total[:, None])
+    for row in (MARKING, FINISHING):
+        taken = np.where(w.split[site, None], np.minimum(extra, z[row, site]), 0)
+        z[row, site] -= taken
+        extra -= taken
+        z[PASSED, site] -= taken
+    z[PASSED, site] = np.where(w.split[site, None], z[PASSED, site] - total[:, None], 0)
 
 
 def open_stations(w: Weighing, site: Ints, total: Floats, idle: Ints) -> None:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from pipeline.contracts.known import Known
-from pipeline.normalise.same import core, text_likeness
+from pipeline.normalise.same import beginning_likeness, core
 from pipeline.normalise.troubles import read_tickets
 
 AT = datetime(2026, 11, 3, 18, tzinfo=UTC)
@@ -63,7 +63,7 @@ def test_tickets_whose_site_is_unknown_are_never_linked(make_known):
 
 def test_what_is_said_before_the_trouble_is_left_out():
     assert core("2nd call - FYI seal is broken") == "seal is broken"
-    assert text_likeness("seal is broken on the left door", "seal is broken on") == 100
+    assert beginning_likeness("seal is broken on the left door", "seal is broken on") == 100
 
 
 @pytest.mark.parametrize(

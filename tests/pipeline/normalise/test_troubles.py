@@ -156,10 +156,14 @@ def test_the_order_of_tickets_changes_nothing(make_known: Callable[..., Known]):
     assert read_tickets(known).equals(read_tickets(turned))
 
 
-def test_the_outcome_does_not_change_what_was_read_at_first(make_known: Callable[..., Known]):
-    early = make_known([{"text": "scanner jammed"}])
-    late = make_known([{"text": "scanner jammed", "status": "resolved", "resolution": "breaker reset"}])
-    assert read_tickets(early).equals(read_tickets(late))
+def test_how_a_ticket_ended_corrects_a_doubtful_reading_and_leaves_a_sure_one(make_known: Callable[..., Known]):
+    def read(text: str, resolution: str | None) -> str:
+        known = make_known([{"text": text, "status": "resolved", "resolution": resolution}])
+        return str(read_tickets(known)["category"].item())
+
+    doubtful, sure = "it is doing that thing again", "scanner jammed"
+    assert read(doubtful, "cleared the paper jam") == "scanner-jam" != read(doubtful, None)
+    assert read(sure, "breaker reset") == read(sure, None) == "scanner-jam"
 
 
 @settings(max_examples=60, deadline=None)

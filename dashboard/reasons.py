@@ -1,0 +1,147 @@
+"""Behind every table: the estimate as a download, the method in two sentences, the assumptions in force."""
+
+from dataclasses import dataclass
+
+import polars as pl
+import streamlit as st
+
+from dashboard import panels, words
+from dashboard.data import Picture
+from pipeline.outputs.export import to_csv
+from pipeline.settings import ASSUMPTIONS
+
+ROWS_BEHIND = 200  # rows of evidence shown; the download has all of them [count]
+
+
+@dataclass(frozen=True)
+class Reason:
+    """How an estimate is made: two sentences, its assumptions, the rows it stands on, where more is written."""
+
+    method: str
+    section: str
+    rows: tuple[str, ...]
+    more: str
+
+
+REASONS = {
+    "lines": Reason(
+        "Many possible days of every site are run forward through its queues, and those that disagree with head "
+        "counts, counters and callers are dropped. What is left gives the middle and the 5 % and 95 % points.",
+        "lines",
+        ("line_counts", "status"),
+        "docs/methods/lines.md",
+    ),
+    "outlook": Reason(
+        "The same possible days are run on past now. The interval widens as nothing more is heard.",
+        "lines",
+        ("line_counts", "status"),
+        "docs/methods/lines.md",
+    ),
+    "power": Reason(
+        "A unit's last report, the notes and the utility's outages say what it runs on; its charge falls by its rated "
+        "run time and the battery's age. Chances come from many draws of what is not known.",
+        "power",
+        ("status", "power_notes", "outages"),
+        "docs/methods/power.md",
+    ),
+    "repeats": Reason(
+        "Faults of a unit are compared with what its like would have had in the same ballots or hours. The comparison "
+        "is shrunk towards the fleet, so that one bad hour does not condemn a unit.",
+        "repeats",
+        ("status", "tickets"),
+        "docs/methods/repeats.md",
+    ),
+    "tickets": Reason(
+        "The caller's words are read for place, unit and trouble by rules and a vocabulary of the trade. What is at "
+        "risk is the share of a service that stops, times the people waiting and arriving in the next hour.",
+        "tickets",
+        ("tickets",),
+        "docs/methods/reading.md",
+    ),
+    "dispatch": Reason(
+        "Orders of stops are searched for the one that saves most voter-minutes, within shifts, skills and parts. "
+        "Decisions of the dispatcher bind the search.",
+        "dispatch",
+        ("rovers", "entries"),
+        "docs/methods/dispatch.md",
+    ),
+    "milestones": Reason(
+        "Each step has a time at which it is due, by the county's rules; what was reported is set beside it. Custody "
+        "is checked for gaps: two people, matching seals, nothing out of order.",
+        "milestones",
+        ("milestones",),
+        "docs/methods/closing.md",
+    ),
+    "supplies": Reason(
+        "What is used so far runs on at the rate of the voters still expected. The chance is how often it is full or "
+        "used up before closing among those possible days.",
+        "supplies",
+        ("ballot_stock", "status"),
+        "docs/methods/closing.md",
+    ),
+    "reconciliation": Reason(
+        "Voters checked in are compared with ballots counted, emergency ballots and voters who left. Where they "
+        "differ, the reason that would explain it with the fewest slips comes first.",
+        "reconciliation",
+        ("reconciliation",),
+        "docs/methods/closing.md",
+    ),
+}
+
+
+def behind(picture: Picture, what: str, site_id: str | None = None) -> None:
+    """The estimate as a download beside its table, and what it stands on."""
+    frame = picture.answer(what)
+    if site_id is not None and "site_id" in frame.columns:
+        frame = frame.filter(pl.col("site_id") == site_id)
+    reason = REASONS.get(what)
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.download_button(
+            f"Download {what} (CSV)",
+            lambda: to_csv(frame, picture.at, picture.zone),
+            file_name=f"{what}-{words.local(picture.at, picture.zone):%m%d-%H%M}.csv",
+            mime="text/csv",
+            key=f"download-{what}",
+            on_click="ignore",
+            type="tertiary",
+        )
+        is_open = st.toggle("Why these numbers", key=f"reason-{what}") if reason else False
+    if reason and is_open:
+        explain(picture, reason, site_id)
+
+
+def explain(picture: Picture, reason: Reason, site_id: str | None) -> None:
+    """Method, assumptions in force and the rows of evidence."""
+    panels.markup(
+        f'<p class="small">{words.safe(reason.method)} More: <code>{words.safe(reason.more)}</code>, '
+        f"<code>docs/METHODS.md</code>.</p>"
+    )
+    own = [a for a in ASSUMPTIONS.values() if a.name.startswith(f"{reason.section}.")]
+    panels.frame(
+        [
+            {
+                "Assumption": a.name,
+                "In force": f"{picture.known.settings[a.name]:g}",
+                "Unit": a.unit,
+                "Meaning": a.meaning,
+                "Source": a.source,
+            }
+            for a in own
+        ],
+        f"assumptions-{reason.section}",
+        220,
+    )
+    for table in reason.rows:
+        rows = getattr(picture.known, table)
+        if site_id is not None and "site_id" in rows.columns:
+            rows = rows.filter(pl.col("site_id") == site_id)
+        newest = rows.sort("received_at", descending=True).head(ROWS_BEHIND)
+        panels.markup(
+            f'<p class="small">{words.safe(table.replace("_", " "))}: {rows.height} rows, the newest first</p>'
+        )
+        st.dataframe(
+            newest.drop("content_hash", "attributes", strict=False),
+            hide_index=True,
+            height=180,
+            key=f"rows-{reason.section}-{table}",
+        )

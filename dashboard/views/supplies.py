@@ -1,0 +1,44 @@
+"""What fills up or runs out before closing?"""
+
+import streamlit as st
+
+from dashboard import figures, panels, reasons, words
+
+LIKELY = 0.5  # chance from which something is said to run out; our choice
+ITEMS = {"bin": "ballot bins", "paper": "paper", "ballots": "ballots"}
+
+picture = panels.shown()
+st.title("Supplies", anchor=False)
+rows = picture.answer("supplies").sort(
+    "chance_full", "full_at_mean", "site_id", "item", descending=[True, False, False, False], nulls_last=True
+)
+if rows.is_empty():
+    panels.empty(f"No bin, paper or ballots are known of. {panels.last_came(picture, 'status')}")
+else:
+    named, zone, at = figures.names(picture), picture.zone, picture.at
+    short = {item: rows.filter((rows["item"] == item) & (rows["chance_full"] >= LIKELY)).height for item in ITEMS}
+    out = rows.filter(rows["state"] == "out").height
+    panels.facts(
+        [(str(n), f"{ITEMS[item]} likely full or used up before closing") for item, n in short.items()]
+        + [(str(out), "reported out now")]
+    )
+    panels.frame(
+        [
+            {
+                "Site": named.get(r["site_id"], r["site_id"]),
+                "What": f"{r['item']} {r['unit_id'] or r['style'] or ''}".strip(),
+                "State": r["state"],
+                "Used": words.count(r["used"]),
+                "Holds": words.count(r["capacity"]),
+                "Full or used up, about": words.clock(r["full_at_mean"], zone, at),
+                "5–95 %": words.span(r["full_at_low"], r["full_at_high"], zone, at),
+                "Chance before closing": words.percent(r["chance_full"]),
+                "Stands on": r["basis"],
+            }
+            for r in rows.iter_rows(named=True)
+        ],
+        "supplies-table",
+        470,
+        "Site",
+    )
+    reasons.behind(picture, "supplies")

@@ -1,0 +1,85 @@
+"""The canonical form of rows, RFC 8785 for objects of text and whole numbers, and the digests over it; whole columns.
+
+Keys are put in order here; polars writes strings with the escapes that RFC 8785 asks for (a test holds it to the
+`rfc8785` package).
+"""
+
+import json
+from collections.abc import Iterable, Mapping
+from hashlib import sha256
+
+import polars as pl
+
+DIGEST_BYTES = 16  # kept of each 32: that two of 2^40 rows agree by chance: 2^-49 (birthday bound)
+BLOCK_BYTES = 64  # of SHA-256: FIPS 180-4
+INNER, OUTER = (bytes(byte ^ pad for byte in range(256)) for pad in (0x36, 0x5C))  # RFC 2104
+
+
+def ordered(names: Iterable[str]) -> list[str]:
+    """Names in the order of RFC 8785: by their UTF-16 code units."""
+    return sorted(names, key=lambda name: name.encode("utf-16-be"))
+
+
+def member(name: str, value: pl.Expr) -> pl.Expr:
+    """`"name":value` as text."""
+    return pl.struct(value.alias(name)).struct.json_encode().str.strip_prefix("{").str.strip_suffix("}")
+
+
+def objects(frame: pl.DataFrame) -> pl.Series:
+    """Each row as an object; an empty one where there are no columns."""
+    if not frame.width:
+        return pl.select(pl.repeat("{}", frame.height, dtype=pl.String)).to_series()
+    return frame.select(pl.struct(ordered(frame.columns)).struct.json_encode()).to_series()
+
+
+def written(members: Mapping[str, pl.Series], names: Iterable[str], height: int) -> pl.Series:
+    """Members written by `member`, put together to objects; a null is left out."""
+    parts = [members[name] for name in ordered(names)]
+    if not parts:
+        return pl.select(pl.repeat("{}", height, dtype=pl.String)).to_series()
+    joined = pl.concat_str(parts, separator=",", ignore_nulls=True)
+    return pl.select(pl.concat_str(pl.lit("{"), joined, pl.lit("}"))).to_series()
+
+
+def envelopes(rows: pl.DataFrame, told: Mapping[str, pl.Expr | str], plain: Iterable[str]) -> pl.Series:
+    """Each row as an object of the columns in `plain`, and of what `told` gives as JSON already (null: null)."""
+    parts: list[pl.Expr] = []
+    for name in ordered([*plain, *told]):
+        lead = "," if parts else "{"
+        value = told.get(name)
+        if value is None:
+            parts += [pl.lit(lead), member(name, pl.col(name))]
+            continue
+        parts.append(pl.lit(f"{lead}{json.dumps(name, ensure_ascii=False)}:"))
+        parts.append(pl.lit(value) if isinstance(value, str) else value.fill_null("null"))
+    return rows.select(pl.concat_str(*parts, pl.lit("}"))).to_series()
+
+
+def digests(lead: str, texts: pl.Series) -> pl.Series:
+    """The first `DIGEST_BYTES` of the SHA-256 of each text behind the lead."""
+    copy = sha256(lead.encode()).copy
+    found = []
+    for text in texts.cast(pl.Binary).to_list():
+        digest = copy()
+        digest.update(text)
+        found.append(digest.digest())
+    return pl.Series(found, dtype=pl.Binary).bin.head(DIGEST_BYTES)
+
+
+def keyed_digests(secret: bytes, lead: str, texts: pl.Series) -> pl.Series:
+    """The first `DIGEST_BYTES` of the HMAC-SHA-256 (RFC 2104) of each text behind the lead, under the book's secret.
+
+    The two blocks that hold the key are hashed once, not once a row.
+    """
+    if len(secret) > BLOCK_BYTES:
+        secret = sha256(secret).digest()
+    key = secret.ljust(BLOCK_BYTES, b"\x00")
+    inner = sha256(key.translate(INNER) + lead.encode()).copy
+    outer = sha256(key.translate(OUTER)).copy
+    found = []
+    for text in texts.cast(pl.Binary).to_list():
+        within, digest = inner(), outer()
+        within.update(text)
+        digest.update(within.digest())
+        found.append(digest.digest())
+    return pl.Series(found, dtype=pl.Binary).bin.head(DIGEST_BYTES)
