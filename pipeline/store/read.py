@@ -56,12 +56,17 @@ def read_rows(con: duckdb.DuckDBPyConnection, so_far: Rows | None = None) -> Row
             "from log where type = 'row' and kind = $kind and seq >= $start order by seq",
             params={"kind": kind, "start": old.upto},
         ).pl()
-        new = decode(found, kind)
+        new = decode(in_hex(found, "content_key", "content_hash"), kind)
         tables[kind] = pl.concat([old.tables[kind], new]) if kind in old.tables else new
     earlier = con.sql(
         "select content_key, min(received_at) as earlier_at from log where type = 'earlier' group by content_key"
     ).pl()
-    return Rows(size, tables, earlier, settings_logged(con))
+    return Rows(size, tables, in_hex(earlier, "content_key"), settings_logged(con))
+
+
+def in_hex(frame: pl.DataFrame, *names: str) -> pl.DataFrame:
+    """Digests as hex text; logs of format 1 hold them so already."""
+    return frame.with_columns(pl.col(n).bin.encode("hex") for n in names if frame.schema[n] == pl.Binary)
 
 
 def decode(found: pl.DataFrame, kind: str) -> pl.DataFrame:
