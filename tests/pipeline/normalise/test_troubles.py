@@ -161,7 +161,7 @@ def test_how_a_ticket_ended_corrects_a_doubtful_reading_and_leaves_a_sure_one(ma
         known = make_known([{"text": text, "status": "resolved", "resolution": resolution}])
         return str(read_tickets(known)["category"].item())
 
-    doubtful, sure = "it is doing that thing again", "scanner jammed"
+    doubtful, sure = "it happened once more", "scanner jammed"
     assert read(doubtful, "cleared the paper jam") == "scanner-jam" != read(doubtful, None)
     assert read(sure, "breaker reset") == read(sure, None) == "scanner-jam"
 
