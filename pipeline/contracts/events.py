@@ -14,7 +14,7 @@ class Logged(pa.DataFrameModel):
     """What the log adds to every row."""
 
     received_at: Time = pa.Field(nullable=False, description="earliest receipt of this content")
-    content_hash: str = pa.Field(nullable=False, description="SHA-256 of the row as logged, hex")
+    content_hash: str = pa.Field(nullable=False, description="16 bytes of the SHA-256 of the row as logged, hex")
     attributes: str = pa.Field(nullable=True, description="columns nobody mapped, as a JSON object")
 
 

@@ -7,8 +7,9 @@ import duckdb
 import pytest
 
 from pipeline import run
-from pipeline.errors import BookBroken
-from pipeline.store import log
+from pipeline.errors import BookBroken, BookError
+from pipeline.normalise.entries import entry_frame, plain_entry
+from pipeline.store import log, read
 from pipeline.store.book import Book, open_book
 
 
@@ -67,6 +68,59 @@ def test_a_changed_original_is_named(book: Book):
     kept = next(p for p in book.originals.iterdir() if p.read_bytes().startswith(b"site_id,name"))
     kept.write_bytes(kept.read_bytes() + b" ")
     assert "sites.csv" in log.missing_originals(book.log, book.originals)[0]
+
+
+FORMAT_1 = """
+create table log (seq bigint, type varchar, kind varchar, key varchar, content_key varchar, content_hash varchar,
+    file varchar, "row" bigint, received_at timestamptz, body varchar, leaf blob);
+create table heads (size bigint, root varchar, peaks varchar, headed_at timestamptz);
+"""
+
+
+@pytest.fixture
+def older(book: Book) -> Book:
+    """The same log as a version before the format's number wrote it: digests as hex text."""
+    with duckdb.connect(str(book.log)) as con:
+        hexed = "hex(content_key).lower() as content_key, hex(content_hash).lower() as content_hash"
+        con.execute(f"create table entries as select * replace ({hexed}) from log order by seq")
+        con.execute("create table roots as select * from heads; drop table log; drop table heads; drop table format")
+        con.execute(f"set timezone = 'UTC'; {FORMAT_1}")
+        con.execute("insert into log select * from entries; insert into heads select * from roots")
+        con.execute("drop table entries; drop table roots")
+    return book
+
+
+def test_a_log_of_the_older_format_is_read_and_verified_and_not_written(older: Book, write_day, now):
+    assert log.verify(older.log).size > 20
+    con = log.connect(older.log, read_only=True)
+    assert read.known_at(read.read_rows(con), now).tickets.height == 2
+    con.close()
+    with pytest.raises(BookError, match="written in format 1, and this version writes format 2"):
+        run.take([write_day()], older.folder, now)
+
+
+def test_a_batch_that_fails_halfway_leaves_the_log_as_it_was(book: Book, now):
+    before = log.verify(book.log).size
+    writer = log.Log(book.log)
+    entry = entry_frame([plain_entry("settings", "settings", "settings", now, text="x")])
+
+    def parts():
+        yield entry
+        yield entry
+        raise OSError("disk full")
+
+    with pytest.raises(OSError, match="disk full"):
+        writer.append_all(parts(), now)
+    assert writer.append(entry, now).size == before + 1
+    writer.close()
+    assert log.verify(book.log).size == before + 1
+
+
+def test_a_batch_in_parts_has_the_tree_head_of_the_batch_at_once(tmp_path: Path, now):
+    entries = entry_frame(plain_entry("settings", "settings", str(n), now, text="x") for n in range(23))
+    whole, parts = log.Log(tmp_path / "a.duckdb"), log.Log(tmp_path / "b.duckdb")
+    assert whole.append(entries, now) == parts.append_all(entries.iter_slices(5), now)
+    whole.close(), parts.close()
 
 
 def test_people_are_kept_apart_and_can_be_deleted(book: Book):
