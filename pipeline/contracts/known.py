@@ -10,9 +10,8 @@ from pandera.typing.polars import DataFrame
 from pipeline.contracts import events
 from pipeline.settings import Settings
 
-
 # Where units stood that the roster moved: a row a stay, from when the roster said so; none of a unit that stayed.
-MOVES = {"unit_id": pl.String, "site_id": pl.String, "from_at": pl.Datetime("us", "UTC")}
+MOVES: dict[str, pl.DataType] = {"unit_id": pl.String(), "site_id": pl.String(), "from_at": pl.Datetime("us", "UTC")}
 
 
 @dataclass(frozen=True)

@@ -146,7 +146,19 @@ def known_at(rows: Rows, at: datetime) -> Known:
     tables["status"] = correct_clocks(tables["status"], settings)
     framed = {kind.replace("-", "_"): in_contract(table, kind) for kind, table in tables.items()}
     listed = {"outage_states": in_contract(all_states(rows, "outages", at, gone), "outages")}
-    return Known(at=at, county=county, settings=settings, **listed, **framed)  # type: ignore[arg-type]
+    moves = moves_at(rows, at, gone)
+    return Known(at=at, county=county, settings=settings, moves=moves, **listed, **framed)  # type: ignore[arg-type]
+
+
+def moves_at(rows: Rows, at: datetime, gone: pl.DataFrame) -> pl.DataFrame:
+    """The stays of every unit that the roster has moved by `at`: `known.MOVES`."""
+    seen = all_states(rows, "units", at, gone)
+    stays = seen.sort("key", "received_at", "content_hash", "content_key").filter(
+        (pl.col("unit_id") != pl.col("unit_id").shift()).fill_null(True)
+        | pl.col("site_id").ne_missing(pl.col("site_id").shift())
+    )
+    moved = stays.filter(pl.len().over("unit_id") > 1)
+    return moved.select("unit_id", "site_id", from_at="received_at")
 
 
 def in_contract(table: pl.DataFrame, kind: str) -> pl.DataFrame:

@@ -127,14 +127,14 @@ def test_a_fault_in_one_estimate_costs_none_of_the_others(
     def broken(*_: object) -> pl.DataFrame:
         raise ZeroDivisionError("no stations")
 
-    monkeypatch.setattr(estimates.repeats, "repeats", broken)
+    monkeypatch.setattr(estimates.reconciliation, "reconciliation", broken)
     book = open_book(tmp_path / "book", create=True)
     with run.Writer(book, now) as writer:
         writer.take(gather([write_day()], now), now)
         writer.publish(T, now)
     with read.Snapshot(book.published) as snapshot:
-        assert snapshot.failed() == {"repeats": "ZeroDivisionError: no stations"}
-        assert snapshot.estimate("repeats") is None and snapshot.estimate("lines") is not None
+        assert snapshot.failed() == {"reconciliation": "ZeroDivisionError: no stations"}
+        assert snapshot.estimate("reconciliation") is None and snapshot.estimate("lines") is not None
 
 
 def test_nothing_is_known_before_the_county(write_day: Callable[..., Path], tmp_path: Path, now):

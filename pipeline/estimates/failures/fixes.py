@@ -31,7 +31,8 @@ def fix_events(known: Known, faults: pl.DataFrame) -> pl.DataFrame:
     done = known.tickets.filter((pl.col("status") == "resolved") & (pl.col("resolved_at") <= known.at))
     told = done.select("ticket_id", "resolved_at", fix=kind_of_fix())
     fixes = (
-        probable.with_row_index("nth")
+        probable.filter(pl.col("ticket_ids").list.len() > 0)
+        .with_row_index("nth")
         .explode("ticket_ids")
         .join(told, left_on="ticket_ids", right_on="ticket_id")
         .filter(pl.col("resolved_at") >= pl.col("at"))
@@ -49,7 +50,8 @@ def fix_events(known: Known, faults: pl.DataFrame) -> pl.DataFrame:
 
 def with_next(known: Known, fixes: pl.DataFrame, probable: pl.DataFrame) -> pl.DataFrame:
     """Fixes with how long they held, one a unit, class and time."""
-    later = probable.select("unit_id", "fault_class", "at", again_at="at").sort("at")
+    own = probable.join(fixes.select("unit_id", "fault_class").unique(), on=["unit_id", "fault_class"], how="semi")
+    later = own.select("unit_id", "fault_class", "at", again_at="at").sort("at")
     found = (
         fixes.unique(["unit_id", "fault_class", "fixed_at"], keep="first", maintain_order=True)
         .with_columns(

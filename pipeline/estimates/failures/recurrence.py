@@ -49,7 +49,7 @@ def mean_cumulative(
     starts = np.searchsorted(where, np.arange(len(g)) * reach, side="left")
     ages = np.arange(len(g))[:, None] * reach + g
     told = mean[np.searchsorted(where, ages, side="right")] - mean[starts][:, None]
-    column = (t[:, None] > g[code[u]]).sum(axis=1)
+    column = np.searchsorted(ages.ravel(), code[u] * reach + t, side="left") - code[u] * g.shape[1]
     own = np.bincount(u * (g.shape[1] + 1) + column, w / watched, len(end) * (g.shape[1] + 1))
     summed = np.cumsum(own.reshape(len(end), -1), axis=1)[:, :-1]
     seen = code[:, None] * reach + np.minimum(g[code], end[:, None])

@@ -11,10 +11,10 @@ from pipeline.estimates.dispatch.costs import Cost, clearing_factor
 from pipeline.estimates.dispatch.travel import NO_PLACE_MINUTES, drive_minutes
 
 CAUTION = (
-    "A proposal: the election official decides. Only a unit that was tested and sealed for the ballot styles of "
-    "that place; print and sign its zero report before it takes a ballot. Two people do it; write down seals and counters of "
-    "both units with the time. The old unit's ballots and media stay in custody until they are counted. Voting goes on "
-    "another way meanwhile. County procedure and election law come first (common practice, no source)."
+    "A proposal: the election official decides. Only a unit that was tested and sealed for the ballot styles of that "
+    "place; print and sign its zero report before it takes a ballot. Two people do it; they write down seals and "
+    "counters of both units with the time. The old unit's ballots and media stay in custody until they are counted. "
+    "Voting goes on another way meanwhile. County procedure and election law come first (common practice, no source)."
 )
 MINUTES = {"misfeed": "misfeed", "jam": "jam", "hard-fault": "hard_fault"}  # class → its setting; the rest are `other`
 WORTH_A_LOOK = 1.5  # units whose rate is below so many times the fleet's are not proposed; our choice [-]
