@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import Known
 from pipeline.errors import BookEmpty, SourceError
+from pipeline.normalise import county_words
 from pipeline.normalise.entries import entry_frame, plain_entry
 from pipeline.normalise.shape import Piece
 from pipeline.sources.folder import Incoming, gather
@@ -100,6 +101,15 @@ class Writer:
         logged = read.settings_logged(self.log.con)
         if not logged or logged[-1][1] != text:
             self.log.append(entry_frame([plain_entry("settings", "settings", "settings", now, text=text)]), now)
+        self.note_vocabulary(now)
+
+    def note_vocabulary(self, now: datetime) -> None:
+        """Logs the county's own words when they have changed, as the settings are."""
+        text = self.book.vocabulary.read_text("utf-8") if self.book.vocabulary.exists() else ""
+        county_words.table(text, str(self.book.vocabulary))
+        logged = read.vocabularies_logged(self.log.con)
+        if text != (logged[-1][1] if logged else ""):
+            self.log.append(entry_frame([plain_entry("vocabulary", "vocabulary", "vocabulary", now, text=text)]), now)
 
     def take(self, files: Iterable[Incoming], now: datetime) -> list[Receipt]:
         """Takes files, kind by kind; a file that cannot be read costs nobody else anything."""

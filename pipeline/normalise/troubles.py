@@ -308,7 +308,7 @@ def scene(known: Known) -> Scene:
         troubled=severity.troubled_units(known),
         shown=signs.signs(known),
         settled=corrections.corrections(known),
-        book=wording.vocabulary(),
+        book=wording.vocabulary(known.vocabulary),
         threshold=known.settings["tickets.site_threshold"],
     )
 

@@ -6,6 +6,7 @@ log.duckdb        the append-only log
 published.duckdb  the snapshot that everyone else reads, replaced by atomic rename
 people.duckdb     who is behind a token: restricted (0600), may be deleted
 settings.toml     assumptions that a county changes
+vocabulary.toml   words and example sentences that a county adds, if it does
 secret            the key of this book's content keys (0600)
 writer.lock       held by the one process that writes
 """
@@ -59,12 +60,20 @@ class Book:
         return self.folder / "settings.toml"
 
     @property
+    def vocabulary(self) -> Path:
+        return self.folder / "vocabulary.toml"
+
+    @property
     def secret(self) -> Path:
         return self.folder / "secret"
 
     @property
     def lock(self) -> Path:
         return self.folder / "writer.lock"
+
+
+# What may lie in a folder that is to be a book.
+BESIDE = {"writer.lock", "settings.toml", "vocabulary.toml", "inbox", "secret", "originals"}
 
 
 def open_book(folder: Path, *, create: bool = False) -> Book:
@@ -82,9 +91,7 @@ def open_book(folder: Path, *, create: bool = False) -> Book:
         return book
     if not create:
         raise MissingFile(f"{folder}: no book there. `wardbook take FILES --book {folder}` makes one.")
-    if folder.exists() and any(
-        p.name not in {"writer.lock", "settings.toml", "inbox", "secret", "originals"} for p in folder.iterdir()
-    ):
+    if folder.exists() and any(p.name not in BESIDE for p in folder.iterdir()):
         raise BookError(f"{folder}: holds other files, and no book. Name a new or an empty folder.")
     for part in (book.inbox, book.originals):
         part.mkdir(parents=True, exist_ok=True)

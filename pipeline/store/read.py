@@ -27,6 +27,8 @@ from pipeline.sources import form_of
 from pipeline.sources.profile import Profile
 from pipeline.store.log import connect
 
+EVER = datetime.min.replace(tzinfo=UTC)
+AT_START = 2  # entries that a new book begins with: its settings, and its vocabulary where it has one
 LOGGED = ("seq", "key", "content_key", "content_hash", "file", "row", "received_at", "attributes")
 DEFAULTS: dict[str, float] = {"battery_minutes": 240.0, "recharge_minutes": 300.0, "bin_capacity": 4000}  # the contract
 
@@ -39,6 +41,7 @@ class Rows:
     tables: dict[str, pl.DataFrame] = field(default_factory=dict)
     earlier: pl.DataFrame | None = None
     settings: list[tuple[datetime, str]] = field(default_factory=list)
+    vocabularies: list[tuple[datetime, str]] = field(default_factory=list)
 
 
 def read_rows(con: duckdb.DuckDBPyConnection, so_far: Rows | None = None) -> Rows:
@@ -61,7 +64,7 @@ def read_rows(con: duckdb.DuckDBPyConnection, so_far: Rows | None = None) -> Row
     earlier = con.sql(
         "select content_key, min(received_at) as earlier_at from log where type = 'earlier' group by content_key"
     ).pl()
-    return Rows(size, tables, in_hex(earlier, "content_key"), settings_logged(con))
+    return Rows(size, tables, in_hex(earlier, "content_key"), settings_logged(con), vocabularies_logged(con))
 
 
 def in_hex(frame: pl.DataFrame, *names: str) -> pl.DataFrame:
@@ -146,8 +149,9 @@ def known_at(rows: Rows, at: datetime) -> Known:
     tables["status"] = correct_clocks(tables["status"], settings)
     framed = {kind.replace("-", "_"): in_contract(table, kind) for kind, table in tables.items()}
     listed = {"outage_states": in_contract(all_states(rows, "outages", at, gone), "outages")}
-    moves = moves_at(rows, at, gone)
-    return Known(at=at, county=county, settings=settings, moves=moves, **listed, **framed)  # type: ignore[arg-type]
+    listed |= {"moves": moves_at(rows, at, gone)}
+    words = vocabulary_at(rows, at)
+    return Known(at=at, county=county, settings=settings, vocabulary=words, **listed, **framed)  # type: ignore[arg-type]
 
 
 def moves_at(rows: Rows, at: datetime, gone: pl.DataFrame) -> pl.DataFrame:
@@ -200,6 +204,11 @@ def settings_at(rows: Rows, at: datetime, assumptions: str) -> Settings:
     return Settings(own | flatten(json.loads(assumptions), "county.toml"))
 
 
+def vocabulary_at(rows: Rows, at: datetime) -> str:
+    """The county's own words in force, as the text of its vocabulary.toml; empty where it has none."""
+    return ([text for since, text in rows.vocabularies if since <= at] or [""])[-1]
+
+
 def zone_of(con: duckdb.DuckDBPyConnection) -> str | None:
     """The county's zone as last received, None while unknown."""
     found = con.sql(
@@ -214,6 +223,14 @@ def settings_logged(con: duckdb.DuckDBPyConnection) -> list[tuple[datetime, str]
     return con.sql(
         "select received_at, json_extract_string(body, '$.text') from log where type = 'settings' order by seq"
     ).fetchall()
+
+
+def vocabularies_logged(con: duckdb.DuckDBPyConnection) -> list[tuple[datetime, str]]:
+    """The texts of vocabulary.toml, each with the time from which it counts; one that a book began with always did."""
+    found = con.sql(
+        "select received_at, json_extract_string(body, '$.text'), seq from log where type = 'vocabulary' order by seq"
+    ).fetchall()
+    return [(EVER if seq < AT_START else since, text) for since, text, seq in found]
 
 
 def substance(con: duckdb.DuckDBPyConnection) -> int:

@@ -151,3 +151,24 @@ def test_a_resent_roster_extends_the_hours_from_its_receipt(write_day: Callable[
     closing = pl.col("site_id") == "P01"
     assert known(tmp_path / "book", T).sites.filter(closing)["closes"].to_list() == ["20:00"]
     assert known(tmp_path / "book", LATE).sites.filter(closing)["closes"].to_list() == ["21:00"]
+
+
+def test_a_countys_words_are_logged_and_a_past_time_keeps_its_own(write_day: Callable[..., Path], tmp_path: Path, now):
+    folder = tmp_path / "book"
+    run.take([write_day()], folder, now)
+    book = open_book(folder)
+    own = "[cues.seal]\n8 = 'wax dot'\n"
+    book.vocabulary.write_text(own)
+    run.take([write_day()], folder, now)
+    assert known(folder, T).vocabulary == "" and known(folder, now).vocabulary == own
+    book.vocabulary.write_text("[cues.weather]\n8 = 'rain'\n")
+    with pytest.raises(SettingsError, match="cues.weather: not known"):
+        run.take([write_day()], folder, now)
+
+
+def test_words_that_a_book_begins_with_have_always_counted(write_day: Callable[..., Path], tmp_path: Path, now):
+    folder = tmp_path / "book"
+    folder.mkdir()
+    (folder / "vocabulary.toml").write_text("[cues.seal]\n8 = 'wax dot'\n")
+    run.take([write_day()], folder, now)
+    assert "wax dot" in known(folder, T).vocabulary

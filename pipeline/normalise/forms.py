@@ -1,0 +1,85 @@
+"""Words in one form: contractions, what dictation and Spanish make of the trade's words, endings."""
+
+import re
+import unicodedata
+
+from pipeline.normalise.word_lists import words_of
+
+SPANISH_VERBS = (
+    "funciona|sirve|prende|enciende|arranca|abre|imprime|lee|conecta|responde|sale|acepta|cuenta|manda|envia"
+    "|carga|cabe|toma"
+)
+CONTRACTIONS = (
+    # Voters' second language by section 203 of the Voting Rights Act in many counties: "no funciona" is "wont work".
+    (rf"\bno\s+(?:se\s+)?(?:l[aeo]s?\s+)?(?:puede[n]?\s+)?(?=(?:{SPANISH_VERBS})[nr]?\b)", "wont "),
+    (r"\bse\s+fue\s+la\s+luz\b|\bno\s+hay\s+(?:luz|corriente)\b", "power out"),
+    (r"\bno\s+hay\b", "no"),
+    (r"\b(they|you)'?re\b|\b(we)'re\b", r"\1\2"),
+    (r"\bpassing\s+(?:out|around)\b", "handing out"),
+    # What a dictating telephone makes of the trade's words.
+    (r"\bpole\s+(?=(?:books?|pads?|workers?|watch|judges?|managers?)\b)", "poll "),
+    (r"\bscan(?:ning)?\s+her\b", "scanner"),
+    (r"\b(?:want|one't|won)\s+(?=(?:turn|start|print|boot|scan|power|take|come|read|send|go)\b)", "wont "),
+    (r"\b(?:eye|i)\s+dee?\b", "id"),
+    (r"\bpast\s+port\b", "passport"),
+    (r"\bnet\s+work\b", "network"),
+    (r"\bhead\s+(?:sets?|phones?)\b", "headset"),
+    (r"\bkey\s+pads?\b", "keypad"),
+    (r"\b(?:dew|due)\s+(?=(?:we|i|they|you)\b)", "do "),
+    (r"[\u2018\u2019\u02bc`]", "'"),
+    (r"[\u2010-\u2015]", " - "),
+    (r"\[(?:phone|email|name)\]", " "),
+    (r"\b(?:wo(?:n't|nt)|will not|would(?: not|n'?t)|willnt|wil not)\b", "wont"),
+    (r"\b(?:can'?t|cannot|can not|could(?: not|n'?t)|unable to|not able to)\b", "cant"),
+    (r"\b(?:do(?:es)?(?: not|n'?t)|did(?: not|n'?t)|dont)\b", "doesnt"),
+    (r"\b(?:is(?: not|n'?t)|are(?: not|n'?t)|was(?: not|n'?t)|were(?: not|n'?t)|ain'?t|isnt)\b", "isnt"),
+    (r"\b(?:ha(?:s|ve|d)(?: not|n'?t))\b", "hasnt"),
+    (
+        r"\b(?:pws?|poll ?workers?|judges?|chief|clerk|caller|rover|poll mgr|mgr|manager|inspector|voter|they|she|he"
+        r"|lead)"
+        r" (?:reports?|reported|reporting|says?|said|states?|stated|advises|advised)\b(?: that\b)?",
+        " ; ",
+    ),
+    (r"\b(?:told|advised|instructed)\s+(?:\w+\s+)?(?:to|not to|sit|that)\b[^.;,]*", " ; "),
+    (r"\bw/o\b", " without "),
+    (r"\bw/", " with "),
+    (r"\bc/b\b", " cb "),
+    (r"\b(min|mins|hr|hrs|approx|abt|est|ext|no|pct|bldg|rm|dr|st|vs)\.", r"\1 "),
+    (r"\bs/n\b|\bsn#", " serial "),
+    (r"\b(?:check|ck|chk|chek)[\s-]?ins?\b", "checkin"),
+    (r"\b([a-z]+)-([a-z]+)\b", r"\1 \2"),
+    (r"'s\b", ""),
+    (r"'", ""),
+    (r"&", " and "),
+    (r"#", " number "),
+    (r"(\d)([a-z])", r"\1 \2"),
+)
+CONTRACTION_FORMS = tuple((re.compile(form), to) for form, to in CONTRACTIONS)
+NO_ENDING = frozenset(
+    words_of("news this does always series access address process progress business thing things bring")
+)
+
+
+def stem(word: str) -> str:
+    """A word without its ending, so that jam, jams, jammed and jamming agree. Crude, but the same on both sides."""
+    if len(word) <= 3 or word in NO_ENDING:
+        return word
+    for ending in ("ing", "ed", "es", "s", "e"):
+        base = word[: -len(ending)]
+        if word.endswith(ending) and len(base) >= 3 and any(c in "aeiouy" for c in base):
+            if ending == "s" and word.endswith("ss"):
+                return word
+            if ending in ("ing", "ed") and len(base) > 3 and base[-1] == base[-2] and base[-1] not in "ls":
+                base = base[:-1]
+            return base[:-1] if base.endswith("e") and len(base) > 3 else base
+    return word
+
+
+def tidy(text: str) -> str:
+    """Lower case, contractions in one form, marks taken out."""
+    text = text.lower()
+    if not text.isascii():
+        text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    for form, to in CONTRACTION_FORMS:
+        text = form.sub(to, text)
+    return text
