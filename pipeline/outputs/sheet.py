@@ -162,7 +162,7 @@ def stop_card(
 def told_by(
     known: Known, tickets: pl.DataFrame, ticket_ids: Sequence[str], people: Mapping[str, str]
 ) -> list[dict[str, Any]]:
-    """The tickets of a stop with the caller's words (masked as in the log) and who called, if asked for, oldest first."""
+    """The tickets of a stop with the caller's words (masked as in the log) and who called, if asked, oldest first."""
     words = known.tickets.select("ticket_id", "text", "caller")
     own = tickets.filter(pl.col("ticket_id").is_in(list(ticket_ids))).join(words, on="ticket_id", how="left")
     rows = own.sort("opened_at", "ticket_id").to_dicts()

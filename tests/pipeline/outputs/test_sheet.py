@@ -1,13 +1,18 @@
+import os
 import re
 from datetime import timedelta
 from html.parser import HTMLParser
 
 import pytest
 
+from pipeline.contracts.estimates import Tickets
+from pipeline.contracts.events import EntryRows
+from pipeline.contracts.known import Known
 from pipeline.contracts.words import TICKET_CATEGORIES
 from pipeline.errors import WardbookError
 from pipeline.estimates.dispatch.skills import SKILLS
-from pipeline.outputs.sheet import guidance, sheet
+from pipeline.outputs.printing import as_pdf, drawn
+from pipeline.outputs.sheet import county_cards, guidance, keep_away, read_cards, sheet
 
 
 class Page(HTMLParser):
@@ -138,3 +143,115 @@ def test_every_category_that_a_rover_mends_has_a_card_of_what_to_look_at_first()
     assert set(SKILLS) <= set(guidance())
     assert set(guidance()) <= {*TICKET_CATEGORIES, "custody"}
     assert all(card["title"] and len(card["steps"]) >= 2 for card in guidance().values())
+
+
+def test_who_called_is_named_only_where_names_are_asked_for(day, dispatch_inputs, answers_of):
+    inputs = dispatch_inputs([day.ticket("K1", caller="p-bb22")], rovers=[day.rover("R1")])
+    assert "called by" not in page(inputs, answers_of).text and "p-bb22" not in page(inputs, answers_of).text
+    assert "called by Alva Trennick" in page(inputs, answers_of, phones={"p-bb22": "Alva Trennick"}).text
+
+
+def test_every_card_defers_to_the_countys_procedure_and_the_manual(inputs, answers_of):
+    text = page(inputs, answers_of).text
+    assert text.count("Follow your county's procedure and the unit's manual.") == text.count(": look first")
+
+
+def test_a_county_replaces_the_cards_in_its_books_folder(inputs, answers_of, tmp_path):
+    assert county_cards(tmp_path) is None
+    (tmp_path / "guidance.toml").write_text('[other]\ntitle = "Our own"\nsteps = ["Ring the duty desk."]\n')
+    text = page(inputs, answers_of, cards=county_cards(tmp_path)).text
+    assert "Our own: look first" in text and "Ring the duty desk." in text
+    assert "Read the message" not in text
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[other", "not readable as TOML"),
+        ('[bmd]\ntitle = "x"\nsteps = ["y"]\n', r"\[other\]: a card needs a title and a list of steps"),
+        ('[other]\ntitle = "x"\nsteps = "y"\n', r"\[other\]: a card needs"),
+        ('other = 3\n', r"\[other\]: a card needs"),
+    ],
+)  # fmt: skip
+def test_cards_that_cannot_be_used_are_refused_in_words(text, said):
+    with pytest.raises(WardbookError, match=said):
+        read_cards(text, "guidance.toml")
+
+
+def test_the_sheets_of_all_rovers_stand_one_after_the_other(inputs, answers_of):
+    text = page(inputs, answers_of, "all").text
+    assert text.index("Rover R1: where to go next") < text.index("Rover R2: where to go next")
+
+
+def test_the_back_has_the_fields_of_ics_214(inputs, answers_of):
+    # FEMA, ICS Form 214 (v3.1): its numbered fields; from memory
+    text = page(inputs, answers_of).text
+    for field in (
+        "1. Incident name", "2. Operational period", "3. Name", "4. ICS position", "5. Home agency (and unit)",
+        "6. Resources assigned", "7. Date and time", "Notable activities", "8. Prepared by",
+    ):  # fmt: skip
+        assert field in text
+
+
+def test_without_any_rover_the_sheet_is_the_calls_to_make_by_stakes(day, dispatch_inputs, answers_of):
+    tickets = [
+        day.ticket("K1", voter_minutes_at_risk=50.0),
+        day.ticket("K2", "S2", "bmd", voter_minutes_at_risk=900.0),
+        day.ticket("K3", "S3", "safety", voter_minutes_at_risk=1.0),
+        day.ticket("K4", "S3", "conduct", voter_minutes_at_risk=2.0),
+    ]
+    inputs = dispatch_inputs(tickets, rovers=[])
+    text = page(inputs, answers_of, "all").text
+    assert "No rover is rostered: calls to make" in text
+    places = [text.index(f"({ticket})") for ticket in ("K3", "K2", "K1", "K4")]
+    assert places == sorted(places)
+    assert "call 911" in text and "Conduct is for the election official" in text
+
+
+def test_a_cleared_place_is_no_longer_kept_away_from(inputs, day):
+    known = inputs[0]
+    tickets = day.filled(Tickets, [day.ticket("K3", "S2", "safety", opened_at=day.at - timedelta(minutes=30))])
+    entry = {
+        "entry_id": "E1", "at": day.at, "received_at": day.at, "by": "p-1", "action": "danger-cleared", "target": "S2",
+    }  # fmt: skip
+    cleared = Known(**(vars(known) | {"entries": day.filled(EntryRows, [entry])}))
+    assert len(keep_away(known, tickets)) == 1
+    assert keep_away(cleared, tickets) == []
+
+
+@pytest.fixture(scope="module")
+def pango():
+    """Skips where the library that draws a PDF is missing; CI must have it."""
+    try:
+        import weasyprint  # noqa: F401
+    except OSError:
+        if os.environ.get("CI"):
+            raise
+        pytest.skip("Pango is not installed: no PDF can be drawn here")
+
+
+def test_the_next_stop_is_one_page_with_the_log_on_its_back(day, dispatch_inputs, answers_of, pango):
+    # the longest that a stop comes to: danger elsewhere, two troubles, long words, every caution
+    sites = [
+        day.site("S1", address="12 Mill Lane", room="Gym", entrance="ramp on the north side"),
+        day.site("S2", 0.05),
+    ]
+    tickets = [
+        day.ticket("K1", "S1", "power", text="the lights went out with a bang and the scanner is on its battery " * 2),
+        day.ticket("K2", "S2", "safety"),
+    ]
+    inputs = dispatch_inputs(tickets, sites=sites, rovers=[day.rover("R1")])
+    text = sheet(inputs[0], answers_of(inputs), "R1")
+    assert len(drawn(text).pages) == 2
+    assert as_pdf(text).startswith(b"%PDF-")
+
+
+def test_each_rovers_sheet_begins_on_a_new_sheet_of_paper(inputs, answers_of, pango):
+    count = len(drawn(sheet(inputs[0], answers_of(inputs), "all")).pages)
+    assert count == 6  # R1: two stops, the second on a sheet of its own with a blank back; R2: one
+
+
+def test_a_page_that_would_fetch_something_fetches_nothing(pango, tmp_path, caplog):
+    (tmp_path / "x.png").write_bytes(b"not a picture")
+    drawn(f'<img src="{(tmp_path / "x.png").as_uri()}">')
+    assert "disallowed protocol" in caplog.text
