@@ -1,8 +1,11 @@
 """The board's frame: navigation, the one time control, feed ages. It reads the published book and never writes."""
 
-import streamlit as st
+import time
 
-from dashboard import data, panels, theme
+import streamlit as st
+from streamlit.navigation.page import StreamlitPage
+
+from dashboard import alarming, data, panels, rover, theme, wall
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import WardbookError
 
@@ -24,7 +27,9 @@ VIEWS = {  # path in the address → file and title
     "intake": ("intake", "Intake"),
     "hand-over": ("hand_over", "Hand-over"),
     "review": ("review", "Review"),
+    "alarms": ("alarms", "Alarms & wall"),
 }
+PLAY_SECONDS = 3  # between steps of a day that is played, if the machine keeps up
 
 
 def start_session() -> None:
@@ -62,20 +67,62 @@ def chosen_picture(is_reading: bool) -> data.Picture:
     return data.current(st.session_state.as_of)
 
 
+@st.fragment(run_every=PLAY_SECONDS)
+def play(begun: float) -> None:
+    """Steps through a past day while a pace is chosen."""
+    if time.monotonic() - begun >= PLAY_SECONDS / 2:  # not in the very run that drew the page
+        panels.play_on(panels.shown())
+
+
 def start() -> None:
     """The bare address leads to the first view."""
     st.switch_page("views/now.py")
+
+
+def turn(pages: dict[str, StreamlitPage], shown: str) -> None:
+    """The wall's next page, after its time."""
+    named, seconds = wall.asked(), wall.seconds()
+    begun = time.monotonic()
+
+    @st.fragment(run_every=seconds)
+    def waits() -> None:
+        if time.monotonic() - begun >= seconds / 2:
+            asked = {"wall": ",".join(named), "turn": str(seconds)}
+            st.switch_page(pages[wall.following(named, shown)], query_params=asked)
+
+    waits()
+
+
+def frame(picture: data.Picture, is_reading: bool) -> None:
+    """What stands over every page: county, time, control, who enters, alarms."""
+    if wall.asked():
+        st.html(wall.style_sheet())
+        panels.header(picture)
+    else:
+        left, right = st.columns([0.58, 0.42], vertical_alignment="center")
+        with left:
+            panels.header(picture)
+        with right, st.container(horizontal=True, horizontal_alignment="right"):
+            panels.choose_moment(picture)
+            panels.say_who()
+    alarming.announce(picture)
+    if st.session_state.mode == "Live":
+        pulse(st.session_state.seen, is_reading)
+    elif st.session_state.get("pace"):
+        play(time.monotonic())
 
 
 def main() -> None:
     """One run of the page."""
     st.set_page_config(page_title="Wardbook", layout="wide")
     st.html(theme.style_sheet(theme.palette()))
-    pages = [st.Page(f"views/{file}.py", title=title, url_path=path) for path, (file, title) in VIEWS.items()]
+    pages = {path: st.Page(f"views/{file}.py", title=title, url_path=path) for path, (file, title) in VIEWS.items()}
+    rover_id = rover.asked()
     # The default page answers to the bare address only; a view that must have its own address cannot be it.
-    page = st.navigation([st.Page(start, title="Wardbook", default=True, visibility="hidden"), *pages], position="top")
+    first = st.Page(start, title="Wardbook", default=True, visibility="hidden")
+    page = st.navigation([first, *pages.values()], position="hidden" if rover_id or wall.asked() else "top")
     start_session()
-    is_reading = page.url_path == "now" and panels.is_reading()
+    is_reading = page.url_path == "now" and panels.is_reading() and not wall.asked()
     try:
         picture = chosen_picture(is_reading)
     except WardbookError as error:
@@ -84,15 +131,14 @@ def main() -> None:
         pulse(st.session_state.get("seen"), False)
         return
     st.session_state[panels.PICTURE] = picture
-    left, right = st.columns([0.58, 0.42], vertical_alignment="center")
-    with left:
-        panels.header(picture)
-    with right, st.container(horizontal=True, horizontal_alignment="right"):
-        panels.choose_moment(picture)
-        panels.say_who()
-    if st.session_state.mode == "Live":
-        pulse(st.session_state.seen, is_reading)
+    if rover_id:
+        pulse(st.session_state.seen, False)
+        rover.page(picture, rover_id)
+        return
+    frame(picture, is_reading)
     page.run()
+    if wall.asked():
+        turn(pages, page.url_path)
 
 
 main()

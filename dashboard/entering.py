@@ -5,7 +5,7 @@ The board itself changes nothing: the writer takes the file like any other, and 
 
 import os
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -84,7 +84,7 @@ def keep(
     return keep_all([(action, target, values or {})], withdraws)
 
 
-def keep_all(what: list[tuple[str, str | None, Mapping[str, Any]]], withdraws: str | None = None) -> bool:
+def keep_all(what: Sequence[tuple[str, str | None, Mapping[str, Any]]], withdraws: str | None = None) -> bool:
     """Keeps several entries as one file."""
     if not who():
         st.toast("Not kept: write who you are first, at the top right.")
@@ -101,6 +101,16 @@ def keep_all(what: list[tuple[str, str | None, Mapping[str, Any]]], withdraws: s
         mine[entry["entry_id"]] = entry
     st.toast("Kept. It waits for its receipt.")
     return True
+
+
+def enter(action: str, target: str | None = None, values: Mapping[str, Any] | None = None) -> None:
+    """As `keep`, for a button."""
+    keep(action, target, values)
+
+
+def enter_all(what: Sequence[tuple[str, str | None, Mapping[str, Any]]]) -> None:
+    """As `keep_all`, for a button."""
+    keep_all(what)
 
 
 def may_name() -> bool:
@@ -148,7 +158,7 @@ def waiting(picture: Picture) -> list[Told]:
 
 def lately(picture: Picture, target: str | None = None) -> list[Told]:
     """Entries with and without a receipt, newest first; with a target, those about it."""
-    rows = picture.known.entries
+    rows: pl.DataFrame = picture.known.entries
     if target is not None:
         rows = rows.filter(pl.col("target") == target)
     gone, names = withdrawn(picture.known.entries), people()

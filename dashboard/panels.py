@@ -20,6 +20,8 @@ PICTURE = "picture"  # where app.py leaves the moment that is shown, in the sess
 FED = ("tickets", "status", "power-notes", "line-counts")
 MODES = ["Live", "Hold", "A past time"]
 MODES_HELP = "Live follows what arrives. Hold keeps this moment still until Live is chosen again."
+PACES = {0: "▮▮ still", 1: "▶ 5 min a step", 3: "▶ 15 min a step", 6: "▶ 30 min a step"}
+PACE_PX = 150  # width of the list of paces [px]
 WHO_PX = 130  # width of the field for a name [px]
 TIME_PX = 130  # width of the list of times [px]
 UNOFFICIAL = "Results stay unofficial."
@@ -167,7 +169,7 @@ def press(item: Item, done: acting.Done | None, number: int) -> None:
         item.press,
         key=f"press-{number}-{item.key}",
         type="secondary" if done else "primary",
-        on_click=entering.keep_all,
+        on_click=entering.enter_all,
         args=(acting.about(item.key, f"{item.where}: {item.what}", item.acts),),
         width="stretch",
         help=item.propose,
@@ -182,7 +184,7 @@ def put_aside(item: Item, number: int) -> None:
             "Put aside for two hours",
             key=f"aside-{number}-{item.key}",
             disabled=not why.strip(),
-            on_click=entering.keep,
+            on_click=entering.enter,
             args=(DISMISS, item.key, {"why": why, "what": f"{item.where}: {item.what}"}),
         )
 
@@ -205,8 +207,21 @@ def entries(picture: Picture, target: str | None = None, most: int = 10) -> None
     found = entering.lately(picture, target)
     if not found:
         empty("Nothing has been entered by hand yet." if target is None else f"Nothing has been entered on {target}.")
-        return
-    for told in found[:most]:
+    listed(picture, found[:most], target or "all")
+
+
+def entries_by(picture: Picture, who: str, most: int = 8) -> None:
+    """What this session entered, newest first."""
+    mine = st.session_state.get(entering.MINE, {})
+    found = [told for told in entering.lately(picture) if told.entry_id in mine]
+    if not found:
+        empty(f"Nothing yet on this telephone as {who}.")
+    listed(picture, found[:most], who)
+
+
+def listed(picture: Picture, found: Sequence[entering.Told], key: str) -> None:
+    """Entries, each with its state and a button that takes it back."""
+    for told in found:
         left, right = st.columns([0.84, 0.16], vertical_alignment="center")
         struck = " struck" if told.is_withdrawn else ""
         with left:
@@ -218,7 +233,7 @@ def entries(picture: Picture, target: str | None = None, most: int = 10) -> None
         if picture.is_live and not told.is_withdrawn and told.action != "withdraw":
             right.button(
                 "Take back",
-                key=f"back-{target or 'all'}-{told.entry_id}",
+                key=f"back-{key}-{told.entry_id}",
                 on_click=take_back,
                 args=(told.entry_id,),
                 type="tertiary",
@@ -269,17 +284,32 @@ def choose_moment(picture: Picture) -> None:
     if st.session_state.get("as_of") is None:
         st.session_state.as_of = nearest(past, picture.at)
     kept = nearest(past, st.session_state.as_of)
-    chosen = st.selectbox(
+    st.session_state.moment = past.index(kept)
+    st.selectbox(
         "Time",
         range(len(past)),
-        index=past.index(kept),
-        format_func=lambda n: f"{words.local(past[n], zone):%a %H:%M}",
+        key="moment",
+        on_change=lambda: st.session_state.update(as_of=past[st.session_state.moment]),
+        format_func=lambda n: words.day_clock(past[n], zone),
         label_visibility="collapsed",
         width=TIME_PX,
     )
-    if past[chosen] != picture.at or picture.is_live:
-        st.session_state.as_of = past[chosen]
+    st.selectbox(
+        "Play", list(PACES), key="pace", format_func=PACES.__getitem__, label_visibility="collapsed", width=PACE_PX,
+        help="Plays through the day; each step is worked out anew, so that a slow machine plays more slowly.",
+    )  # fmt: skip
+    if kept != picture.at or picture.is_live:
+        st.session_state.as_of = kept
         st.rerun()
+
+
+def play_on(picture: Picture) -> None:
+    """The next moment of a day that is played; it stands still at its end."""
+    past, steps = data.moments(picture), int(st.session_state.get("pace") or 0)
+    place = past.index(nearest(past, picture.at)) + steps
+    if steps and place < len(past):
+        st.session_state.as_of = past[place]
+        st.rerun(scope="app")
 
 
 def say_who() -> None:

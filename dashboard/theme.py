@@ -120,6 +120,9 @@ def style_sheet(colours: Palette) -> str:
   padding: 2px 8px 2px 0;}}
 .wb-table td {{border-bottom: 1px solid {colours.rule}; padding: 3px 8px 3px 0; vertical-align: top;}}
 .wb-table .number {{text-align: right;}}
+[class*="st-key-rover-buttons"] button {{min-height: 60px;}}
+[class*="st-key-rover-buttons"] button p {{font-size: 20px;}}
+.st-key-tone {{position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%);}}
 .wb-notice {{border: 1px solid {colours.accent}; border-left-width: 4px; padding: 6px 10px; font-size: 13px;}}
 .wb-steps {{margin: 2px 0 6px 0; padding-left: 22px; font-size: 13px; line-height: 1.4;}}
 .wb .struck {{text-decoration: line-through;}}
@@ -131,4 +134,7 @@ a:focus-visible, button:focus-visible, summary:focus-visible {{
   .wb-under {{margin: 0 0 0 34px;}} .wb-item {{grid-template-columns: 22px minmax(0, 1fr);}}
   .wb-item > div {{grid-column: 2;}} .wb-item > .rank {{grid-column: 1;}} .wb-item .wb-caution {{grid-column: 2;}}}}
 @media (min-width: 2200px) {{.wb, .wb-table, .wb-caution {{zoom: 1.6;}}}}
+@media print {{[data-testid="stHeader"], .stButton, .stDownloadButton, [data-testid="stPopover"], .stCheckbox,
+  [data-testid="stButtonGroup"], .stTextInput, .stSelectbox {{display: none !important;}}
+  .wb-item, .wb-under {{break-inside: avoid;}}}}
 </style>"""

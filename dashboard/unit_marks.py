@@ -6,7 +6,7 @@ from dashboard.data import Picture
 from pipeline.estimates.counters import PACES, SAID, with_increments
 
 WHOLE = 0.5  # an offset below this is no offset [min]
-SCHEMA = {
+SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "unit_id": pl.String,
     "site_id": pl.String,
     "clock_offset_minutes": pl.Float64,
@@ -20,7 +20,7 @@ def odd_units(picture: Picture) -> pl.DataFrame:
     """One row a unit with an odd clock or counter: `SCHEMA`, the clocks furthest off first."""
     status = picture.known.status
     if status.is_empty():
-        return pl.DataFrame(schema=SCHEMA)
+        return pl.DataFrame(schema=dict(SCHEMA))
     last = status.group_by("unit_id").agg(pl.col("clock_offset_minutes").last(), last_at=pl.col("occurred_at").max())
     frame = last.join(counters(status), on="unit_id", how="left").join(
         picture.known.units.select("unit_id", "site_id"), on="unit_id", how="left"
@@ -28,7 +28,9 @@ def odd_units(picture: Picture) -> pl.DataFrame:
     odd = (pl.col("clock_offset_minutes").abs() > WHOLE) | pl.col("counter").is_not_null()
     found = frame.filter(odd).with_columns(pl.col("counter").fill_null("passes"))
     order = found.with_columns(size=pl.col("clock_offset_minutes").abs())
-    return order.sort("size", "unit_id", descending=[True, False]).select(list(SCHEMA)).cast(SCHEMA)  # type: ignore[arg-type]
+    return order.sort("size", "unit_id", descending=[True, False]).select(
+        pl.col(name).cast(kind) for name, kind in SCHEMA.items()
+    )
 
 
 def counters(status: pl.DataFrame) -> pl.DataFrame:

@@ -73,7 +73,9 @@ ACTIONS = {
     "rover-unavailable": "Rover unavailable",
     "rover-available": "Rover available again",
     "danger-cleared": "Danger cleared",
+    "alarm-set": "Alarm set",
     "alarm-muted": "Alarm muted",
+    "ticket-read": "Ticket corrected",
 }
 MINUTES_IN_HOUR, HOURS_SHOWN = 60, 48
 
@@ -88,9 +90,18 @@ def clock(moment: datetime | None, zone: str, beside: datetime | None = None) ->
     if moment is None:
         return UNKNOWN
     there = local(moment, zone)
+    twice = there.replace(fold=0).utcoffset() != there.replace(fold=1).utcoffset()
+    form = "%H:%M %Z" if twice else "%H:%M"  # both hours of a repeated hour told apart
     if beside is not None and there.date() != local(beside, zone).date():
-        return f"{there:%a %H:%M}"
-    return f"{there:%H:%M}"
+        form = f"%a {form}"
+    return f"{there:{form}}"
+
+
+def day_clock(moment: datetime, zone: str) -> str:
+    """Weekday and time of day; in an hour that occurs twice, which of the two."""
+    there = local(moment, zone)
+    twice = there.replace(fold=0).utcoffset() != there.replace(fold=1).utcoffset()
+    return f"{there:%a %H:%M %Z}" if twice else f"{there:%a %H:%M}"
 
 
 def full_time(moment: datetime, zone: str) -> str:

@@ -53,8 +53,9 @@ def is_free(port: int) -> bool:
 class Board:
     """The server, while the context lasts."""
 
-    def __init__(self, book: Path, port: int) -> None:
+    def __init__(self, book: Path, port: int, with_phones: bool = False) -> None:
         self._book = book
+        self._with_phones = with_phones
         self.port = port
         self.address = f"http://{HOST}:{port}"
         self._process: subprocess.Popen[bytes] | None = None
@@ -72,7 +73,8 @@ class Board:
         flags = [f"--{name}={value}" for name, value in options.items()]
         self._process = subprocess.Popen(
             [sys.executable, "-m", "streamlit", "run", str(script), *flags],
-            env=os.environ | {"WARDBOOK_BOOK": str(self._book.resolve())},
+            env=os.environ
+            | {"WARDBOOK_BOOK": str(self._book.resolve()), "WARDBOOK_PHONES": "1" if self._with_phones else "0"},
             stdout=subprocess.DEVNULL,
         )
         return self

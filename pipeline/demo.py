@@ -20,6 +20,7 @@ NIGHT_UNTIL = "04:00"  # local times before this are of the night after the elec
 START = "10:30"  # local: a storm begins, lines are long
 SPEED = 60.0  # minutes of the day in one minute
 PACE_SECONDS = 1.0  # between looks at what is due
+FRESH = timedelta(minutes=1)  # of the day: without news the estimates are made anew this often
 
 
 def day_folder() -> Path:
@@ -74,12 +75,14 @@ class Replay:
 
 def play(writer: Writer, replay: Replay, stop: threading.Event, say: Say, is_shown: Callable[[], bool]) -> None:
     """Takes what is due and publishes, until stopped; entries made on the board are taken too."""
-    watcher = Watcher(writer, [], [], lambda _line: None)
+    watcher, published_at = Watcher(writer, [], [], lambda _line: None), replay.start
     while not stop.wait(PACE_SECONDS) and is_shown():
-        now = replay.now()
+        now, before = replay.now(), writer.substance()
         receipts = writer.take(replay.due(now), now)
         receipts += watcher.take_handed(now)
         receipts += watcher.take_dropped(now)
-        writer.publish(now, now)
+        if writer.substance() != before or now - published_at >= FRESH:
+            writer.publish(now, now)
+            published_at = now
         if receipts:
             say(f"{now:%H:%M} UTC: {len(receipts)} files taken")

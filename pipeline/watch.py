@@ -1,18 +1,24 @@
 """Watching: what arrives is taken, what it changes is estimated and published; the only writer while it runs."""
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
+import polars as pl
 from watchfiles import watch as changes_in
 
 from pipeline.errors import SettingsError, WardbookError
+from pipeline.outputs.alarms import Told, alarms, sounding
+from pipeline.outputs.fallback import pages, write_pack
+from pipeline.outputs.pages import names
 from pipeline.run import Writer
 from pipeline.sources.folder import RECEIVED, Incoming, gather
 from pipeline.sources.profile import Profile
-from pipeline.store import handover
+from pipeline.store import handover, read
 from pipeline.store.intake import Receipt
+from pipeline.store.people import names_behind
 
 REFRESH = timedelta(seconds=60)  # without news the estimates are made anew this often: our choice
 SETTLE_MS = 400  # files that still grow are left until they have been quiet this long
@@ -20,10 +26,43 @@ LOOK_MS = 1000
 Say = Callable[[str], None]
 
 
+class Hourly:
+    """The fallback pack, written once an hour into the book's folder `fallback`."""
+
+    def __init__(self, with_phones: bool = False) -> None:
+        self._with_phones = with_phones
+        self._written: datetime | None = None
+
+    def is_due(self, now: datetime) -> bool:
+        """Whether a pack has not been written in this hour of the clock."""
+        return self._written is None or hour(now) != hour(self._written)
+
+    def write(self, writer: Writer, estimates: Mapping[str, pl.DataFrame], at: datetime, now: datetime) -> Path:
+        """Writes the pack of what is known at `at`."""
+        known = read.known_at(writer.rows(), at)
+        phones = names_behind(writer.book.people) if self._with_phones else None
+        found = pages(known, SimpleNamespace(**estimates), phones)
+        self._written = now
+        return write_pack(writer.book.fallback, found, at, known.county.zone)
+
+
+def hour(moment: datetime) -> datetime:
+    """The hour that a moment lies in."""
+    return moment.replace(minute=0, second=0, microsecond=0)
+
+
 class Watcher:
     """Takes what arrives in folders and in the book's inbox, and keeps the published estimates fresh."""
 
-    def __init__(self, writer: Writer, folders: Sequence[Path], profiles: Sequence[Profile], say: Say) -> None:
+    def __init__(
+        self,
+        writer: Writer,
+        folders: Sequence[Path],
+        profiles: Sequence[Profile],
+        say: Say,
+        hourly: Hourly | None = None,
+        tell: Say | None = None,
+    ) -> None:
         self._writer = writer
         self._folders = [f.resolve() for f in folders]
         self._profiles = profiles
@@ -31,6 +70,9 @@ class Watcher:
         self._seen: dict[Path, tuple[int, int]] = {}
         self._published_at: datetime | None = None
         self._slip: str | None = None
+        self._hourly = hourly
+        self._tell = tell
+        self._told = Told()
 
     def run(
         self, stop: threading.Event, clock: Callable[[], datetime], is_wanted: Callable[[], bool] = lambda: True
@@ -60,10 +102,26 @@ class Watcher:
             self._say(told(receipt))
         is_old = self._published_at is None or now - self._published_at >= REFRESH
         if is_old or self._writer.substance() != before:
-            self._writer.publish(self._writer.present(now), now)
+            estimates = self._writer.publish(self._writer.present(now), now)
             self._published_at = now
+            if estimates:
+                self.after_publishing(estimates, now)
         elif receipts:
             self._writer.publish_log(now)
+
+    def after_publishing(self, estimates: Mapping[str, pl.DataFrame], now: datetime) -> None:
+        """The hourly pack, and alarms told to others; a slip in either costs the night nothing else."""
+        at = self._writer.present(now) or now
+        try:
+            if self._hourly and self._hourly.is_due(now):
+                self._say(f"Fallback pack written to {self._hourly.write(self._writer, estimates, at, now)}")
+            if self._tell:
+                known = read.known_at(self._writer.rows(), at)
+                found = sounding(alarms(known), estimates.__getitem__, names(known))
+                for news in self._told.news(found, at):
+                    self._tell(news)
+        except Exception as error:  # the printer's paper must not stop the intake
+            self._say(f"Not written or not told: {type(error).__name__}: {error}".splitlines()[0])
 
     def note_settings(self, now: datetime) -> None:
         """Changed settings count from now; a slip in them is said once, and the last good ones stay in force."""

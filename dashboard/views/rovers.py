@@ -96,7 +96,7 @@ def decide(picture: Picture, rover_id: str) -> None:
             columns[place % 2].button(
                 label,
                 key=f"decide-{rover_id}-{action}",
-                on_click=entering.keep,
+                on_click=entering.enter,
                 args=(action, target, {**values, "why": why or None}),
                 width="stretch",
             )

@@ -1,5 +1,6 @@
 """What keeps running: watch, board, demo."""
 
+from collections.abc import Callable
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Annotated
@@ -13,7 +14,31 @@ from pipeline.demo import SPEED, START, Replay, day_folder, play
 from pipeline.errors import UsageError
 from pipeline.shell import messages, profiles_of, show, stopping, working
 from pipeline.store.book import is_held, open_book
-from pipeline.watch import Watcher
+from pipeline.watch import Hourly, Watcher
+
+PhonesOption = Annotated[
+    bool, typer.Option("--phones", help="Show and print names and telephone numbers to whoever sits here.")
+]
+
+
+def teller(addresses: list[str]) -> Callable[[str], None]:
+    """What tells an alarm to others, through `apprise`.
+
+    Raises
+    ------
+    UsageError : where apprise is not installed, or an address is none of its.
+    """
+    try:
+        import apprise  # optional: most rooms need no more than the board
+    except ImportError as error:
+        raise UsageError(
+            "--notify: needs apprise, which is not installed. `pip install apprise`, or leave it out."
+        ) from error
+    service = apprise.Apprise()
+    for address in addresses:
+        if not service.add(address):
+            raise UsageError(f"--notify {address}: not an address that apprise knows. See its list of services.")
+    return lambda text: service.notify(title="Wardbook", body=text)
 
 
 @app.command()
@@ -21,18 +46,24 @@ def watch(
     folder: Annotated[list[Path], typer.Argument(help="Folders in which files arrive.")],
     book: BookOption,
     profile: ProfileOption = None,
+    phones: PhonesOption = False,
+    notify: Annotated[
+        list[str] | None, typer.Option(help="An address of `apprise` that alarms are told to; may be repeated.")
+    ] = None,
 ) -> None:
     """Take in what arrives and keep the published estimates fresh. Example: wardbook watch arrivals --book day
 
-    The only writer while it runs; the book's own inbox is watched too. Stops cleanly on SIGTERM or Ctrl-C.
+    The only writer while it runs; the book's own inbox is watched too. Every hour a fallback pack to print is written
+    to the book's folder `fallback`. Stops cleanly on SIGTERM or Ctrl-C.
     """
+    tell = teller(notify) if notify else None
     for path in folder:
         if not path.is_dir():
             raise UsageError(f"{path}: not a folder. Name the folder in which files arrive.")
     known_book = open_book(book, create=True)
     with stopping() as stop, run.Writer(known_book, now()) as writer:
         messages.print(f"Watching {', '.join(map(str, folder))} and {known_book.inbox} for {book}. Ctrl-C stops.")
-        Watcher(writer, folder, profiles_of(profile), messages.print).run(stop, now)
+        Watcher(writer, folder, profiles_of(profile), messages.print, Hourly(phones), tell).run(stop, now)
     messages.print("Stopped.")
 
 
@@ -41,20 +72,21 @@ def board(
     book: BookOption,
     port: Annotated[int | None, typer.Option(help="A port of this machine; else the first free one from 8501.")] = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only print the address.")] = False,
+    phones: PhonesOption = False,
 ) -> None:
     """Show the board. Example: wardbook board --book day
 
     Listens on the loopback address only. Starts a watcher where none holds the book.
     """
     known_book = open_book(book)
-    with stopping() as stop, Board(known_book.folder, choose_port(port)) as server:
+    with stopping() as stop, Board(known_book.folder, choose_port(port), phones) as server:
         if is_held(known_book):
             show(server, no_browser)
             while server.is_running() and not stop.wait(1):
                 pass
             return
         with run.Writer(known_book, now()) as writer:
-            watcher = Watcher(writer, [], [], messages.print)
+            watcher = Watcher(writer, [], [], messages.print, Hourly(phones))
             watcher.round(now())
             show(server, no_browser)
             watcher.run(stop, now, server.is_running)

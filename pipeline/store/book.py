@@ -6,6 +6,7 @@ log.duckdb        the append-only log
 published.duckdb  the snapshot that everyone else reads, replaced by atomic rename
 people.duckdb     who is behind a token: restricted (0600), may be deleted
 settings.toml     assumptions that a county changes
+fallback/         the hourly pack for paper, written by a watcher (0700)
 vocabulary.toml   words and example sentences that a county adds, if it does
 secret            the key of this book's content keys (0600)
 writer.lock       held by the one process that writes
@@ -62,6 +63,10 @@ class Book:
     @property
     def vocabulary(self) -> Path:
         return self.folder / "vocabulary.toml"
+
+    @property
+    def fallback(self) -> Path:
+        return self.folder / "fallback"
 
     @property
     def secret(self) -> Path:

@@ -29,6 +29,7 @@ VIEWS = {
     "intake": "Intake",
     "hand_over": "Hand-over",
     "review": "Review",
+    "alarms": "Alarms & wall",
 }
 
 
@@ -90,7 +91,7 @@ def test_danger_stands_first_and_sends_nobody(open_board, book: Path):
 def test_a_long_line_is_told_with_interval_cost_proposal_and_caution(open_board, book: Path):
     text = said(open_board(book))
     item = text[text.index("check-in line long") :]
-    for part in ("A voter joining now waits", "voter-minutes of waiting in", "2 instead of 1", "Nobody is turned away"):
+    for part in ("A newcomer waits", "voter-minutes of waiting in", "2 instead of 1", "Nobody is turned away"):
         assert part in item, part
 
 
@@ -109,7 +110,8 @@ def test_a_place_nobody_recognises_is_asked_about(open_board, book: Path):
 def test_tickets_can_be_cut_by_words(open_board, book: Path):
     app = open_board(book).switch_page("views/tickets.py").run()
     assert len(app.dataframe[0].value) == 3
-    app = app.text_input[0].set_value("JAMMED").run()
+    words = next(box for box in app.text_input if box.label == "Words in the ticket")
+    app = words.set_value("JAMMED").run()
     assert list(app.dataframe[0].value["Ticket"]) == ["Q-701"]
 
 
@@ -128,7 +130,8 @@ def test_cautions_on_power_stand_in_full(open_board, book: Path):
 def test_no_rover_is_proposed_for_a_place_in_danger(open_board, book: Path):
     app = open_board(book).switch_page("views/rovers.py").run()
     assert "Millrace" not in said(app)
-    assert len(app.get("download_button")) == 2
+    sheets = [b.label for b in app.get("download_button") if b.label.startswith("Sheet of")]
+    assert sheets == ["Sheet of R1", "Sheet of R2"]
 
 
 def test_the_time_control_leads_into_the_past_and_back(open_board, book: Path):
