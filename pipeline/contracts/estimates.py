@@ -246,10 +246,28 @@ class Reconciliation(pa.DataFrameModel):
     explanation: str = pa.Field(description="the same in words")
 
 
+class Reports(pa.DataFrameModel):
+    """One row a rostered unit: what is known of its own status reports. Key: unit_id."""
+
+    unit_id: str = pa.Field(description="the unit")
+    site_id: str = pa.Field(nullable=True, description="where it is; null at the depot")
+    reports: int = pa.Field(ge=0, description="reports received [count]")
+    last_at: Time = pa.Field(nullable=True, description="time of the newest report, the clock corrected")
+    last_received_at: Time = pa.Field(nullable=True, description="when the newest was received")
+    silent_minutes: float = pa.Field(nullable=True, ge=0, description="since that receipt [min]")
+    clock_offset_minutes: float = pa.Field(
+        nullable=True, description="its clock minus true time, as found from receipts; 0 where it passes [min]"
+    )
+    repeated_numbers: int = pa.Field(ge=0, description="reports whose number had been used before [count]")
+    missing_numbers: int = pa.Field(ge=0, description="numbers that never came, or not yet [count]")
+    basis: str = pa.Field(description="what is odd about them, in words")
+
+
 ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
     "lines": Lines,
     "outlook": Outlook,
     "power": Power,
+    "reports": Reports,
     "repeats": Repeats,
     "kinds": Kinds,
     "fixes": Fixes,

@@ -14,7 +14,7 @@ from pandera.typing.polars import DataFrame
 from pipeline.contracts import events
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import Known
-from pipeline.estimates import supplies, tickets
+from pipeline.estimates import reports, supplies, tickets
 from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats, swaps
@@ -85,6 +85,10 @@ class Answers:
     @cached_property
     def power(self) -> pl.DataFrame:
         return power.power(self.known, self.supply, self.loads)
+
+    @cached_property
+    def reports(self) -> pl.DataFrame:
+        return reports.reports(self.known, self.ledger)
 
     @cached_property
     def repeats(self) -> pl.DataFrame:
