@@ -134,9 +134,9 @@ def decision(item: Item, number: int, done: acting.Done | None = None) -> None:
     left, right = st.columns([0.83, 0.17], gap="small")
     with left:
         markup(
-            f'<div class="wb-item"><div class="rank">{number}</div><div>'
-            f"<p>{where} · <span{kind}>{safe(item.what)}</span></p>"
-            f'<p class="small">{safe(item.people)} {safe(item.stake)}</p></div>'
+            f'<div class="wb-item"><div class="rank">{number}</div>'
+            f'<p class="title">{where} · <span{kind}>{safe(item.what)}</span></p>'
+            f'<p class="small facts">{safe(item.people)} {safe(item.stake)}</p>'
             f'<div><p class="do">{safe(item.propose)}</p>{done_said(done)}</div></div>'
         )
     with right, st.container(key=f"acts-{number}", gap=None):

@@ -16,6 +16,7 @@ class Palette:
     rule: str  # hairlines
     shade: str  # hours of voting
     accent: str  # what can be pressed
+    on_accent: str  # words on it
     estimate: str  # lines and bands
     danger: str
     stakes: tuple[str, ...]  # light to dark: ochre to umber, one hue, told apart in grey print
@@ -28,6 +29,7 @@ LIGHT = Palette(
     rule="#d9d4c7",
     shade="#f0ede4",
     accent="#0b62a4",
+    on_accent="#ffffff",
     estimate="#33475b",
     danger="#c4451c",
     stakes=("#f3dfb0", "#dfb45a", "#b9822c", "#855313", "#4a2a06"),
@@ -39,6 +41,7 @@ DARK = Palette(
     rule="#3a424b",
     shade="#1d232a",
     accent="#6db3e8",
+    on_accent="#0d1620",
     estimate="#b6c8da",
     danger="#f07a52",
     stakes=("#4d3a1c", "#7d5a22", "#b4812f", "#dcae58", "#f6deac"),
@@ -96,12 +99,14 @@ def style_sheet(colours: Palette) -> str:
 .wb-facts .more {{font-size: 16px; font-weight: 400;}}
 .wb-line {{min-height: 96px;}}
 [data-testid="stVerticalBlock"] {{gap: .55rem;}}
-.wb-item {{display: grid; grid-template-columns: 22px minmax(0, 1.4fr) minmax(0, 1fr); gap: 0 12px;
+.wb-item {{display: grid; grid-template-columns: 22px minmax(0, 1.35fr) minmax(0, 1fr); gap: 0 12px;
   padding: 3px 0 0 0; border-top: 1px solid {colours.rule}; font-size: 15px; line-height: 1.25;}}
 .wb-item.one {{grid-template-columns: 26px minmax(0, 1fr);}}
 .wb-item .rank {{font-size: 16px; font-weight: 600; color: {colours.faint};}}
 .wb-item .where {{font-weight: 600;}}
-.wb-item .do {{font-size: 15px;}}
+.wb-item .title {{grid-column: 2 / 4;}}
+.wb-item .facts {{grid-column: 2;}}
+.wb-item .do {{font-size: 14.5px;}}
 .wb-item .done {{color: {colours.accent};}}
 .wb-item .wb-caution {{grid-column: 2 / 4; margin-top: 2px;}}
 .wb-why {{padding: 0 0 4px 34px;}}
@@ -122,6 +127,9 @@ def style_sheet(colours: Palette) -> str:
 .wb-table .number {{text-align: right;}}
 [class*="st-key-rover-buttons"] button {{min-height: 60px;}}
 [class*="st-key-rover-buttons"] button p {{font-size: 20px;}}
+[data-testid="stBaseButton-primary"], [data-testid="stBaseButton-primaryFormSubmit"],
+[data-testid="stBaseButton-primary"] p, [data-testid="stBaseButton-primaryFormSubmit"] p,
+.stMultiSelect [data-baseweb="tag"], .stMultiSelect [data-baseweb="tag"] span {{color: {colours.on_accent} !important;}}
 .st-key-tone {{position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%);}}
 .wb-notice {{border: 1px solid {colours.accent}; border-left-width: 4px; padding: 6px 10px; font-size: 13px;}}
 .wb-steps {{margin: 2px 0 6px 0; padding-left: 22px; font-size: 13px; line-height: 1.4;}}
@@ -132,7 +140,7 @@ a:focus-visible, button:focus-visible, summary:focus-visible {{
   outline: 2px solid {colours.accent}; outline-offset: 2px;}}
 @media (max-width: 900px) {{.wb-facts > div {{width: 46%;}} .block-container {{padding: 3.4rem .8rem 2rem .8rem;}}
   .wb-under {{margin: 0 0 0 34px;}} .wb-item {{grid-template-columns: 22px minmax(0, 1fr);}}
-  .wb-item > div {{grid-column: 2;}} .wb-item > .rank {{grid-column: 1;}} .wb-item .wb-caution {{grid-column: 2;}}}}
+  .wb-item > div, .wb-item > p {{grid-column: 2 !important;}} .wb-item > .rank {{grid-column: 1 !important;}}}}
 @media (min-width: 2200px) {{.wb, .wb-table, .wb-caution {{zoom: 1.6;}}}}
 @media print {{[data-testid="stHeader"], .stButton, .stDownloadButton, [data-testid="stPopover"], .stCheckbox,
   [data-testid="stButtonGroup"], .stTextInput, .stSelectbox {{display: none !important;}}

@@ -41,7 +41,8 @@ def following(pages: list[str], shown: str) -> str:
 def style_sheet() -> str:
     """What is larger, and what is not there, on the wall."""
     return f"""<style>
-.block-container {{zoom: {ZOOM}; padding-top: 1rem !important;}}
-[data-testid="stHeader"], .stButton, .stDownloadButton, [data-testid="stPopover"], .stCheckbox, .stSelectbox,
-.stTextInput, .stMultiSelect, [data-testid="stButtonGroup"], .stForm {{display: none !important;}}
+.block-container {{padding-top: 1rem !important;}}
+.wb {{zoom: {ZOOM};}}
+[class*="st-key-acts-"], [data-testid="stHeader"], .stButton, .stDownloadButton, [data-testid="stPopover"], .stCheckbox,
+.stSelectbox, .stTextInput, .stMultiSelect, [data-testid="stButtonGroup"], .stForm {{display: none !important;}}
 </style>"""
