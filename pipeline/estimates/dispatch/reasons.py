@@ -2,6 +2,8 @@
 
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.needs import Need
 from pipeline.estimates.dispatch.rovers import later
@@ -21,6 +23,7 @@ SAID = {  # what a dispatcher would call it
     "ballot-stock": "ballots short or wrong",
     "custody": "hand-over of media or ballots",
 }
+MOST_COMPARED = 8  # other rovers looked at for a reason, those that could be there first [count]; our choice
 MENDED = {
     "scanner": "scanners",
     "bmd": "marking devices",
@@ -98,7 +101,12 @@ def stakes(need: Need, zone: ZoneInfo) -> str:
 def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
     """Which other rover was considered, and why it is not the one."""
     need, others = scene.needs[leg.need], []
-    for r, who in enumerate(scene.rovers):
+    free_at = np.array([who.free_at for who in scene.rovers])
+    nearest = np.argsort(free_at + scene.minutes[: len(scene.rovers), leg.need], kind="stable")
+    for r in nearest.tolist():
+        who = scene.rovers[r]
+        if len(others) == MOST_COMPARED:
+            break
         if r != rover and can(who.skills, need.skills):
             first = [n for n in orders[r] if scene.needs[n].rover_id == who.rover_id and not scene.needs[n].is_overdue]
             arrive = scene.legs(r, [*first, leg.need])[-1].arrive

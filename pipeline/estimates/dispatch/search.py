@@ -9,6 +9,7 @@ Mandelbaum & Stolyar 2004.
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from itertools import permutations
 
 import numpy as np
@@ -20,6 +21,7 @@ NEAR_ROVERS = 5  # rovers tried for one need in a large county, those that could
 NEAR_NEEDS = 5  # and those that go to the places nearest to it [count]; our choice
 SMALL = 12  # rovers up to which everything is tried with everything [count]; our choice
 MOST_PASSES = 30  # rounds of local search; it stops by itself well before [count]
+WARM_PASSES = 1  # rounds from an earlier plan in a large county: the next plan comes in minutes [count]
 MOST_PERMUTED = 5  # committed stops whose order is tried out in full: 120 orders [count]
 MOST_RESTARTED = 60  # needs for which the search is run a second time from another start [count]; our choice
 GAIN = 1e-9  # a move has to save more than rounding error [voter-minutes]
@@ -67,6 +69,7 @@ class Search:
         self.moves = 0  # moves made so far; what has been tried since the last change near it is not tried again
         self.changed = [0] * len(rovers)
         self.tried: dict[tuple[str, int, int], int] = {}
+        self.begun = -1  # what came from an earlier plan counts as tried: moves made by then
         self.near, self.beside = self.neighbours(allowed)
 
     def neighbours(self, allowed: Sequence[Sequence[int]]) -> tuple[list[list[int]], list[list[int]]]:
@@ -171,6 +174,8 @@ class Search:
                 continue
             clock += visit[need]
             added = loss[need](clock)
+            if added >= limit:
+                break  # later in the order it would only be later
             before = need
             for later in range(place, length):
                 if added >= limit:
@@ -260,7 +265,7 @@ class Search:
     def is_news(self, move: str, one: int, other: int, rovers: Iterable[int]) -> bool:
         """Whether one of these rovers' orders has changed since this move was last tried; it counts as tried now."""
         key = (move, one, other)
-        last = self.tried.get(key, -1)
+        last = self.tried.get(key, -1 if move == "relocate" else self.begun)
         self.tried[key] = self.moves
         return any(self.changed[r] > last for r in rovers)
 
@@ -361,13 +366,24 @@ def plan(
     """
     taken = {need for needs in committed.values() for need in needs}
     free = [n for n in range(len(scene.needs)) if n not in taken]
-    rank = index(scene).max(axis=0) if scene.rovers and free else np.zeros(len(scene.needs))
-    best_first = sorted(free, key=lambda n: (-rank[n], n))
     if start is not None:
-        return searched(scene, allowed, committed, best_first, start).orders
-    starts = [best_first, best_first[::-1]] if len(free) <= MOST_RESTARTED else [best_first]
+        held = {need for order in start for need in order}
+        new = [n for n in free if n not in held]
+        ranked = [*(best_first(scene, new) if new else []), *(n for n in free if n in held)]
+        return searched(scene, allowed, committed, ranked, start).orders
+    first = best_first(scene, free)
+    starts = [first, first[::-1]] if len(free) <= MOST_RESTARTED else [first]
     found = [searched(scene, allowed, committed, order) for order in starts]
     return min(found, key=lambda search: search.total()).orders
+
+
+def best_first(scene: Scene, needs: Sequence[int]) -> list[int]:
+    """Needs in the order of the index rule."""
+    if not scene.rovers or not needs:
+        return list(needs)
+    some = replace(scene, needs=[scene.needs[n] for n in needs], minutes=scene.minutes[:, needs])
+    rank = index(some).max(axis=0)
+    return [n for _, n in sorted(zip((-rank).tolist(), needs, strict=True))]
 
 
 def searched(
@@ -388,11 +404,12 @@ def searched(
             kept = [n for n in order if search.holder[n] < 0 and rover in search.allowed[n]]
             if kept and search.cost(rover, search.orders[rover] + kept) < math.inf:
                 search.put(rover, search.orders[rover] + kept)
+        search.begun = search.moves
     for need, rover in sorted(scene.drivers.items()):
         if search.holder[need] < 0 and not search.orders[rover]:
             search.put(rover, [need])
     for need in free:
         if search.holder[need] < 0:
             search.insert(need)
-    search.improve(free)
+    search.improve(free, MOST_PASSES if start is None or search.base <= SMALL else WARM_PASSES)
     return search

@@ -223,6 +223,6 @@ def test_a_plan_as_of_an_earlier_time_does_not_know_a_later_decision(write_day, 
 
     def who(minute):
         plan = Answers(read.known_at(rows, datetime(2026, 11, 3, 15, minute, tzinfo=UTC))).answer("dispatch")
-        return {site: rover for site, rover in plan.select("site_id", "rover_id").iter_rows()}["P01"]
+        return dict(plan.select("site_id", "rover_id").iter_rows())["P01"]
 
     assert [who(35), who(45), who(55)] == ["R1", "R2", "R1"]
