@@ -281,6 +281,12 @@ ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
 }
 # Columns that follow the model's own where an answer has rows: name → its type and meaning.
 FURTHER: dict[str, dict[str, tuple[str, str]]] = {
+    "supplies": {
+        "rate_per_hour": ("number", "what goes in or is used, over the next hour [1/h]"),
+        "lead_minutes": ("number", "a trip to the site, getting ready included [min]"),
+        "send_by_at": ("time", "when somebody has to leave to be there before the early end of the interval"),
+        "is_warned": ("yes or no", "likely enough before closing, and time to leave within half an hour"),
+    },
     "repeats": {
         "faults_weighed": ("number", "faults so far, each by its probability [count]"),
         "mostly": ("text", "the class of fault that stands out most"),

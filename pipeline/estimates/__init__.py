@@ -14,13 +14,14 @@ from pandera.typing.polars import DataFrame
 from pipeline.contracts import events
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import Known
-from pipeline.estimates import reports, supplies, tickets
+from pipeline.estimates import reports, tickets
 from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, whatif
 from pipeline.estimates.power import power
 from pipeline.estimates.steps import milestones
+from pipeline.estimates.stock import supplies
 from pipeline.normalise import power_notes, troubles
 
 WHATS = tuple(ESTIMATES)
@@ -129,7 +130,7 @@ class Answers:
 
     @cached_property
     def supplies(self) -> pl.DataFrame:
-        return supplies.supplies(self.known, self.loads)
+        return supplies.supplies(self.known, self.loads, self.supply)
 
     @cached_property
     def reconciliation(self) -> pl.DataFrame:

@@ -1,17 +1,27 @@
 """Boxes, paper and ballots: what is used, when it ends, how likely before closing."""
 
 import numpy as np
+import polars as pl
 import pytest
 
 from pipeline.contracts import estimates
-from pipeline.estimates import supplies
+from pipeline.estimates.stock import supplies
+
+
+def everything(gear, loads=(), supply=None, **rows):
+    known = gear.known(**rows)
+    frame = supplies.supplies(known, gear.loads(loads), supply)
+    estimates.Supplies.validate(frame)
+    return frame.rows(named=True)
 
 
 def answer(gear, loads=(), **rows):
-    known = gear.known(**rows)
-    frame = supplies.supplies(known, gear.loads(loads))
-    estimates.Supplies.validate(frame)
-    return frame.rows(named=True)
+    """All rows but those of the emergency compartments."""
+    return [row for row in everything(gear, loads, **rows) if row["item"] != "emergency"]
+
+
+def emergency(gear, loads=(), **rows):
+    return {row["unit_id"]: row for row in everything(gear, loads, **rows) if row["item"] == "emergency"}
 
 
 def counted(gear, unit_id, *counts, last_ago=0.0):
@@ -85,7 +95,8 @@ def test_a_box_without_a_counter_is_taken_to_be_like_the_others_and_says_so(gear
     units = [gear.unit("U1", bin_capacity=500), gear.unit("U2", bin_capacity=500)]
     _, silent = answer(gear, steady(day), units=units, status=counted(gear, "U1", 290, 300))
     assert silent["used"] is None
-    assert silent["full_at_mean"] is not None
+    # 300 inside like the other's, room for 200 at half of one a minute
+    assert abs((silent["full_at_mean"] - gear.at).total_seconds() / 60 - 400) < 40
     assert "no counter" in silent["basis"]
 
 
@@ -152,3 +163,109 @@ def test_odd_input_gives_an_answer(gear, day):
     rows = answer(gear, (), units=units, status=counted(gear, "U1", 0, 10) + counted(gear, "U2", 5))
     assert {r["unit_id"] for r in rows} == {"U1", "U2"}
     assert answer(gear, sites=[]) == []
+
+
+def test_boxes_elsewhere_teach_how_unevenly_two_boxes_are_used(gear, day):
+    # Eight sites at which the first box takes two of three ballots: at S1 the second counts 100, so the first has 200
+    sites = [day.site("S1"), *[day.site(f"S{i}") for i in range(10, 18)]]
+    units = [gear.unit("A1", bin_capacity=250), gear.unit("A2")]
+    units += [gear.unit(f"{side}{i}", f"S{i}") for i in range(10, 18) for side in "AB"]
+    status = counted(gear, "A2", 95, 100)
+    for i in range(10, 18):
+        status += counted(gear, f"A{i}", 390, 400) + counted(gear, f"B{i}", 190, 200)
+    loads = [*steady(day), *[row | {"site_id": f"S{i}"} for i in range(10, 18) for row in steady(day)]]
+    first, _ = [r for r in answer(gear, loads, sites=sites, units=units, status=status) if r["site_id"] == "S1"]
+    # 8 sites against two sites' weight of equal shares: 0.633 and 0.367, so 173 inside; room 77 at 0.63 a minute
+    assert abs((first["full_at_mean"] - gear.at).total_seconds() / 60 - 77 / 0.633) < 15
+    assert first["full_at_low"] < first["full_at_mean"]
+
+
+def test_a_day_whose_pace_jumps_from_hour_to_hour_gives_wider_intervals(gear, day):
+    def width(*hours):
+        units = [gear.unit(f"U{i}", bin_capacity=500) for i in range(12)]
+        reports = [
+            gear.report(f"U{i}", ago, 200 - ago, ballots_counted=n)
+            for i in range(12)
+            for ago, n in zip((121, 61, 1), hours, strict=True)
+        ]
+        sites = [day.site("S1")]
+        row = answer(gear, steady(day), sites=sites, units=units, status=reports)[0]
+        return (row["full_at_high"] - row["full_at_low"]).total_seconds() / (
+            row["full_at_mean"] - gear.at
+        ).total_seconds()
+
+    assert width(0, 300, 400) > width(0, 200, 400)
+
+
+def test_the_early_end_agrees_with_a_simulation(gear, day):
+    # Room 200 of a stream of one a minute, whose level is doubtful by a quarter in the next hours (pace), 5 % by then
+    units = [gear.unit("U1", bin_capacity=400)]
+    loads = steady(day, remaining_voters_low=419.9, remaining_voters_high=420.1)
+    status = counted(gear, "U1", 140, 150, 160, 170, 180, 190, 200)
+    (row,) = answer(gear, loads, units=units, status=status)
+    early = (row["full_at_low"] - gear.at).total_seconds() / 60
+    hours = (row["full_at_mean"] - gear.at).total_seconds() / 3600
+    rng = np.random.default_rng(8)
+    mean = early * rng.normal(1, np.hypot(0.25 / np.sqrt(hours), 0.02), 200_000)
+    assert (rng.poisson(np.maximum(mean, 0)) >= 200).mean() == pytest.approx(0.05, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("settings", "capacity"),
+    [
+        ({}, 4000),
+        ({"supplies.sheets_per_ballot": 2.0}, 2000),
+        ({"supplies.ballot_stock_lb": 80.0}, 5000),
+        ({"supplies.ballot_length_in": 22.0}, 4000 * 14 / 22),
+    ],
+)
+def test_sheets_length_and_stock_change_how_many_ballots_fit(gear, day, settings, capacity):
+    # By the settings' own rule: 4,000 ballots of one 14 in sheet on 100 lb stock; common practice, no source
+    rows = answer(gear, steady(day), units=[gear.unit("U1")], status=counted(gear, "U1", 10, 20), settings=settings)
+    assert rows[0]["capacity"] == pytest.approx(capacity)
+
+
+def test_a_scanner_that_stands_still_fills_its_emergency_compartment(gear, day):
+    status = [
+        gear.report("U1", 70, 1, ballots_counted=200),
+        gear.report("U1", 60, 2, ballots_counted=200, state="fault"),
+    ]
+    row = emergency(gear, steady(day), units=[gear.unit("U1")], status=status)["U1"]
+    assert row["used"] == pytest.approx(60)
+    assert abs((row["full_at_mean"] - gear.at).total_seconds() / 60 - 240) < 2  # 240 more at one a minute
+    assert "not counted" in row["basis"] and row["chance_full"] < 0.05  # it is mended sooner, on the whole
+
+
+def test_a_dark_scanner_fills_it_too_and_one_that_runs_does_not(gear, day):
+    supply = pl.DataFrame({"unit_id": ["U1"], "dark_since": [gear.ago(30)]})
+    units, status = [gear.unit("U1")], counted(gear, "U1", 10, 20)
+    assert emergency(gear, steady(day), units=units, status=status, supply=supply)["U1"]["used"] == pytest.approx(30)
+    row = emergency(gear, steady(day), units=units, status=status)["U1"]
+    assert (row["used"], row["full_at_mean"]) == (0, None) and "not in use" in row["basis"]
+
+
+def test_after_the_results_report_a_low_roll_no_longer_matters(gear):
+    low = [gear.report("U1", 5, 1, paper="low")]
+    done = [{"site_id": "S1", "milestone": "results-tape", "at": gear.ago(2)}]
+    paper = [r for r in answer(gear, units=[gear.unit("U1")], status=low, milestones=done) if r["item"] == "paper"]
+    assert paper[0]["chance_full"] == 0
+    (more,) = [
+        r
+        for r in answer(gear, units=[gear.unit("U1")], status=low, settings={"supplies.report_copies": 6.0})
+        if r["item"] == "paper"
+    ]
+    assert more["chance_full"] == 1.0 and "6 m" in more["basis"]
+
+
+def test_the_warning_comes_with_the_trips_lead_time(gear, day):
+    # 300 of 320 inside and one a minute; a rover starts where the site is: only getting ready counts, 10 min
+    site = day.site("S1")
+    rover = {"rover_id": "R1", "latitude": site["latitude"], "longitude": site["longitude"]}
+    units = [gear.unit("U1", bin_capacity=320), gear.unit("U2", "S2", bin_capacity=4000)]
+    status = counted(gear, "U1", 290, 300) + counted(gear, "U2", 5, 10)
+    rows = answer(gear, steady(day), units=units, status=status, rovers=[rover], sites=[site, day.site("S2", 0.3)])
+    soon, calm = rows
+    assert soon["lead_minutes"] == pytest.approx(10) and calm["lead_minutes"] > 30
+    assert (soon["full_at_low"] - soon["send_by_at"]).total_seconds() / 60 == pytest.approx(10, abs=0.1)
+    assert soon["is_warned"] and not calm["is_warned"]
+    assert soon["rate_per_hour"] == pytest.approx(60, rel=0.1)
