@@ -1,4 +1,4 @@
-"""What looks beyond the present: whatif, plan, grade."""
+"""What looks beyond the present: whatif, plan."""
 
 import re
 from datetime import datetime
@@ -8,11 +8,13 @@ from typing import Annotated
 import typer
 
 from pipeline.cli.app import AtOption, BookOption, app, now
+from pipeline.contracts.asked import ExpectedVoters
 from pipeline.contracts.known import County
 from pipeline.contracts.moments import local_time
-from pipeline.errors import UsageError
+from pipeline.errors import MissingFile, UsageError, WardbookError
+from pipeline.normalise.listed import read_list
 from pipeline.outputs import export, planned
-from pipeline.shell import asked_of, moment, one_of, put
+from pipeline.shell import asked_of, messages, moment, one_of, put, working
 from pipeline.store import read
 
 FORMATS = ("text", "json", "csv")
@@ -68,3 +70,43 @@ def added(words: list[str]) -> dict[str, int]:
             raise UsageError(f"--add {word}: {number!r} is no whole number. Write it like checkin-station=1.")
         found[kind] = found.get(kind, 0) + int(number or 1)
     return found
+
+
+@app.command()
+def plan(
+    next_: Annotated[Path, typer.Option("--next", help="CSV: site_id, expected_voters; opens, closes if they change.")],
+    book: BookOption,
+    spread: Annotated[
+        float | None, typer.Option(help="Of turnout about what is expected, in the log; 0: it is known exactly.")
+    ] = None,
+    at: AtOption = None,
+    format: FormatOption = "text",
+    out: OutOption = None,
+) -> None:
+    """Say what the next day needs. Example: wardbook plan --next expected.csv --book day
+
+    Stations, booths and scanners at which the chance to wait over 30 minutes stays below 5 % in every hour, from what
+    this day has taught, beside Erlang C and the queue stop rule. Exit status 1 if a row of the list could not be used.
+    """
+    from pipeline.estimates import Answers  # loading them takes seconds
+    from pipeline.estimates.lines.nextday import next_day
+
+    one_of(format, FORMATS, "--format")
+    if spread is not None and not 0 <= spread <= 2:
+        raise UsageError(f"--spread {spread}: not from 0 to 2. As assumed it is about 0.43.")
+    if not next_.is_file():
+        raise MissingFile(f"{next_}: no such file. Check the path.")
+    asked = asked_of(book, [at] if at else None, now())
+    known = read.known_at(asked.rows, asked.times[0])
+    listed = read_list(next_.read_bytes(), next_.name, ExpectedVoters, known.county.zone, known.county.election_day)
+    once = listed.frame.unique("site_id", keep="last", maintain_order=True)
+    faults = [f"row {f.row}, {f.column or 'the whole row'}: {f.value!r}: {f.reason}" for f in listed.faults]
+    if once.height < listed.frame.height:
+        faults.append(f"{listed.frame.height - once.height} sites stand there more than once: the last row counts")
+    with working("Planning"):
+        frame = next_day(known, Answers(known).line_states, once.drop("row"), spread)
+    put(planned.plan_text(known, frame) if format == "text" else export.as_text(frame, format, asked.zone), out)
+    for fault in faults:
+        messages.print(f"{next_.name}, {fault}", markup=False)
+    if faults:
+        raise WardbookError(f"{next_.name}: {len(faults)} of its rows could not be used as they stand. Correct them.")

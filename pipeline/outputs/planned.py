@@ -57,6 +57,36 @@ def difference(row: dict, name: str, digits: int) -> str:
     return between(mean, low, high, digits).replace("-0.0", "0.0")
 
 
+def plan_text(known: Known, frame: pl.DataFrame) -> str:
+    """`NextDay` as a table a person reads."""
+    head = f"{'site':<28}{'voters':>8}{'stations':>15}{'booths':>15}{'scanners':>15}{'over 30':>9}{'worst':>7}  note"
+    named = names(known)
+    lines = ["Servers: by the model (by Erlang C / by the queue stop rule).", "", head]
+    for row in frame.iter_rows(named=True):
+        name = named.get(row["site_id"]) or ""
+        servers = [
+            f"{row[what]} ({row[f'{what}_erlang']}/{row[f'{what}_queue_stop']})"
+            for what in ("stations", "booths", "scanners")
+        ]
+        lines.append(
+            f"{row['site_id'] + ' ' + name:<28.27}{row['expected_voters']:>8,.0f}"
+            + "".join(f"{text:>15}" for text in servers)
+            + f"{row['chance_over_30']:>9.1%}{row['worst_hour'] or '–':>7}  {note_of(row['basis'])}"
+        )
+    total = frame.select(pl.col("stations", "booths", "scanners").sum()).row(0)
+    lines += [
+        "",
+        f"In all: {total[0]} stations, {total[1]} booths, {total[2]} scanners at {frame.height} sites.",
+        UNOFFICIAL,
+    ]
+    return "\n".join(lines)
+
+
+def note_of(basis: str) -> str:
+    """What is out of the ordinary about a row."""
+    return "; ".join(part for part in basis.split("; ") if not part.startswith("service times as learnt"))
+
+
 def grades_text(frame: pl.DataFrame) -> str:
     """`Grades` as tables a person reads: a block a line and group."""
     parts = []

@@ -86,6 +86,23 @@ def test_the_outlook_looks_as_far_as_asked(wardbook, book: Path):
     assert wardbook("estimate", "outlook", "--book", book, "--ahead", "soon").status == 2
 
 
+def test_plan_answers_every_site_and_names_the_rows_it_could_not_use(wardbook, book: Path, tmp_path: Path):
+    names = tmp_path / "expected.csv"
+    names.write_text("site_id,expected_voters,opens,closes\nP01,300,07:00,10:00\nP02,0,07:00,10:00\n")
+    done = wardbook("plan", "--next", names, "--book", book, "--format", "json")
+    assert done.status == 0
+    rows = {row["site_id"]: row for row in json.loads(done.out)}
+    assert rows["P01"]["stations"] > rows["P02"]["stations"] == 1 and rows["P01"]["chance_over_30"] < 0.05
+    names.write_text("site_id,expected_voters,opens,closes\nP01,200,08:00,10:00\nP02,-4,,\nP01,9,8 o'clock,\n")
+    done = wardbook("plan", "--next", names, "--book", book)
+    assert done.status == 1 and "P01 Marlpit Grange" in done.out
+    assert "row 3, expected_voters: '-4': not a number from 0 up" in done.err and "row 4, opens" in done.err
+    names.write_text("place,voters\nP01,900\n")
+    assert 'column "site_id" is not there' in wardbook("plan", "--next", names, "--book", book).err
+    assert wardbook("plan", "--next", tmp_path / "none.csv", "--book", book).status == 2
+    assert wardbook("plan", "--next", names, "--book", book, "--spread", "9").status == 2
+
+
 @pytest.fixture
 def hand(tmp_path: Path) -> Path:
     folder = tmp_path / "hand"
