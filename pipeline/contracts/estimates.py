@@ -7,6 +7,7 @@ import pandera.polars as pa
 import polars as pl
 
 from pipeline.contracts import words
+from pipeline.contracts.consequences import Circuits, Exposure, Remedies
 from pipeline.contracts.feeds import Time
 
 
@@ -267,6 +268,9 @@ ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
     "lines": Lines,
     "outlook": Outlook,
     "power": Power,
+    "exposure": Exposure,
+    "circuits": Circuits,
+    "remedies": Remedies,
     "reports": Reports,
     "repeats": Repeats,
     "kinds": Kinds,
@@ -286,6 +290,18 @@ FURTHER: dict[str, dict[str, tuple[str, str]]] = {
         "lead_minutes": ("number", "a trip to the site, getting ready included [min]"),
         "send_by_at": ("time", "when somebody has to leave to be there before the early end of the interval"),
         "is_warned": ("yes or no", "likely enough before closing, and time to leave within half an hour"),
+    },
+    "power": {
+        "chance_off": (
+            "number",
+            "chance that mains is off at T: the word is right and the outage has not ended unheard",
+        ),
+        "voter_minutes_low": ("number", "5 %, over the outage's length and the voters still to come; null on mains"),
+        "voter_minutes_high": ("number", "95 %, likewise"),
+        "empty_at_rated": ("time", "when the roster's rated minutes would end; null on mains or dark"),
+        "empty_at_two_hours": ("time", "when the two hours of VVSG 2.0, 2.7-H would end; null on mains or dark"),
+        "run_basis": ("text", "what the run time stands on: rated, age, what is left of it; null on mains"),
+        "marks": ("text", "what is odd about the reports; null: nothing"),
     },
     "repeats": {
         "faults_weighed": ("number", "faults so far, each by its probability [count]"),

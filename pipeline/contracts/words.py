@@ -84,6 +84,7 @@ TICKET_CATEGORIES = (  # our choice; no federal list of polling-place incidents 
 )
 LINES = ("checkin", "scanner")
 SUPPLIES = ("mains", "battery", "dark", "unknown")
+REMEDIES = ("charged-unit", "battery", "generator", "live-outlet", "emergency-compartment")  # our choice
 FAULT_CLASSES = ("misfeed", "jam", "hard-fault", "tape-printer", "memory-card", "power")  # our choice
 REPEAT_STANDINGS = ("confirmed", "watch", "ordinary")
 MILESTONE_STANDINGS = ("done", "due", "overdue", "not-due")

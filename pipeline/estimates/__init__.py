@@ -19,7 +19,8 @@ from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, whatif
-from pipeline.estimates.power import power
+from pipeline.estimates.power import exposure as exposed
+from pipeline.estimates.power import places, power, remedies
 from pipeline.estimates.steps import milestones
 from pipeline.estimates.stock import supplies
 from pipeline.normalise import power_notes, troubles
@@ -84,8 +85,25 @@ class Answers:
         return whatif.whatif(self.known, self.readings, self.supply, change)
 
     @cached_property
+    def stakes(self) -> exposed.Stakes:
+        """What is at stake at the units off mains."""
+        return power.stakes(self.known, self.supply, self.loads)
+
+    @cached_property
     def power(self) -> pl.DataFrame:
-        return power.power(self.known, self.supply, self.loads)
+        return power.power(self.known, self.supply, self.loads, self.stakes)
+
+    @cached_property
+    def exposure(self) -> pl.DataFrame:
+        return places.exposure(self.known, self.supply, self.stakes, self.power, self.loads)
+
+    @cached_property
+    def circuits(self) -> pl.DataFrame:
+        return places.circuits(self.known, self.exposure)
+
+    @cached_property
+    def remedies(self) -> pl.DataFrame:
+        return remedies.remedies(self.known, self.supply, self.stakes, self.loads)
 
     @cached_property
     def reports(self) -> pl.DataFrame:

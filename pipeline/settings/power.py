@@ -212,4 +212,11 @@ ASSUMPTIONS = [
         48,
     ),
     Assumption("power.bmd_share", 0.05, "-", "voters who mark with a ballot marking device", "our choice", 0, 1),
+    Assumption("power.charged_unit_minutes", 25, "min", "to put a tested unit in a unit's place", "our choice", 1, 240),
+    Assumption("power.battery_work_minutes", 10, "min", "to change or add a battery", "our choice", 1, 240),
+    Assumption("power.generator_minutes", 30, "min", "to set up a generator outdoors", "our choice", 1, 240),
+    Assumption("power.outlet_minutes", 15, "min", "to move a unit to a live outlet", "our choice", 1, 240),
+    Assumption(
+        "power.compartment_minutes", 5, "min", "to take ballots in the emergency compartment", "our choice", 1, 240
+    ),
 ]

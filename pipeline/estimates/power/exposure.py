@@ -3,6 +3,8 @@
 Method: docs/methods/power.md.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -14,38 +16,108 @@ from pipeline.estimates.power.circuits import Lengths
 Floats = NDArray[np.float64]
 CHECKIN_TYPES = ("electronic-poll-book",)
 SCANNER_TYPES = ("scan-single", "scan-batch")
+STANDARD_MINUTES = 120.0  # VVSG 2.0, 2.7-H: what a unit must run without mains [min]
+NO_MINUTES = 1e-3  # less than this is nought: rounding of tiny chances [voter-minutes]
+# Five points and weights of a standard normal, Gauss-Hermite: the doubt of the voters still to come.
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
 
 
-def exposure(known: Known, off: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths) -> pl.DataFrame:
-    """Time to empty, chance of going dark, dark minutes and voter-minutes of the units off mains."""
+@dataclass(frozen=True)
+class Stakes:
+    """The units off mains, an array row each, in the order of `units` (unit_id, site_id, circuit, sort, supply …).
+
+    u : minutes ahead, from 0
+    lasts : probability that the outage lasts beyond each of them
+    gone : probability that the unit is empty by each of them
+    left : minutes to the scheduled closing
+    waiting, arrivals : the unit's part of its line now, and of those who join it [count], [1/min]
+    """
+
+    units: pl.DataFrame
+    discharge: charge.Discharge
+    u: Floats
+    lasts: Floats
+    gone: Floats
+    left: Floats
+    waiting: Floats
+    arrivals: Floats
+
+    @property
+    def is_dark(self) -> NDArray[np.bool_]:
+        """Which units are dark at T."""
+        return np.asarray((self.units["supply"] == "dark").to_numpy(), bool)
+
+
+def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths) -> Stakes:
+    """Everything that is at stake at the units off mains."""
+    off = supply.filter(pl.col("supply").is_in(["battery", "dark"]) & pl.col("outage_since").is_not_null())
+    places = known.sites.select("site_id", "circuit")
+    off = off.sort("unit_id").join(places, on="site_id", how="left", maintain_order="left")
+    off = off.join(sorted_units(known).drop("site_id"), on="unit_id", how="left", maintain_order="left")
     d = charge.discharges(known, off.select("unit_id", "site_id", "outage_since"))
-    is_dark = (off["supply"] == "dark").to_numpy()
     left, waiting, arrivals = at_stake(known, off, loads)
-    chance, dark, voters = np.zeros(len(left)), np.zeros(len(left)), np.zeros(len(left))
-    empties = {name: np.zeros(len(left)) for name in ("low", "mean", "high")}
-    if len(left):
-        u, lasts = outlasting(known, off, d.age, lengths)
-        gone = np.where(is_dark[:, None], 1.0, d.empty_by(u[None, :]))
-        chance, dark, voters = integrals(u, lasts, gone, left, waiting, arrivals)
-        chance = np.where(is_dark, 1.0, chance)
-        empties = {"low": d.quantile(0.05), "mean": d.quantile(0.5), "high": d.quantile(0.95)}
-    on_battery = pl.Series(~is_dark, dtype=pl.Boolean)
-    frame = off.select("unit_id").with_columns(
-        on_battery=on_battery,
-        chance_dark=pl.Series(np.clip(chance, 0, 1), dtype=pl.Float64),
+    u, lasts = outages.remaining_survival(lengths.of(off["circuit"]), d.age, promises.promise_of(off, known))
+    gone = d.empty_by(u[None, :])
+    gone = np.where((off["supply"] == "dark").to_numpy()[:, None], 1.0, gone)
+    return Stakes(off, d, u, lasts, gone, left, waiting, arrivals)
+
+
+def exposure(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFrame:
+    """Time to empty, chance of going dark, dark minutes and voter-minutes of the units off mains."""
+    s, d, is_dark = at_risk, at_risk.discharge, at_risk.is_dark
+    chance, dark, voters = integrals(s.u, s.lasts, s.gone, s.left, s.waiting, s.arrivals)
+    low, high = spread_of(s.lasts, cost_if_ended(s), load_spread(s.units, loads))
+    times = {"low": d.quantile(0.05), "mean": d.quantile(0.5), "high": d.quantile(0.95)}
+    rated = s.units["rated_minutes"].to_numpy()
+    frame = s.units.select("unit_id", "run_basis").with_columns(
+        on_battery=pl.Series(~is_dark, dtype=pl.Boolean),
+        chance_dark=pl.Series(np.where(is_dark, 1.0, np.clip(chance, 0, 1)), dtype=pl.Float64),
         expected_dark_minutes=pl.Series(dark, dtype=pl.Float64),
         expected_voter_minutes=pl.Series(voters, dtype=pl.Float64),
-        **{f"empty_at_{name}": charge.at_offset(known.at, value) for name, value in empties.items()},
+        voter_minutes_low=pl.Series(low, dtype=pl.Float64),
+        voter_minutes_high=pl.Series(high, dtype=pl.Float64),
+        empty_at_rated=charge.at_offset(known.at, rated - d.age),
+        empty_at_two_hours=charge.at_offset(known.at, STANDARD_MINUTES - d.age),
+        **{f"empty_at_{name}": charge.at_offset(known.at, value) for name, value in times.items()},
     )
-    times = [f"empty_at_{name}" for name in empties]
-    return frame.with_columns(pl.when("on_battery").then(pl.col(times))).drop("on_battery")
+    names = [f"empty_at_{name}" for name in ("low", "mean", "high", "rated", "two_hours")]
+    return frame.with_columns(pl.when("on_battery").then(pl.col(names))).drop("on_battery")
 
 
-def outlasting(known: Known, off: pl.DataFrame, age: Floats, lengths: Lengths) -> tuple[Floats, Floats]:
-    """The grid of minutes ahead, and per unit the chance that its outage outlasts each point."""
-    circuit = off.join(known.sites.select("site_id", "circuit"), on="site_id", how="left", maintain_order="left")
-    promised = promises.promise_of(off, known)
-    return outages.remaining_survival(lengths.of(circuit["circuit"]), age, promised)
+def cost_if_ended(s: Stakes) -> Floats:
+    """Voter-minutes of each unit (rows) if power returned at the end of each step of the grid (columns)."""
+    step = np.diff(s.u)
+    width = np.clip(s.left[:, None] - s.u[None, :-1], 0.0, step[None, :])
+    empty_now = (s.gone[:, 1:] + s.gone[:, :-1]) / 2
+    dark = empty_now * width
+    since = np.cumsum(dark, axis=1) - dark / 2
+    return np.asarray(
+        s.waiting[:, None] * np.cumsum(dark, axis=1) + s.arrivals[:, None] * np.cumsum(since * width, axis=1), float
+    )
+
+
+def load_spread(units: pl.DataFrame, loads: pl.DataFrame) -> Floats:
+    """Spread of the logarithm of the voters still to come at each unit's site, by the line estimate's 5 % and 95 %."""
+    low, high = (pl.col(f"remaining_voters_{name}").clip(lower_bound=1) for name in ("low", "high"))
+    doubt = loads.select("site_id", sd=(high / low).log() / (2 * 1.6449))
+    joined = units.select("site_id").join(doubt, on="site_id", how="left", maintain_order="left")
+    return np.clip(joined["sd"].fill_null(0.0).to_numpy().astype(float), 0.0, 2.0)
+
+
+def spread_of(lasts: Floats, cost: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """5 % and 95 % of voter-minutes: over how long the outage lasts, and over the voters still to come (log sd)."""
+    if not len(cost):
+        return np.zeros(0), np.zeros(0)
+    chance = np.concatenate([lasts[:, :-1] - lasts[:, 1:], lasts[:, -1:]], axis=1)
+    ended = np.concatenate([cost, cost[:, -1:]], axis=1)
+    values = (ended[:, :, None] * np.exp(sd[:, None, None] * NODES)).reshape(len(cost), -1)
+    weights = (chance[:, :, None] * (WEIGHTS / WEIGHTS.sum())).reshape(len(cost), -1)
+    order = np.argsort(values, axis=1, kind="stable")
+    run = np.cumsum(np.take_along_axis(weights, order, axis=1), axis=1)
+    ranked = np.take_along_axis(values, order, axis=1)
+    bounds = [np.minimum((run < q * run[:, -1:]).sum(axis=1), ranked.shape[1] - 1) for q in (0.05, 0.95)]
+    low, high = (np.take_along_axis(ranked, b[:, None], axis=1)[:, 0] for b in bounds)
+    return np.where(low < NO_MINUTES, 0.0, low), np.where(high < NO_MINUTES, 0.0, high)
 
 
 def integrals(
@@ -79,13 +151,14 @@ def integrals(
     return chance, dark, waiting * dark + arrivals * late
 
 
-def at_stake(known: Known, off: pl.DataFrame, loads: pl.DataFrame) -> tuple[Floats, Floats, Floats]:
-    """Minutes to closing, people in the unit's part of its line, people a minute who join it.
+def sorted_units(known: Known) -> pl.DataFrame:
+    """Every rostered unit with its sort (checkin, scanner, bmd), its part of the site's line, and its battery.
 
     A site's line is shared out evenly over its units of that sort: one of two scanners going dark costs half the
-    line. A marking device takes the few who use one.
+    line. `is_accessible`: a marking device, or a unit at which accessible equipment is expected.
     """
-    sorts = (
+    s = known.settings
+    sort = (
         pl.when(pl.col("type").is_in(list(CHECKIN_TYPES)))
         .then(pl.lit("checkin"))
         .when(pl.col("type").is_in(list(SCANNER_TYPES)))
@@ -93,23 +166,42 @@ def at_stake(known: Known, off: pl.DataFrame, loads: pl.DataFrame) -> tuple[Floa
         .when(pl.col("type") == "bmd")
         .then(pl.lit("bmd"))
     )
-    sorted_units = known.units.filter(pl.col("site_id").is_not_null()).select("unit_id", "site_id", sort=sorts)
+    units = known.units.with_columns(
+        sort=sort,
+        is_accessible=(pl.col("type") == "bmd") | (pl.col("accessible_expected") == "yes").fill_null(False),
+        rated_minutes=pl.col("battery_minutes").fill_null(s["power.rated_minutes"]).cast(pl.Float64),
+    )
+    years = charge.battery_years(units, known.county.election_day.year, s)
+    run = charge.run_minutes(units, known.county.election_day.year, s)
+    words = pl.format(
+        "rated {} min, at {} years about {} min",
+        pl.col("rated_minutes").round(0).cast(pl.Int64),
+        pl.Series(years).round(1),
+        pl.Series(run).round(0).cast(pl.Int64),
+    )
     many = pl.len().over("site_id", "sort")
-    shared = sorted_units.with_columns(part=pl.when(pl.col("sort").is_null()).then(0.0).otherwise(1 / many))
+    part = pl.when(pl.col("sort").is_null() | pl.col("site_id").is_null()).then(0.0).otherwise(1 / many)
+    names = ("unit_id", "site_id", "sort", "is_accessible", "rated_minutes")
+    return units.with_columns(part=part, run_basis=words).select(*names, "part", "run_basis")
+
+
+def at_stake(known: Known, off: pl.DataFrame, loads: pl.DataFrame) -> tuple[Floats, Floats, Floats]:
+    """Minutes to closing, people in the unit's part of its line, people a minute who join it (columns sort, part)."""
     bmd = known.settings["power.bmd_share"]
     frame = (
-        off.select("unit_id", "site_id")
-        .join(shared.drop("site_id"), on="unit_id", how="left", maintain_order="left")
+        off.select("site_id", "sort", "part", "is_accessible")
         .join(loads, on="site_id", how="left", maintain_order="left")
         .join(known.sites.select("site_id", "closes_at"), on="site_id", how="left", maintain_order="left")
     )
     left = ((pl.col("closes_at") - known.at).dt.total_seconds() / 60).clip(lower_bound=0).fill_null(0.0)
     at_scanner = pl.when(pl.col("sort") == "scanner").then("scanner_waiting").otherwise(0.0)
     line = pl.when(pl.col("sort") == "checkin").then("checkin_waiting").otherwise(at_scanner)
-    part = (pl.col("part") * pl.when(pl.col("sort") == "bmd").then(bmd).otherwise(1.0)).fill_null(0.0)
+    # A marking device takes the few who use one; so does an accessible device that belongs to another sort of unit.
+    few = pl.when(pl.col("sort").is_null() & pl.col("is_accessible")).then(1.0).otherwise("part")
+    share = pl.when(pl.col("sort").is_null() | (pl.col("sort") == "bmd")).then(bmd * few).otherwise("part")
     values = frame.select(
         left=left,
-        waiting=(part * line).fill_null(0.0),
-        arrivals=(part * pl.col("arrivals_per_minute")).fill_null(0.0),
+        waiting=(pl.col("part") * line).fill_null(0.0),
+        arrivals=(share * pl.col("arrivals_per_minute")).fill_null(0.0),
     )
     return tuple(values[name].to_numpy().astype(float) for name in ("left", "waiting", "arrivals"))  # type: ignore[return-value]

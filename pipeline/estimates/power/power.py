@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts import estimates, events
+from pipeline.contracts.estimates import FURTHER
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge, circuits, exposure, marks, promises, supply
 
@@ -103,14 +104,20 @@ def mains_charge(known: Known, frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def power(known: Known, supply: pl.DataFrame, loads: pl.DataFrame) -> pl.DataFrame:
+def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame) -> exposure.Stakes:
+    """What is at stake at the units off mains: `power`, `exposure`, `circuits` and `remedies` stand on it."""
+    frame = supply if supply.height else empty(events.SupplyStates)
+    return exposure.stakes(known, frame, loads, circuits.lengths(known))
+
+
+def power(
+    known: Known, supply: pl.DataFrame, loads: pl.DataFrame, at_risk: exposure.Stakes | None = None
+) -> pl.DataFrame:
     """Every rostered unit: its supply, when its charge would end, and what that would cost until closing."""
     if supply.is_empty():
         return empty(estimates.Power)
-    off = supply.filter(pl.col("supply").is_in(["battery", "dark"]) & pl.col("outage_since").is_not_null())
-    off = off.sort("unit_id")
-    costs = exposure.exposure(known, off, loads, circuits.lengths(known))
-    names = list(empty(estimates.Power).columns)
+    costs = exposure.exposure(known, at_risk or stakes(known, supply, loads), loads)
+    names = [*empty(estimates.Power).columns, *FURTHER["power"]]
     frame = supply.sort("unit_id").join(costs, on="unit_id", how="left")
     chances = ["chance_dark", "expected_dark_minutes", "expected_voter_minutes"]
     return frame.with_columns(pl.col(chances).fill_null(0.0)).select(names)
