@@ -249,7 +249,7 @@ def replay(
     """Step and weigh minute by minute, up to and with `column`; ends with equal weights.
 
     `move` and `weigh` stand in for `step` and `weigh_minute` where something is to be kept beside (`waits.py`); further
-    rows of z, after the scanners' own, are resampled along, those named in `checkin_rows` with check-in's. Where `split`
+    rows of z, after the scanners' own, are resampled along, those in `checkin_rows` with check-in's. Where `split`
     (sites x minutes) says so, the state up to check-in and the state beyond are weighed and resampled apart (Rebeschini
     & van Handel 2015): given the check-ins that poll books report, one says next to nothing of the other, and each
     keeps more particles.
