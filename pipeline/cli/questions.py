@@ -2,17 +2,22 @@
 
 from datetime import UTC
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
+import polars as pl
 import typer
 
 from pipeline.cli.app import AtOption, BookOption, PageOption, app, now
+from pipeline.cli.planning import time_of_day
 from pipeline.contracts.estimates import ESTIMATES
-from pipeline.errors import UsageError
+from pipeline.errors import EstimateError, UsageError
 from pipeline.outputs import export
 from pipeline.shell import asked_of, messages, one_of, put, working
 from pipeline.store import read
 from pipeline.store.people import names_behind
+
+if TYPE_CHECKING:
+    from pipeline.estimates import Answers
 
 WHATS = tuple(ESTIMATES)
 TABLE_FORMATS = ("json", "csv", "parquet")
@@ -28,6 +33,10 @@ def estimate(
     out: Annotated[Path | None, typer.Option(help="A file; for `all`, a folder.")] = None,
     ahead: Annotated[
         str | None, typer.Option(help="outlook: minutes ahead, and `close` for the closing; 30,60,120 if not said.")
+    ] = None,
+    if_out: Annotated[
+        str | None,
+        typer.Option(help="power: what an outage would cost, CIRCUIT@T+90 (T or HH:MM; `all` compares every circuit)."),
     ] = None,
 ) -> None:
     """Answer a question from what was known. Example: wardbook estimate lines --book day --at 2026-11-03T10:30:00-06:00
@@ -45,6 +54,8 @@ def estimate(
         raise UsageError("--format parquet: cannot be printed. Add --out FILE.")
     if ahead is not None and what not in ("outlook", "all"):
         raise UsageError(f"--ahead: {what} does not look ahead. Ask for outlook, or leave it out.")
+    if if_out is not None and what != "power":
+        raise UsageError(f"--if-out: {what} supposes no outage. Ask for power, or leave it out.")
     horizons = HORIZONS if ahead is None else horizons_of(ahead)
     asked = asked_of(book, at, now())
     rows, times, zone = asked.rows, asked.times, asked.zone
@@ -57,7 +68,8 @@ def estimate(
                     name = f"{each}-{time.astimezone(UTC):%Y%m%dT%H%MZ}.{format}"
                     export.write(answers.answer(each), format, Path(out or ".") / name, time, zone)
             else:
-                parts.append(export.stamped(answers.answer(what), time))
+                frame = answers.answer(what) if if_out is None else supposed_out(answers, if_out)
+                parts.append(export.stamped(frame, time))
             advance()
     if what == "all":
         messages.print(f"{len(times) * len(WHATS)} files written to {out}")
@@ -67,6 +79,17 @@ def estimate(
         export.write(table, format, out, None, zone)
     else:
         print(export.as_text(table, format, zone))
+
+
+def supposed_out(answers: "Answers", text: str) -> pl.DataFrame:
+    """What the outage of `--if-out` would cost."""
+    from pipeline.estimates.power.ifout import supposed
+
+    known = answers.known
+    try:
+        return answers.if_out(supposed(text, known.at, lambda clock: time_of_day(clock, known.county)))
+    except EstimateError as error:
+        raise UsageError(str(error)) from error
 
 
 @app.command()

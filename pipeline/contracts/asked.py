@@ -153,6 +153,28 @@ class Reliability(pa.DataFrameModel):
     over_30_share: float = pa.Field(ge=0, le=1, description="share that did wait over 30 minutes")
 
 
+class IfOut(pa.DataFrameModel):
+    """One row a circuit (site_id null) or a site of it, the costliest first. Key: circuit, site_id."""
+
+    rank: int = pa.Field(ge=1, description="1 costs most; circuits before sites")
+    circuit: str = pa.Field(description="utility circuit")
+    site_id: str = pa.Field(nullable=True, description="the site; null: the whole circuit")
+    from_at: Time = pa.Field(description="when the outage would begin")
+    until_at: Time = pa.Field(description="when it would end")
+    sites: int = pa.Field(ge=0, description="sites there with units [count]")
+    units: int = pa.Field(ge=0, description="units there [count]")
+    units_dark: float = pa.Field(ge=0, description="of these, expected to go dark before it ends [count]")
+    scanners_dark: float = pa.Field(ge=0, description="likewise of its scanners")
+    poll_books_dark: float = pa.Field(ge=0, description="likewise of its poll books")
+    accessible_dark: float = pa.Field(ge=0, description="likewise of its accessible units")
+    empty_at_first: Time = pa.Field(nullable=True, description="when the first battery is expected to be empty")
+    expected_dark_minutes: float = pa.Field(ge=0, description="of its units together [unit-minutes]")
+    expected_voter_minutes: float = pa.Field(ge=0, description="what that costs [voter-minutes], mean")
+    voter_minutes_low: float = pa.Field(ge=0, description="if every battery ran as long as one in twenty does")
+    voter_minutes_high: float = pa.Field(ge=0, description="if every battery ran as short as one in twenty does")
+    basis: str = pa.Field(description="what the row stands on")
+
+
 LISTS: dict[str, type[pa.DataFrameModel]] = {
     "plan --next: a CSV file": ExpectedVoters,
     "grade --truth: counts by hand": HandTimes,
@@ -160,6 +182,7 @@ LISTS: dict[str, type[pa.DataFrameModel]] = {
 }
 ASKED: dict[str, type[pa.DataFrameModel]] = {
     "estimate waits": Waits,
+    "estimate power --if-out": IfOut,
     "whatif": WhatIf,
     "plan": NextDay,
     "grade": Grades,

@@ -20,7 +20,7 @@ from pipeline.estimates.dispatch import dispatch
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, whatif
 from pipeline.estimates.power import exposure as exposed
-from pipeline.estimates.power import places, power, remedies
+from pipeline.estimates.power import ifout, places, power, remedies
 from pipeline.estimates.steps import milestones
 from pipeline.estimates.stock import supplies
 from pipeline.normalise import power_notes, troubles
@@ -108,6 +108,15 @@ class Answers:
     @cached_property
     def reports(self) -> pl.DataFrame:
         return reports.reports(self.known, self.ledger)
+
+    def if_out(self, outage: ifout.Supposed) -> pl.DataFrame:
+        """What an outage of a circuit would cost: IfOut."""
+        states, loads = self.line_states, cast(pl.DataFrame, self.loads)
+        if outage.from_at != self.known.at:
+            minute = int((outage.from_at - lines.midnight(self.known)).total_seconds() // 60)
+            rates = states.places.rates.astype(float)
+            loads = ifout.loads_at(loads, states.roster.site_ids, rates, minute - states.places.first_minute)
+        return ifout.if_out(self.known, loads, outage)
 
     @cached_property
     def repeats(self) -> pl.DataFrame:
