@@ -17,6 +17,7 @@ from pipeline.errors import BookEmpty, SourceError
 from pipeline.normalise import county_words
 from pipeline.normalise.entries import entry_frame, plain_entry
 from pipeline.normalise.shape import Piece
+from pipeline.sources.bounded import read_bounded
 from pipeline.sources.folder import Incoming, gather
 from pipeline.sources.profile import Profile
 from pipeline.sources.reading import read_table
@@ -26,6 +27,7 @@ from pipeline.store.intake import Receipt, Taken, refused_entry, take_kind
 from pipeline.store.log import Log
 from pipeline.store.people import People
 
+ORIGINAL_IN_WORK = "incoming.part"  # one writer, so one name is enough; a killed writer's is written over
 DAY_IS_OVER = timedelta(hours=36)  # after the newest receipt the present no longer matters: our choice
 
 
@@ -135,8 +137,7 @@ class Writer:
             sha, reason = "", file.refused
             try:
                 if reason is None:
-                    data = file.path.read_bytes()
-                    sha = self.keep(data)
+                    sha, data = self.keep(file)
                     raw = read_table(data, file.name, file.form, file.profile)
                     readable.append(Taken(file.name, sha, Piece(raw, file.received_at, file.profile)))
             except (SourceError, OSError) as error:
@@ -147,15 +148,24 @@ class Writer:
                 self.log.append(entry_frame([entry]), now)
         return readable, refused
 
-    def keep(self, data: bytes) -> str:
-        """Keeps a file byte for byte under its SHA-256."""
-        sha = sha256(data).hexdigest()
-        path = self.book.originals / sha
-        if not path.exists():
-            part = path.with_suffix(".part")
-            part.write_bytes(data)
-            part.replace(path)
-        return sha
+    def keep(self, file: Incoming) -> tuple[str, bytes]:
+        """Keeps a file byte for byte under its SHA-256: that, and the bytes to read, overlong lines cut."""
+        digest = sha256()
+        part = self.book.originals / ORIGINAL_IN_WORK
+        try:
+            with part.open("wb") as copy:
+
+                def also(piece: bytes) -> None:
+                    digest.update(piece)
+                    copy.write(piece)
+
+                data = read_bounded(file.path, file.name, file.form, also)
+            kept = self.book.originals / digest.hexdigest()
+            if not kept.exists():
+                part.replace(kept)
+        finally:
+            part.unlink(missing_ok=True)
+        return digest.hexdigest(), data
 
     def zone(self) -> str | None:
         """The county's zone, None while unknown."""
@@ -165,7 +175,7 @@ class Writer:
         """Reads files again whose local times waited for the county's zone."""
         zone = self.zone()
         for file in read.unplaced(self.log.con) if zone else ():
-            data = (self.book.originals / file.sha).read_bytes()
+            data = read_bounded(self.book.originals / file.sha, file.name, file.form)
             raw = read_table(data, file.name, file.form, file.profile)
             taken = Taken(file.name, file.sha, Piece(raw, file.received_at, file.profile))
             take_kind(self.log, self.people, self._secret, file.kind, [taken], zone, now)

@@ -5,7 +5,7 @@ Keys are put in order here; polars writes strings with the escapes that RFC 8785
 """
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from hashlib import sha256
 
 import polars as pl
@@ -25,20 +25,17 @@ def member(name: str, value: pl.Expr) -> pl.Expr:
     return pl.struct(value.alias(name)).struct.json_encode().str.strip_prefix("{").str.strip_suffix("}")
 
 
-def objects(frame: pl.DataFrame) -> pl.Series:
-    """Each row as an object; an empty one where there are no columns."""
-    if not frame.width:
-        return pl.select(pl.repeat("{}", frame.height, dtype=pl.String)).to_series()
-    return frame.select(pl.struct(ordered(frame.columns)).struct.json_encode()).to_series()
-
-
-def written(members: Mapping[str, pl.Series], names: Iterable[str], height: int) -> pl.Series:
-    """Members written by `member`, put together to objects; a null is left out."""
-    parts = [members[name] for name in ordered(names)]
-    if not parts:
-        return pl.select(pl.repeat("{}", height, dtype=pl.String)).to_series()
+def objects(frame: pl.DataFrame, omitted: Collection[str] = ()) -> pl.Series:
+    """Each row as an object; columns in `omitted` are left out of the rows in which they are null."""
+    if not omitted:
+        return frame.select(pl.struct(ordered(frame.columns)).struct.json_encode()).to_series()
+    parts = [
+        pl.when(pl.col(name).is_not_null()).then(member(name, pl.col(name))) if name in omitted
+        else member(name, pl.col(name))
+        for name in ordered(frame.columns)
+    ]  # fmt: skip
     joined = pl.concat_str(parts, separator=",", ignore_nulls=True)
-    return pl.select(pl.concat_str(pl.lit("{"), joined, pl.lit("}"))).to_series()
+    return frame.select(pl.concat_str(pl.lit("{"), joined, pl.lit("}"))).to_series()
 
 
 def envelopes(rows: pl.DataFrame, told: Mapping[str, pl.Expr | str], plain: Iterable[str]) -> pl.Series:

@@ -16,7 +16,7 @@ import rfc8785
 
 from pipeline.contracts.feeds import KEYS, OCCURRED, schema_of
 from pipeline.contracts.moments import rfc3339
-from pipeline.normalise.canonical import DIGEST_BYTES, digests, keyed_digests, member, objects, written
+from pipeline.normalise.canonical import DIGEST_BYTES, digests, keyed_digests, objects
 from pipeline.normalise.entered import without_people
 from pipeline.normalise.masking import mask_column
 from pipeline.normalise.privacy import is_of_people, mask_texts
@@ -139,37 +139,29 @@ class Told:
 
     def __init__(self, raw: pl.DataFrame, kept: pl.DataFrame, columns: Sequence[str], extra: Sequence[str]) -> None:
         self._raw, self._kept, self._columns, self._extra = raw, kept, list(columns), list(extra)
-        self._members: dict[bool, dict[str, pl.Series]] = {}
-
-    def members(self, *, kept: bool) -> dict[str, pl.Series]:
-        """Each column's members, written once."""
-        if kept not in self._members:
-            frame = self._kept if kept else self._raw
-            told = frame.select(
-                member(name, pl.col(name)) if name in self._columns
-                else pl.when(pl.col(name).is_not_null()).then(member(name, pl.col(name))).alias(name)
-                for name in frame.columns
-            )  # fmt: skip
-            self._members[kept] = {series.name: series for series in told.get_columns()}
-        return self._members[kept]
 
     def whole(self) -> pl.Series:
         """The rows as they came."""
-        return written(self.members(kept=False), self._raw.columns, self._raw.height)
+        return self._written(self._raw)
 
     def public(self, personal: Sequence[str]) -> pl.Series:
         """The rows as the log holds them, without their tokens."""
-        names = [name for name in self._kept.columns if name not in personal]
-        return written(self.members(kept=True), names, self._raw.height)
+        return self._written(self._kept.drop(personal))
 
     def values(self) -> pl.Series:
         """The columns of the kind, as the log holds them."""
-        return written(self.members(kept=True), self._columns, self._raw.height)
+        return self._written(self._kept.select(self._columns))
 
     def attributes(self) -> pl.Series:
         """The columns that nobody mapped, as the log holds them; null without any."""
-        found = written(self.members(kept=True), self._extra, self._raw.height)
+        if not self._extra:
+            return pl.Series([None], dtype=pl.String).new_from_index(0, self._kept.height)
+        found = self._written(self._kept.select(self._extra))
         return found.to_frame("found").select(pl.when(pl.col("found") != "{}").then("found")).to_series()
+
+    def _written(self, frame: pl.DataFrame) -> pl.Series:
+        gaps = [name for name in frame.columns if name in self._extra and frame[name].null_count()]
+        return objects(frame, gaps)
 
 
 def gathered(name: str, of_files: Sequence[Any], files: pl.Series, dtype: pl.DataType) -> pl.Series:

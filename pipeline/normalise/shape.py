@@ -14,6 +14,7 @@ from pipeline.sources.tables import Fault, RawTable, short
 
 TIMES_PROMISED = {"estimated_restoration_at"}  # may lie far ahead
 CODE_BAD, CODE_NO_ZONE = "bad", "no-zone"
+EXACT = 2**53  # below it every reader of JSON keeps a whole number exact: RFC 8259 section 6
 
 
 @dataclass(frozen=True)
@@ -71,15 +72,17 @@ def shape(pieces: list[Piece], kind: str, zone: str | None) -> Shaped:
     absent = [{fault.column for fault in of_file} for of_file in faults]
     typed, found = cast(texts, kind, placed, zone)
     found += failures(typed, texts, kind)
-    places = texts.select("file", "row").rows()
+    files, rows = texts["file"], texts["row"]
     for fault in found:
-        file, row = places[fault.row]
+        file, row = files[fault.row], rows[fault.row]
         if fault.column not in absent[file]:
             faults[file].append(replace(fault, row=row))
+    good = typed.select("file", "row", *columns, *extra)
     bad = [(file, fault.row) for file, of_file in enumerate(faults) for fault in of_file]
-    keys = pl.DataFrame(bad, schema={"file": pl.Int32, "row": pl.Int64}, orient="row").unique()
-    good = typed.join(keys, on=["file", "row"], how="anti", maintain_order="left")
-    return Shaped(good.select("file", "row", *columns, *extra), texts.drop("index"), extra, faults)
+    if bad:
+        keys = pl.DataFrame(bad, schema={"file": pl.Int32, "row": pl.Int64}, orient="row").unique()
+        good = good.join(keys, on=["file", "row"], how="anti", maintain_order="left")
+    return Shaped(good, texts.drop("index"), extra, faults)
 
 
 def rename(frame: pl.DataFrame, kind: str, profile: Profile | None) -> pl.DataFrame:
@@ -169,6 +172,10 @@ def mark_ambiguous(texts: pl.DataFrame, placed: dict[str, pl.DataFrame]) -> pl.D
 
 def cast_number(text: pl.Series, dtype: pl.DataType) -> pl.Series:
     """Numbers as people write them; a whole number may carry `.0`, anything else keeps no fraction."""
+    if dtype == pl.Int64:
+        plain = text.cast(pl.Int64, strict=False)
+        if plain.null_count() == text.null_count() and plain.is_between(-EXACT, EXACT, "none").all():
+            return plain
     if text.str.contains(",", literal=True).any():
         text = text.str.replace_all(r"(\d),(\d{3})\b", "$1$2")
     if text.str.ends_with("%").any():
@@ -177,7 +184,7 @@ def cast_number(text: pl.Series, dtype: pl.DataType) -> pl.Series:
     value = value.set(value.is_infinite() | value.is_nan(), None)
     if dtype == pl.Float64:
         return value
-    whole = value.set((value != value.round()) | (value.abs() >= 2**53), None)
+    whole = value.set((value != value.round()) | (value.abs() >= EXACT), None)
     return whole.cast(dtype, strict=False)
 
 
@@ -210,7 +217,9 @@ def placed_times(texts: pl.DataFrame, name: str, pieces: list[Piece], zone: str 
         patterns = piece.profile.times.get(name, ()) if piece.profile else ()
         own_zone = (piece.profile.zone if piece.profile else None) or zone
         ways.setdefault((patterns, own_zone), []).append(file)
-    cells = texts.select("index", "file", value=name).join(limits, on="file", maintain_order="left")
+    cells = texts.select("index", "file", value=name).with_columns(limit=limits["limit"].gather(texts["file"]))
+    if len(ways) == 1:
+        return cells.with_columns(*read_times(cells["value"], *next(iter(ways))).get_columns())
     return pl.concat(
         part.with_columns(*read_times(part["value"], patterns, own_zone).get_columns())
         for (patterns, own_zone), files in ways.items()

@@ -30,7 +30,9 @@ def read_times(texts: pl.Series, patterns: tuple[str, ...] = (), zone: str | Non
     frame of `time` (UTC, null where unread), `is_ambiguous` (in the hour that occurs twice), `needs_zone`
     """
     raw = texts.str.strip_chars()
-    offset = raw.str.replace(r"[Zz]$", "+00:00").str.replace(r"([+-]\d\d)(\d\d)$", "$1:$2")
+    offset = raw
+    if not raw.str.contains(r"[+-]\d\d:\d\d$").all():
+        offset = raw.str.replace(r"[Zz]$", "+00:00").str.replace(r"([+-]\d\d)(\d\d)$", "$1:$2")
     own = [(raw, pattern) for pattern in patterns]
     usual = [*((offset, pattern) for pattern in WITH_OFFSET), *((raw, pattern) for pattern in LOCAL)]
     fixed = pl.Series("fixed", [None] * len(raw), dtype=UTC_US)
@@ -43,6 +45,8 @@ def read_times(texts: pl.Series, patterns: tuple[str, ...] = (), zone: str | Non
             fixed = fixed.zip_with(fixed.is_not_null() | local.is_not_null(), found)
         else:
             local = local.zip_with(fixed.is_not_null() | local.is_not_null(), found)
+    if local.null_count() == local.len():
+        return pl.DataFrame({"time": fixed}).with_columns(is_ambiguous=pl.lit(False), needs_zone=pl.lit(False))
     frame = pl.DataFrame([fixed.alias("fixed"), local.alias("local")])
     if zone is None:
         return frame.select(

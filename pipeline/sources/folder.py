@@ -14,7 +14,6 @@ from pipeline.sources import ORDER, form_of, source_of
 from pipeline.sources.profile import Profile
 
 RECEIVED = "received.csv"
-LARGEST = 1 << 30  # bytes; a larger file is refused, as reading it could stop the rest of the day: our choice
 
 
 @dataclass(frozen=True)
@@ -80,8 +79,6 @@ def refusal(path: Path) -> str | None:
         return f"{path.name}: a folder inside a folder. Name it by itself to take its files."
     if not path.is_file():
         return f"{path.name}: not a plain file. Copy its contents into one."
-    if path.stat().st_size > LARGEST:
-        return f"{path.name}: larger than {LARGEST >> 20} MiB. Export it in parts."
     return None
 
 

@@ -43,7 +43,7 @@ def json_frame(data: bytes) -> pl.DataFrame | None:
     All columns and their types are those of the first lines. That no later line holds more is proved by counting: in
     JSON `":` ends a key and nothing else, unless a string holds an escaped quote and a colon; then the counts differ.
     """
-    if b"\x00" in data or b"\r" in data or b'"\t:' in data or b'" :' in data:
+    if b"\x00" in data or b"\r" in data:
         return None
     head = b"".join(islice(io.BytesIO(data), HEAD_LINES))
     try:
@@ -77,9 +77,10 @@ def holds_every_key(data: bytes, frame: pl.DataFrame) -> bool:
 def odd_values(frame: pl.DataFrame) -> str:
     """A pattern of lines whose values polars would write otherwise: no text in a column of text, 1 or 1e3 for 1.0.
 
-    Escapes of surrogates are among them: one alone is legal in JSON, and is no character.
+    A blank before a colon is among them, as keys are counted without it, and so are escapes of surrogates: one alone is
+    legal in JSON, and is no character.
     """
-    odd = [r"\\u[dD][89a-fA-F]"]
+    odd = [r"\\u[dD][89a-fA-F]", r'"\s+:']
     for dtype, value in ((pl.String, r'[^"n ]'), (pl.Float64, r"(?:-?\d+ *[,}]|[^,}]*[eE])")):
         names = [re.escape(name) for name, held in frame.schema.items() if held == dtype]
         if names:

@@ -249,6 +249,8 @@ def csv_record(lines: Sequence[str], place: int, delimiter: str, width: int | No
 def find_delimiter(lines: list[str]) -> str:
     """The delimiter that occurs most evenly: often in the header, and as often below."""
 
+    csv.field_size_limit(1 << 30)
+
     def fit(mark: str) -> tuple[int, int]:
         counts = [len(next(csv.reader([line], delimiter=mark), [])) for line in lines]
         return sum(a == b for a, b in pairwise(counts)) if counts[0] > 1 else -1, counts[0]

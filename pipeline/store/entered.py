@@ -14,6 +14,7 @@ from pipeline.contracts.words import ENTRY_ROWS
 from pipeline.normalise.entered import row_said, said
 from pipeline.normalise.shape import Piece
 from pipeline.sources import form_of
+from pipeline.sources.bounded import read_bounded
 from pipeline.sources.profile import Profile
 from pipeline.sources.reading import read_table
 from pipeline.sources.tables import RawTable
@@ -60,5 +61,5 @@ def rows_entered(con: duckdb.DuckDBPyConnection, originals: Path, kind: str, sha
 def original_values(path: Path, name: str, profile: Profile | None, sha: str, rows: list[int]) -> list[str | None]:
     """The `values` of rows of an entries file as they came."""
     form = (profile.format if profile else None) or form_of(name, "entries")
-    raw = read_table(path.read_bytes(), name, form, profile)
+    raw = read_table(read_bounded(path, name, form), name, form, profile)
     return [as_ours(raw, row, Quarantined(sha, name, row, "entries", profile)).get("values") for row in rows]

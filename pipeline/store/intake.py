@@ -92,7 +92,7 @@ def take_kind(
             entries.entry_frame(file_entry(f, r, now) for f, r in zip(files_in_order, receipts, strict=True)),
         ]
     )
-    log.append_all(chain(row_entries(rows.filter(~pl.col("is_known")), kind, files_in_order), [others]), now)
+    log.append_all(chain(row_entries(unknown(rows), kind, files_in_order), [others]), now)
     return [receipts[order.index(i)] for i in range(len(files))]
 
 
@@ -153,6 +153,13 @@ def receipt(name: str, kind: str, place: int, rows: pl.DataFrame, bad: pl.DataFr
         quarantined=waiting.height + failed.filter(~pl.col("is_known")).height,
         reasons=sorted(reasons, key=lambda r: (r["row"], r["column"] or "")),
     )
+
+
+def unknown(rows: pl.DataFrame) -> pl.DataFrame:
+    """What an entry is made of, for the rows that are not logged yet."""
+    fields = ("file", "row", "received_at", "key", "content_key", "content_hash", "occurred_at", "values", "attributes")
+    fresh = rows.select(*fields, "is_known").filter(~pl.col("is_known")) if rows["is_known"].any() else rows
+    return fresh.select(fields)
 
 
 def row_entries(rows: pl.DataFrame, kind: str, files: list[Taken]) -> Iterator[pl.DataFrame]:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
-from hashlib import sha256
+from hashlib import file_digest, sha256
 from itertools import islice
 from pathlib import Path
 
@@ -24,6 +24,7 @@ from pipeline.store import tree
 INDEX = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at")
 FORMAT = 2  # of the log; 1 kept digests as hex text: docs/decisions/010
 # Digests do not compress; texts do so best and fastest with Zstandard. DuckDB would try every way on each of them.
+SHARED = ("type", "kind", "file", "received_at")  # often the same for all rows of a batch
 CREATE = """
 create table if not exists log (
     seq bigint, type varchar, kind varchar, key varchar using compression zstd,
@@ -118,8 +119,11 @@ class Log:
         return self.head
 
     def _insert(self, batch: pl.DataFrame) -> None:
-        self.con.register("batch", batch.to_arrow())
-        self.con.execute("insert into log select * from batch")
+        # What is the same in every row is told to DuckDB once: it would read and compress it a row at a time.
+        same = [n for n in SHARED if batch.height and batch[n].n_unique() == 1 and batch[n][0] is not None]
+        fields = ", ".join(f"${name}" if name in same else f'"{name}"' for name in batch.columns)
+        self.con.register("batch", batch.drop(same).to_arrow())
+        self.con.execute(f"insert into log select {fields} from batch", {name: batch[name][0] for name in same})
         self.con.unregister("batch")
 
     def known_keys(self, kind: str) -> pl.DataFrame:
@@ -204,9 +208,15 @@ def missing_originals(path: Path, originals: Path) -> list[str]:
         kept = originals / sha
         if not kept.exists():
             wrong.append(f"the original of {name} ({sha}) is missing")
-        elif sha256(kept.read_bytes()).hexdigest() != sha:
+        elif digest_of(kept) != sha:
             wrong.append(f"the original of {name} ({sha}) has been changed")
     return wrong
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file of any size, hex."""
+    with path.open("rb") as file:
+        return file_digest(file, "sha256").hexdigest()
 
 
 def verify_heads(con: duckdb.DuckDBPyConnection) -> Head:

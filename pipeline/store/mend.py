@@ -20,6 +20,7 @@ from pipeline.contracts.moments import rfc3339
 from pipeline.errors import UsageError
 from pipeline.normalise.shape import Piece, rename
 from pipeline.sources import form_of
+from pipeline.sources.bounded import read_bounded
 from pipeline.sources.profile import Profile
 from pipeline.sources.reading import read_table
 from pipeline.sources.tables import RawTable
@@ -144,9 +145,8 @@ def mended(
     if not names:
         return None
     target = find(con, names[0][0], row)
-    data = (originals / sha).read_bytes()
     form = (target.profile.format if target.profile else None) or form_of(target.name, target.kind)
-    raw = read_table(data, target.name, form, target.profile)
+    raw = read_table(read_bounded(originals / sha, target.name, form), target.name, form, target.profile)
     record = as_ours(raw, row, target)
     columns: dict[str, list[str | None]] = {name: [value] for name, value in (record | dict(values)).items()}
     piece = Piece(RawTable(columns=columns, rows=[row]), received_at, None)

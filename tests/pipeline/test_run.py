@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import UTC, datetime
+from hashlib import sha256
 from pathlib import Path
 
 import polars as pl
@@ -172,3 +173,17 @@ def test_words_that_a_book_begins_with_have_always_counted(write_day: Callable[.
     (folder / "vocabulary.toml").write_text("[cues.seal]\n8 = 'wax dot'\n")
     run.take([write_day()], folder, now)
     assert "wax dot" in known(folder, T).vocabulary
+
+
+def test_an_overlong_line_costs_its_row_and_its_original_is_whole(write_day, tmp_path: Path, now):
+    long_line = "P01,2026-11-03T09:41:00," + "9" * (3 << 22) + "\n"
+    text = "site_id,at,checkin_line\nP01,2026-11-03T09:40:00,3\n" + long_line + "P02,2026-11-03T09:42:00,4\n"
+    day = write_day({"lines-0940.csv": text})
+    receipts = {r.file: r for r in run.take([day], tmp_path / "book", now)}
+    receipt = receipts["lines-0940.csv"]
+    assert (receipt.read, receipt.accepted, receipt.quarantined) == (3, 2, 1)
+    assert receipt.reasons[0]["row"] == 3 and "longer than" in receipt.reasons[0]["reason"]
+    kept = (tmp_path / "book" / "originals" / sha256(text.encode()).hexdigest()).read_bytes()
+    assert kept == text.encode()
+    again = {r.file: r for r in run.take([day], tmp_path / "book", now)}["lines-0940.csv"]
+    assert again.already_known == 3

@@ -41,6 +41,11 @@ def test_a_row_of_more_than_a_megabyte_is_a_fault():
     assert rows == [(3, "2", "3")] and "longer than" in faults[0][1]
 
 
+def test_a_long_field_beside_which_nothing_else_stands_does_not_stop_the_file():
+    rows, faults = rows_of(b"a,b\n" + b"x" * 200_000 + b",1\n2,3\n")
+    assert [row[2] for row in rows] == ["1", "3"] and not faults
+
+
 def test_blank_rows_are_no_rows():
     assert rows_of(b"a,b\n\n1,2\n,\n") == ([(3, "1", "2")], [])
 
