@@ -282,7 +282,7 @@ def confidence(scores: dict[str, float], order: list[str]) -> float:
     """
     first = scores[order[0]]
     lead = first - (scores[order[1]] if len(order) > 1 else 0.0)
-    return min(MOST_SURE, 1 / (1 + math.exp(-(-2.53 + 0.437 * min(first, 8.0) + 0.349 * min(lead, 9.0)))))
+    return min(MOST_SURE, 1 / (1 + math.exp(-(-2.0 + 0.2 * min(first, 8.0) + 0.54 * min(lead, 9.0)))))
 
 
 @dataclass(frozen=True)
