@@ -20,13 +20,14 @@ if TYPE_CHECKING:
     from pipeline.estimates import Answers
 
 WHATS = tuple(ESTIMATES)
+ALONE = ("waits",)  # answered when asked for by name, and no part of `all`
 TABLE_FORMATS = ("json", "csv", "parquet")
 SHEET_FORMATS = ("html", "pdf")
 
 
 @app.command()
 def estimate(
-    what: Annotated[str, typer.Argument(help="all, or one of " + ", ".join(WHATS) + ".")],
+    what: Annotated[str, typer.Argument(help="all, or one of " + ", ".join((*WHATS, *ALONE)) + ".")],
     book: BookOption,
     at: Annotated[list[str] | None, typer.Option(help="What was known at this time; may be repeated.")] = None,
     format: Annotated[str, typer.Option(help="json, csv or parquet.")] = "json",
@@ -46,7 +47,7 @@ def estimate(
     from pipeline.estimates import Answers  # loading them takes seconds, and no other command needs them
     from pipeline.estimates.lines.ahead import HORIZONS, horizons_of
 
-    one_of(what, ("all", *WHATS), "WHAT")
+    one_of(what, ("all", *WHATS, *ALONE), "WHAT")
     one_of(format, TABLE_FORMATS, "--format")
     if what == "all" and out is None:
         raise UsageError("estimate all: needs a folder for its files. Add --out FOLDER.")

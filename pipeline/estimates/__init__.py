@@ -12,13 +12,14 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from pipeline.contracts import events
+from pipeline.contracts.asked import ASKED
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import Known
 from pipeline.estimates import reports, tickets
 from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats, swaps
-from pipeline.estimates.lines import ahead, lines, whatif
+from pipeline.estimates.lines import ahead, lines, waits, whatif
 from pipeline.estimates.power import exposure as exposed
 from pipeline.estimates.power import ifout, places, power, remedies
 from pipeline.estimates.steps import milestones
@@ -79,6 +80,11 @@ class Answers:
     @cached_property
     def outlook(self) -> pl.DataFrame:
         return ahead.outlook(self.line_states, self.horizons)
+
+    @cached_property
+    def waits(self) -> pl.DataFrame:
+        """What people waited, and lost to a cause: Waits. It replays the day, so nobody asks for it in passing."""
+        return waits.waits(self.known, lines.day_of(self.known, self.readings, self.supply))
 
     def whatif(self, change: whatif.Change) -> pl.DataFrame:
         """What a change at one site would do to its waits: WhatIf."""
@@ -166,6 +172,6 @@ class Answers:
     def answer(self, what: str) -> pl.DataFrame:
         """One estimate, held to its contract: columns of the model first and in its order."""
         frame: pl.DataFrame = getattr(self, what)
-        model = ESTIMATES[what]
+        model = ESTIMATES.get(what) or ASKED[f"estimate {what}"]
         names = list(model.to_schema().columns)
         return model.validate(frame).select(names + [c for c in frame.columns if c not in names])
