@@ -145,7 +145,7 @@ def line_panel(
         .encode(x=x, y=y, tooltip=tip),
         base(ahead[:1]).mark_rule(color=colours.estimate, strokeWidth=LINE_PX).encode(x=x, y="low:Q", y2="high:Q"),
         base(ahead[:1]).mark_tick(color=colours.estimate, thickness=3, size=14, orient="horizontal").encode(x=x, y=y),
-        head_counts(counts, x, zone, colours),
+        *([head_counts(counts, x, zone, colours)] if counts.height else []),  # an empty mark has no name to read out
         now_rule(at, domain, zone, colours),
     ]
     return finish(alt.layer(*layers), colours, height)

@@ -129,7 +129,7 @@ def style_sheet(colours: Palette) -> str:
 [class*="st-key-rover-buttons"] button p {{font-size: 20px;}}
 [data-testid="stBaseButton-primary"], [data-testid="stBaseButton-primaryFormSubmit"],
 [data-testid="stBaseButton-primary"] p, [data-testid="stBaseButton-primaryFormSubmit"] p,
-.stMultiSelect [data-baseweb="tag"], .stMultiSelect [data-baseweb="tag"] span {{color: {colours.on_accent} !important;}}
+.stMultiSelect span[title], .stMultiSelect span[title] + * {{color: {colours.on_accent} !important;}}
 .st-key-tone {{position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%);}}
 .wb-notice {{border: 1px solid {colours.accent}; border-left-width: 4px; padding: 6px 10px; font-size: 13px;}}
 .wb-steps {{margin: 2px 0 6px 0; padding-left: 22px; font-size: 13px; line-height: 1.4;}}
