@@ -1,8 +1,8 @@
 """What a person has said that a ticket is about: it wins over what was read out of its words, until it is taken back.
 
 An entry of action `ticket-read` has the ticket as its target and any of `site_id`, `unit_id`, `category` and `same_as`
-in its values; an empty text says "none" (no unit is meant, it repeats no ticket). A later entry speaks for the fields
-that it names; what names no site, unit, category or ticket that is known is not followed.
+in its values; an empty text says "none" (no unit is meant, it repeats no ticket), a null says nothing. A later entry
+speaks for the fields that it names; what names no site, unit, category or ticket that is known is not followed.
 """
 
 from dataclasses import dataclass, field
@@ -45,7 +45,7 @@ def corrections(known: Known) -> Corrections:
         for name, value in fields.items():
             if value in listed[name] and value != target:
                 found.setdefault(target, {})[name] = value
-            elif value in ("", None) and name != "category":
+            elif value == "" and name != "category":
                 found.setdefault(target, {})[name] = None
     return Corrections(found)
 

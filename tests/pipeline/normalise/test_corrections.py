@@ -86,7 +86,15 @@ def test_an_answer_that_is_taken_back_no_longer_counts(read):
 
 
 @pytest.mark.parametrize(
-    "values", [{"site_id": "P99"}, {"unit_id": "nobody"}, {"category": "weather"}, {"same_as": "K000"}, {"colour": 3}]
+    "values",
+    [
+        {"site_id": "P99"},
+        {"unit_id": "nobody"},
+        {"category": "weather"},
+        {"same_as": "K000"},
+        {"colour": 3},
+        {"site_id": None, "same_as": None},
+    ],
 )
 def test_an_answer_that_names_nothing_known_changes_nothing(read, values: dict):
     assert read(said(values)) == read()

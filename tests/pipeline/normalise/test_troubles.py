@@ -191,13 +191,13 @@ def test_severity_ranks_danger_first_and_questions_last(make_known, text: str, w
 
 
 def test_a_thousand_tickets_take_under_four_seconds(make_known: Callable[..., Known]):
-    # The goal is 1 000 a second on a free core; a busy machine gets a quarter of that here.
+    # The goal is 1 000 a second on a free core; a busy machine gets a quarter of that here, in its own processor time.
     dice = random.Random(1)
     words = " ".join(r["text"] for r in INVENTED).split()
     known = make_known([{"text": " ".join(dice.choices(words, k=12))} for _ in range(1000)])
-    started = time.perf_counter()
+    started = time.process_time()
     read_tickets(known)
-    assert time.perf_counter() - started < 4
+    assert time.process_time() - started < 4
 
 
 def test_a_units_own_reports_tell_which_of_two_scanners_jammed(make_known: Callable[..., Known]):
