@@ -3,7 +3,15 @@
 from pipeline.settings.assumption import Assumption
 
 ASSUMPTIONS = [
-    Assumption("lines.particles", 600, "count", "particles a site where a line can form", "our choice", 50, 5000),
+    Assumption(
+        "lines.particles",
+        400,
+        "count",
+        "particles of a site; four times as many where a long line may stand",
+        "our choice",
+        50,
+        5000,
+    ),
     Assumption(
         "lines.checkin_minutes",
         1.45,
@@ -83,4 +91,6 @@ ASSUMPTIONS = [
     Assumption("lines.fault_minutes", 38, "min", "mean length of a longer fault", "our choice", 1, 600),
     Assumption("lines.station_fails", 0.0001, "1/min", "check-in stations lost, per station", "our choice", 0, 0.1),
     Assumption("lines.station_minutes", 70, "min", "until a lost check-in station is back", "our choice", 1, 1000),
+    Assumption("lines.batches", 0.0004, "1/min", "groups that come at once, a site", "our choice", 0, 0.1),
+    Assumption("lines.batch_people", 25, "people", "mean size of such a group", "our choice: a small bus", 1, 500),
 ]

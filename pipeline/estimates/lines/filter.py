@@ -84,6 +84,8 @@ class Habits:
     fault_minutes: float = 38.0
     station_fails: float = 0.0003
     station_minutes: float = 70.0
+    batches: float = 0.0  # that come at once, by bus or on foot, per site and minute
+    batch_people: float = 25.0
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,7 @@ class Draws:
     """Chances by site, in blocks: they depend on the site's seed and the minute of the day only."""
 
     BLOCK = 30  # minutes drawn at a time [min]
-    COMMON = 9  # arrivals, check-in, leaving, booths (2), scanners, stations, burst, events
+    COMMON = 9  # arrivals, check-in, leaving, booths (2), scanners, stations, burst, batches and events
 
     def __init__(self, seeds: list[int], particles: int, scanners: Ints, stream: int) -> None:
         self.seeds, self.particles, self.scanners, self.stream = seeds, particles, scanners, stream
@@ -186,6 +188,9 @@ def checkin_step(z: Array, places: Places, habits: Habits, column: int, u: Chanc
     """The check-in line; gives how many were served."""
     rate = places.rates[:, column, None] * np.exp(z[LOG_RATE]) * np.float32(dt)
     arrived = counts(rate, u[0])
+    if habits.batches > 0:
+        size = np.round(np.float32(habits.batch_people) * (np.float32(0.5) + (u[2] & 1023) / np.float32(1024)))
+        arrived += size * ((u[8] < habits.batches * dt * WHOLE) & (rate > 0))
     is_serving, pace = places.serving[:, column, None], places.pace[:, column, None]
     stations = np.maximum(places.stations - z[SHUT], 0) * is_serving
     here = z[CHECKIN] + arrived

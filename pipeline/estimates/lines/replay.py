@@ -1,7 +1,7 @@
 """The day of every site, replayed from before opening to T with everything received by T.
 
 Each row counts at the time at which it occurred, so a row that came late weighs as if it had come in time, and the
-order of arrival cannot matter. Sites where a line can form get all particles; quiet ones get a third, repeated.
+order of arrival cannot matter. Sites where a long line may stand get more particles, quiet ones fewer.
 """
 
 import dataclasses
@@ -46,8 +46,12 @@ from pipeline.estimates.lines.observations import Observations, Roster
 LEAD = 60  # the replay starts, and rows begin, this long before opening [min]
 TAIL = 360  # the outlook looks no further than this after closing [min]
 QUIET_LOAD = 0.8  # a site whose likely peak load per station stays below this is quiet [1]; our choice
-QUIET_PART = 3  # quiet sites get this part of the particles [1 in]; our choice
-QUIET_COUNT = 4.0  # nobody counted more in a line of a quiet site [people]; our choice
+HOT_LOAD = 1.25  # a site whose likely peak load per station is above this is hot [1]; our choice
+# Particles of quiet, other and hot sites, as parts of `lines.particles`: where a line stands for hours without a count,
+# few particles end up on one side; our choice, measured in docs/methods/lines.md
+QUIET, MIDDLING, HOT = 0, 1, 2
+PARTS = (1 / 2, 1.0, 4.0)
+QUIET_COUNT, HOT_COUNT = 4.0, 20.0  # counted more: not quiet; hot [people]; our choice
 EMERGENCY_SD = 1.3  # spread of that hazard between sites in the log; our choice
 LEAST_DARK = 30.0  # a unit that is dark at T stays so at least this long where nobody knows better [min]; our choice
 START_SHUT = 0.03  # chance that a site opens one station short; our choice
@@ -67,6 +71,7 @@ def habits_of(known: Known) -> Habits:
         burst_minutes=s["lines.burst_minutes"], fails=s["lines.scanner_fails"], jam_share=s["lines.jam_share"],
         jam_minutes=s["lines.jam_minutes"], fault_minutes=s["lines.fault_minutes"],
         station_fails=s["lines.station_fails"], station_minutes=s["lines.station_minutes"],
+        batches=s["lines.batches"], batch_people=s["lines.batch_people"],
     )  # fmt: skip
 
 
@@ -148,29 +153,32 @@ def replay_all(
     n = int(known.settings["lines.particles"])
     most = int(places.scanners.max(initial=0))
     state = np.zeros((HEAD + 2 * most, len(facts.site_ids), n), np.float32)
-    quiet = is_quiet(known, places, seen, spread)
-    for sites, part in ((np.flatnonzero(~quiet), 1), (np.flatnonzero(quiet), QUIET_PART)):
+    kinds = kinds_of(known, places, seen, spread)
+    for kind, part in enumerate(PARTS):
+        sites = np.flatnonzero(kinds == kind)
         if len(sites) == 0:
             continue
-        few = max(n // part, 1)
+        few = max(round(n * part), 1)
         mine = some_places(places, sites)
         z = start_particles(known, places, spread, sites, few)
         replay(z, mine, habits, tables_of(seen, sites), column, split=observations.watched(seen, places, sites))
         own = int(mine.scanners.max(initial=0))
         rows = np.r_[0 : HEAD + own, HEAD + most : HEAD + most + own]
-        state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) % few]
+        state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) * few // n]
     return state
 
 
-def is_quiet(known: Known, places: Places, seen: Observations, spread: Floats) -> NDArray[np.bool_]:
-    """Sites where hardly a line can form: low load at the peak, and nobody counted or called about one."""
+def kinds_of(known: Known, places: Places, seen: Observations, spread: Floats) -> Ints:
+    """Where hardly a line can form, or a long one may: by the load at the peak, and by what was counted or told."""
     peak = places.rates.max(axis=1, initial=0) * np.exp(spread)
     load = peak * known.settings["lines.checkin_minutes"] / np.maximum(places.stations[:, 0], 1)
     load = np.maximum(load, peak * known.settings["lines.scan_minutes"] / np.maximum(places.scanners, 1))
-    quiet = load < QUIET_LOAD
-    long = seen.counts.filter((pl.col("count") > QUIET_COUNT) | pl.col("count").is_null())
-    quiet[np.unique(long["site"].to_numpy())] = False
-    return np.asarray(quiet)
+    kinds = np.where(load < QUIET_LOAD, QUIET, np.where(load < HOT_LOAD, MIDDLING, HOT))
+    for most, least in ((QUIET_COUNT, MIDDLING), (HOT_COUNT, HOT)):
+        counted = seen.counts.filter((pl.col("count") > most) | pl.col("count").is_null())
+        there = np.unique(counted["site"].to_numpy())
+        kinds[there] = np.maximum(kinds[there], least)
+    return kinds
 
 
 def some_places(places: Places, sites: Ints) -> Places:
@@ -244,15 +252,14 @@ def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
 
 def replay(
     z: Array, places: Places, habits: Habits, tables: dict[str, Rows], column: int, move: Move | None = None,
-    weigh: Weigh | None = None, split: NDArray[np.bool_] | None = None, checkin_rows: Ints = CHECKIN_ROWS,
+    weigh: Weigh | None = None, split: NDArray[np.bool_] | None = None,
 ) -> None:  # fmt: skip
     """Step and weigh minute by minute, up to and with `column`; ends with equal weights.
 
     `move` and `weigh` stand in for `step` and `weigh_minute` where something is to be kept beside (`waits.py`); further
-    rows of z, after the scanners' own, are resampled along, those in `checkin_rows` with check-in's. Where `split`
-    (sites x minutes) says so, the state up to check-in and the state beyond are weighed and resampled apart (Rebeschini
-    & van Handel 2015): given the check-ins that poll books report, one says next to nothing of the other, and each
-    keeps more particles.
+    rows of z, after the scanners' own, are resampled along. Where `split` (sites x minutes) says so, the state up to
+    check-in and the state beyond are weighed and resampled apart (Rebeschini & van Handel 2015): given the check-ins
+    that poll books report, one says next to nothing of the other, and each keeps more particles.
     """
     move, weigh = move or step, weigh or weigh_minute
     logw = np.zeros((2, *z.shape[1:]))
@@ -263,7 +270,7 @@ def replay(
         minute = places.first_minute + at
         chances = draws.at(minute)
         if (turned := np.flatnonzero(apart[:, at] != was)).size:
-            even_out(z, logw, was, turned, places.seeds, minute + MANY, checkin_rows)
+            even_out(z, logw, was, turned, places.seeds, minute + MANY)
         was = apart[:, at]
         move(z, places, habits, at, chances)
         rows = {name: found.get(minute, []) for name, found in tables.items()}
@@ -275,30 +282,26 @@ def replay(
         touched = np.unique(np.concatenate([group[0] for part in rows.values() for group in part])).astype(np.int64)
         logw[:, touched] -= logw[:, touched].max(axis=2, keepdims=True)
         thin = [touched[is_thin(part, touched)] for part in logw]
-        resample_parts(z, logw, was, thin, places.seeds, minute, checkin_rows)
-    last = places.first_minute + column + 2 * MANY
-    even_out(z, logw, was, np.arange(z.shape[1]), places.seeds, last, checkin_rows)
+        resample_parts(z, logw, was, thin, places.seeds, minute)
+    even_out(z, logw, was, np.arange(z.shape[1]), places.seeds, places.first_minute + column + 2 * MANY)
 
 
-def even_out(
-    z: Array, logw: Floats, split: NDArray[np.bool_], sites: Ints, seeds: list[int], minute: int, checkin_rows: Ints
-) -> None:
+def even_out(z: Array, logw: Floats, split: NDArray[np.bool_], sites: Ints, seeds: list[int], minute: int) -> None:
     """Equal weights at the given sites."""
     uneven = [sites[np.ptp(part[sites], axis=1) > 0] for part in logw]
-    resample_parts(z, logw, split, uneven, seeds, minute, checkin_rows)
+    resample_parts(z, logw, split, uneven, seeds, minute)
 
 
 def resample_parts(
-    z: Array, logw: Floats, split: NDArray[np.bool_], sites: list[Ints], seeds: list[int], minute: int,
-    checkin_rows: Ints,
-) -> None:  # fmt: skip
+    z: Array, logw: Floats, split: NDArray[np.bool_], sites: list[Ints], seeds: list[int], minute: int
+) -> None:
     """Resample the state up to check-in at sites[0] and the rest at sites[1]; both as one where they are not apart."""
     whole = sites[0][~split[sites[0]]]
     if len(whole):
         resample(z, logw[0], whole, seeds, minute)
         logw[1, whole] = 0.0
-    beyond = np.setdiff1d(np.arange(len(z)), checkin_rows)
-    for part, own, rows in zip(logw, sites, (checkin_rows, beyond), strict=True):
+    beyond = np.setdiff1d(np.arange(len(z)), CHECKIN_ROWS)
+    for part, own, rows in zip(logw, sites, (CHECKIN_ROWS, beyond), strict=True):
         if len(mine := own[split[own]]):
             resample(z, part, mine, seeds, minute, rows)
 

@@ -123,7 +123,8 @@ def test_the_same_question_gives_the_same_numbers(gear):
 
 
 def test_a_frozen_counter_at_a_busy_time_builds_the_scanner_line(gear):
-    going = {300 - 10 * k: 20 * k for k in range(30)}
+    # 20 and 10 in turn, as voters come; the same number every time, near what a scanner can read, is a standing line
+    going = {300 - 10 * k: 15 * k + 5 * (k % 2) for k in range(30)}
     frozen = {ago: total if ago >= 70 else going[70] for ago, total in going.items()}
     found = []
     for totals in (going, frozen):
@@ -213,7 +214,8 @@ def test_what_is_still_to_come_follows_the_roster(gear, day):
     known = gear.known(at=day.site("S1")["opens_at"], settings=FEW)
     found = lines.site_loads(answer(known)).row(0, named=True)
     assert found["remaining_voters_low"] < 900 < found["remaining_voters_high"]
-    assert found["remaining_voters_mean"] == pytest.approx(900 * np.exp((0.35**2 + 0.28**2 + 0.32**2) / 2), rel=0.15)
+    # Spread and bursts leave the mean as expected (lines.start_particles); 1.3 % were in line at opening
+    assert found["remaining_voters_mean"] == pytest.approx(900 * 0.987, rel=0.1)
     assert found["minutes_to_close"] == 720
 
 
