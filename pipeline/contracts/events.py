@@ -71,6 +71,10 @@ class BallotStockRows(feeds.BallotStock, Logged):
     """One row a stock report. Key: site_id, style, at."""
 
 
+class TravelRows(feeds.Travel, Logged):
+    """One row a drive between two polling places. Key: from, to."""
+
+
 class EntryRows(feeds.Entries, Logged):
     """One row an entry. Key: entry_id."""
 
@@ -92,6 +96,7 @@ TABLES: dict[str, type[Logged]] = {
     "milestones": MilestoneRows,
     "reconciliation": ReconciliationRows,
     "ballot-stock": BallotStockRows,
+    "travel": TravelRows,
     "entries": EntryRows,
 }
 

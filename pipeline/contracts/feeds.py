@@ -208,6 +208,19 @@ class BallotStock(pa.DataFrameModel):
     on_hand: int = number_field(0, MANY, "blank ballots on hand [count]", nullable=False)
 
 
+class Travel(pa.DataFrameModel):
+    """One row a drive between two polling places. Key: from, to. The way back takes as long, unless it is told too."""
+
+    from_: str = pa.Field(
+        alias="from",
+        nullable=False,
+        description="a site_id of the roster",
+        metadata={"roster": "sites"},
+    )
+    to: str = text_field("a site_id of the roster", nullable=False, roster="sites")
+    minutes: float = number_field(0, 1440, "drive, door to door [min]", nullable=False)
+
+
 class Entries(pa.DataFrameModel):
     """One row what a person entered on the board or a rover's page. Key: entry_id."""
 
@@ -245,6 +258,7 @@ FEEDS: dict[str, type[pa.DataFrameModel]] = {
     "milestones": Milestones,
     "reconciliation": Reconciliation,
     "ballot-stock": BallotStock,
+    "travel": Travel,
     "entries": Entries,
 }
 KEYS: dict[str, tuple[str, ...]] = {
@@ -260,6 +274,7 @@ KEYS: dict[str, tuple[str, ...]] = {
     "milestones": ("site_id", "milestone", "item"),
     "reconciliation": ("site_id",),
     "ballot-stock": ("site_id", "style", "at"),
+    "travel": ("from", "to"),
     "entries": ("entry_id",),
 }
 OCCURRED = {  # the column that says when a row occurred; the rest occurred when they were received

@@ -54,6 +54,7 @@ class Known:
     reconciliation: DataFrame[events.ReconciliationRows]
     ballot_stock: DataFrame[events.BallotStockRows]
     entries: DataFrame[events.EntryRows]
+    travel: DataFrame[events.TravelRows]
     vocabulary: str = ""  # the county's own words in force: the text of its vocabulary.toml
     moves: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=MOVES))
     outage_states: pl.DataFrame = field(default_factory=lambda: empty(events.OutageRows))

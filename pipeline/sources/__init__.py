@@ -33,6 +33,7 @@ SOURCES = (
     Source("power-notes", "power-*.txt", "lines"),
     Source("ballot-stock", "ballot-stock-*.csv", "csv"),
     Source("reconciliation", "reconcile-*.csv", "csv"),
+    Source("travel", "travel*.csv", "csv"),
     Source("entries", "entries-*.jsonl", "jsonl"),
 )
 ORDER = {source.kind: place for place, source in enumerate(SOURCES)}

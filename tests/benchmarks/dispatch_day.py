@@ -20,7 +20,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from pipeline.estimates.dispatch.costs import Cost, clearing_factor
-from pipeline.estimates.dispatch.needs import Need
+from pipeline.estimates.dispatch.needs import Need, stopped_given
 from pipeline.estimates.dispatch.rovers import Rover
 from pipeline.estimates.dispatch.scene import Scene
 from pipeline.estimates.dispatch.search import plan
@@ -259,8 +259,7 @@ def needs_of(day: Day, now: float, numbers: list[int], settings: Settings) -> li
         q = settings[f"dispatch.needs_rover_{name}"]
         age = now - t.opened
         chance = q / (q + (1 - q) * math.exp(-age / settings["dispatch.phone_minutes"]))
-        stopped = settings.get(f"dispatch.stopped_{name}", 0.5)
-        stopped = max(stopped, (1 + stopped) / 2) if t.severity == 1 else stopped / 2 if t.severity >= 3 else stopped
+        stopped = stopped_given(settings.get(f"dispatch.stopped_{name}", 0.5), t.severity)
         least = settings[f"dispatch.least_people_{t.severity}"]
         cost = Cost(max(t.level_seen, least), t.growth_seen * stopped, clearing=t.clearing)
         found.append(

@@ -277,10 +277,16 @@ def chance_stopped(
         chance, empty_at = shut or (0.0, None)
         return chance, age if empty_at is None else max(0.0, age + (empty_at - known.at).total_seconds() / 60)
     name = f"dispatch.stopped_{trouble.category.replace('-', '_')}"
-    chance = known.settings.get(name, 0.0)
-    if trouble.row["severity"] == 1:  # the caller says that voting has stopped
-        return max(chance, (1 + chance) / 2), 0.0
-    return (chance / 2 if trouble.row["severity"] >= 3 else chance), 0.0
+    return stopped_given(known.settings.get(name, 0.0), trouble.row["severity"]), 0.0
+
+
+def stopped_given(chance: float, severity: int) -> float:
+    """The chance that a unit has stopped, by its category's and by what the caller said.
+
+    Severities 1 and 2 say that voting, or the only unit of its kind, has stopped: half of the doubt goes. 3 says slower:
+    half of the chance goes.
+    """
+    return (1 + chance) / 2 if severity <= 2 else chance / 2
 
 
 def fitted(known: Known, row: Mapping[str, Any], growth: float, delay: float, age: float) -> Cost:

@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
@@ -69,11 +68,8 @@ class Roads:
 
 def roads_of(known: Known) -> Roads:
     """The roads as known at T: a line of the table holds for the way back too, unless that has one of its own."""
-    table: pl.DataFrame | None = getattr(known, "travel", None)
-    told: dict[tuple[str, str], float] = {}
-    if table is not None:
-        for origin, to, minutes in table.sort("from", "to").select("from", "to", "minutes").iter_rows():
-            told[origin, to] = minutes
-        for (origin, to), minutes in list(told.items()):
-            told.setdefault((to, origin), minutes)
+    rows = known.travel.sort("from", "to").select("from", "to", "minutes").iter_rows()
+    told: dict[tuple[str, str], float] = {(origin, to): minutes for origin, to, minutes in rows}
+    for (origin, to), minutes in list(told.items()):
+        told.setdefault((to, origin), minutes)
     return Roads(known.settings, told)

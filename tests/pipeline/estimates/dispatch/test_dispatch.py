@@ -83,7 +83,7 @@ def test_a_rover_under_way_is_turned_off_only_for_a_real_gain_and_told_why(day, 
     assert stops(frame) == [("R1", 1, "S1", ("K2",)), ("R1", 2, "S3", ("K1",))]
     assert "It turns off from S3, where less is lost." in frame["why"][0]
     assert frame["is_diverted"].to_list() == [False, True]
-    dear = {"dispatch.switching_cost": 10_000.0}
+    dear = {"dispatch.switching_cost": 1e6}
     held = plan(dispatch_inputs(rows, rovers=[day.rover("R1")], settings=dear))
     assert [row[2] for row in stops(held)] == ["S3", "S1"]
 

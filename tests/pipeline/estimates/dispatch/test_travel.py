@@ -1,10 +1,23 @@
 import math
+from datetime import timedelta
 
 import numpy as np
 import pytest
 
-from pipeline.estimates.dispatch.travel import EARTH_RADIUS_KM, NO_PLACE_MINUTES, drive_minutes, great_circle_km
+from pipeline import run
+from pipeline.contracts.events import TravelRows
+from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.dispatch import dispatch
+from pipeline.estimates.dispatch.travel import (
+    EARTH_RADIUS_KM,
+    NO_PLACE_MINUTES,
+    drive_minutes,
+    great_circle_km,
+    roads_of,
+)
 from pipeline.settings import Settings
+from pipeline.store import read
+from pipeline.store.book import open_book
 
 SETTINGS = Settings()
 
@@ -51,3 +64,37 @@ def test_a_place_off_the_map_is_a_guess_and_never_not_a_number():
 
 def test_no_places_give_no_drives():
     assert drive_minutes([], [(10, 0)], SETTINGS).shape == (0, 1)
+
+
+def test_the_countys_own_table_wins_and_holds_for_the_way_back(day, dispatch_inputs):
+    known, *_ = dispatch_inputs()
+    rows = [{"from": "S1", "to": "S2", "minutes": 35.0}, {"from": "S3", "to": "S1", "minutes": 50.0}]
+    rows.append({"from": "S1", "to": "S3", "minutes": 44.0})
+    roads = roads_of(Known(**(vars(known) | {"travel": day.filled(TravelRows, rows)})))
+    place = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
+    ends = [(place[s], s) for s in ("S1", "S2", "S3")]
+    got = roads.minutes(ends, ends)
+    assert got[0].tolist() == [0.0, 35.0, 44.0]
+    assert got[1, 0] == 35.0 and got[2, 0] == 50.0
+    # a pair without a line: 0.15 degrees of latitude, 16.68 km · 1.3 / 40 km/h, and 2
+    assert got[1, 2] == pytest.approx(34.5, abs=0.1)
+    on_the_road = roads.minutes([(place["S1"], None)], ends)[0]
+    assert on_the_road[1] == pytest.approx(12.84, abs=0.02)
+
+
+def test_a_table_moves_the_plan(day, dispatch_inputs):
+    visit = day.ticket("K0", "S1", status="resolved", rover_id="R1", arrived_at=day.at - timedelta(minutes=30))
+    inputs = dispatch_inputs([visit, day.ticket("K1", "S2")], rovers=[day.rover("R1")])
+    rows = [{"from": "S1", "to": "S2", "minutes": 41.0}]
+    known = Known(**(vars(inputs[0]) | {"travel": day.filled(TravelRows, rows)}))
+    row = dispatch(known, *inputs[1:]).to_dicts()[0]
+    assert row["arrive_at"] - row["leave_at"] == timedelta(minutes=41)
+
+
+def test_a_travel_table_is_taken_like_any_feed(write_day, tmp_path, now):
+    folder = write_day({"travel.csv": "from,to,minutes\nP01,P02,26\nP02,P77,9\n"})
+    receipts = {receipt.file: receipt for receipt in run.take([folder], tmp_path / "book", now)}
+    assert (receipts["travel.csv"].accepted, receipts["travel.csv"].quarantined) == (1, 1)
+    with read.Snapshot(open_book(tmp_path / "book").published) as snapshot:
+        known = read.known_at(read.read_rows(snapshot.con), now)
+    assert roads_of(known).table == {("P01", "P02"): 26.0, ("P02", "P01"): 26.0}
