@@ -1,6 +1,6 @@
 """What comes out: estimate, sheet, review."""
 
-from datetime import UTC
+from datetime import UTC, date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 WHATS = tuple(ESTIMATES)
 ALONE = ("waits",)  # answered when asked for by name, and no part of `all`
 TABLE_FORMATS = ("json", "csv", "parquet")
+CARRIED = ("repeats", "kinds", "swaps")  # what earlier elections bear on
 SHEET_FORMATS = ("html", "pdf")
 
 
@@ -38,6 +39,12 @@ def estimate(
     if_out: Annotated[
         str | None,
         typer.Option(help="power: what an outage would cost, CIRCUIT@T+90 (T or HH:MM; `all` compares every circuit)."),
+    ] = None,
+    prior: Annotated[
+        list[Path] | None,
+        typer.Option(
+            help="repeats: the book of an earlier election, its record carried in, discounted; may be repeated."
+        ),
     ] = None,
 ) -> None:
     """Answer a question from what was known. Example: wardbook estimate lines --book day --at 2026-11-03T10:30:00-06:00
@@ -57,13 +64,16 @@ def estimate(
         raise UsageError(f"--ahead: {what} does not look ahead. Ask for outlook, or leave it out.")
     if if_out is not None and what != "power":
         raise UsageError(f"--if-out: {what} supposes no outage. Ask for power, or leave it out.")
+    if prior and what not in (*CARRIED, "all"):
+        raise UsageError(f"--prior: {what} takes nothing from earlier elections. Ask for {', '.join(CARRIED)}.")
     horizons = HORIZONS if ahead is None else horizons_of(ahead)
     asked = asked_of(book, at, now())
     rows, times, zone = asked.rows, asked.times, asked.zone
-    parts = []
+    parts: list[pl.DataFrame] = []
+    earlier = earlier_records(prior or [], read.known_at(rows, times[0]).county.election_day)
     with working("Estimating", len(times)) as advance:
         for time in times:
-            answers = Answers(read.known_at(rows, time), horizons)
+            answers = Answers(read.known_at(rows, time), horizons, earlier)
             if what == "all":
                 for each in WHATS:
                     name = f"{each}-{time.astimezone(UTC):%Y%m%dT%H%MZ}.{format}"
@@ -91,6 +101,28 @@ def supposed_out(answers: "Answers", text: str) -> pl.DataFrame:
         return answers.if_out(supposed(text, known.at, lambda clock: time_of_day(clock, known.county)))
     except EstimateError as error:
         raise UsageError(str(error)) from error
+
+
+def earlier_records(books: list[Path], day: date) -> list[pl.DataFrame]:
+    """Faults and what was due at earlier elections, the latest first: each book as its newest receipt left it.
+
+    Raises
+    ------
+    UsageError : for a book whose election is not before `day`.
+    """
+    from pipeline.estimates import Answers  # loading them takes seconds
+
+    found = []
+    for folder in books:
+        asked = asked_of(folder, None, now())
+        known = read.known_at(asked.rows, asked.times[-1])
+        if known.county.election_day >= day:
+            raise UsageError(
+                f"--prior {folder}: its election, {known.county.election_day}, is not before {day}. "
+                "Give books of earlier elections only."
+            )
+        found.append((known.county.election_day, Answers(known).fault_record))
+    return [record for _, record in sorted(found, key=lambda one: one[0], reverse=True)]
 
 
 @app.command()

@@ -208,6 +208,40 @@ class Milestones(pa.DataFrameModel):
     note: str = pa.Field(nullable=True, description="what is out of order: a gap in custody, a seal that differs")
 
 
+class Custody(pa.DataFrameModel):
+    """One row a sealed item, or a site's kind of item before any was named. Key: site_id, kind, item."""
+
+    site_id: str = pa.Field(description="the site it comes from")
+    kind: str = pa.Field(isin=["media", "ballots", "provisional"], description="removable media or ballots")
+    item: str = pa.Field(nullable=True, description="the medium or container, as named; null: not named")
+    stage: str = pa.Field(
+        isin=["not sealed", "sealed", "handed-over", "received"], description="the last step that was reported"
+    )
+    holder: str = pa.Field(description="who holds it: a person's token, the site, or the receiving place")
+    since: Time = pa.Field(nullable=True, description="since when, by that step; null: nothing reported")
+    people: pl.List(pl.String) = pa.Field(description="people named for that step, as given")  # type: ignore[valid-type]
+    seal: str = pa.Field(nullable=True, description="the seal last put on or found")
+    next_step: str = pa.Field(nullable=True, description="the step to come; null: received")
+    due_at: Time = pa.Field(nullable=True, description="when that is due")
+    is_overdue: bool = pa.Field(description="past its time, or handed over long ago and not received")
+    broken_at: Time = pa.Field(
+        nullable=True, description="when the chain first broke, by the reports; null: it did not"
+    )
+    broken: str = pa.Field(nullable=True, description="what broke it: facts as reported")
+
+
+class Finish(pa.DataFrameModel):
+    """One row a site, and the county's first (site_id null): when the last media are received. Key: site_id."""
+
+    site_id: str = pa.Field(nullable=True, description="the site; null: the county, when its last site is done")
+    is_done: bool = pa.Field(description="the last step has been reported")
+    done_at_low: Time = pa.Field(description="when it is done, 5 %")
+    done_at_mean: Time = pa.Field(description="mean")
+    done_at_high: Time = pa.Field(description="95 %")
+    waiting_for: str = pa.Field(nullable=True, description="the step waited for, or how many sites; null: done")
+    basis: str = pa.Field(description="what the row stands on")
+
+
 class Supplies(pa.DataFrameModel):
     """One row a unit and consumable (ballots: a site and style, unit_id null). Key: unit_id, item, site_id, style."""
 
@@ -280,11 +314,20 @@ ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
     "tickets": Tickets,
     "dispatch": Dispatch,
     "milestones": Milestones,
+    "custody": Custody,
+    "finish": Finish,
     "supplies": Supplies,
     "reconciliation": Reconciliation,
 }
 # Columns that follow the model's own where an answer has rows: name → its type and meaning.
 FURTHER: dict[str, dict[str, tuple[str, str]]] = {
+    "reconciliation": {
+        "causes": ("list of texts", "every cause that the numbers allow and something speaks for, the likeliest first"),
+        "evidence": ("list of texts", "what the day's log holds for each, and where the units' own totals differ"),
+        "look_first": ("text", "what to look at first; null where all agrees"),
+        "scanners_read": ("whole number", "ballots by the scanners' own counters; null unless all report to the end"),
+        "books_checked_in": ("whole number", "voters by the poll books; null unless all report to the end"),
+    },
     "supplies": {
         "rate_per_hour": ("number", "what goes in or is used, over the next hour [1/h]"),
         "lead_minutes": ("number", "a trip to the site, getting ready included [min]"),

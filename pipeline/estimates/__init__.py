@@ -22,7 +22,7 @@ from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats,
 from pipeline.estimates.lines import ahead, lines, waits, whatif
 from pipeline.estimates.power import exposure as exposed
 from pipeline.estimates.power import ifout, places, power, remedies
-from pipeline.estimates.steps import milestones
+from pipeline.estimates.steps import finish, holders, milestones
 from pipeline.estimates.stock import supplies
 from pipeline.normalise import power_notes, troubles
 
@@ -160,6 +160,14 @@ class Answers:
     @cached_property
     def milestones(self) -> pl.DataFrame:
         return milestones.milestones(self.known)
+
+    @cached_property
+    def custody(self) -> pl.DataFrame:
+        return holders.custody(self.known, self.milestones)
+
+    @cached_property
+    def finish(self) -> pl.DataFrame:
+        return finish.finish(self.known, self.milestones)
 
     @cached_property
     def supplies(self) -> pl.DataFrame:

@@ -16,6 +16,15 @@ ASSUMPTIONS = [
         2880,
     ),
     Assumption(
+        "milestones.gap_share",
+        0.5,
+        "-",
+        "a closing step takes so much of the time between its due time and the one before",
+        "our choice",
+        0.05,
+        3,
+    ),
+    Assumption(
         "milestones.arrived_minutes",
         -60,
         "min",

@@ -206,6 +206,34 @@ def test_several_times_give_rows_that_carry_theirs(wardbook, book: Path):
     assert [r["ticket_id"] for r in rows] == ["K1", "K2"] * 2 and len({r["as_of"] for r in rows}) == 2
 
 
+def test_an_earlier_elections_record_is_carried_in(wardbook, book: Path, write_day, tmp_path: Path):
+    county = 'name = "Quillback County"\nzone = "America/Chicago"\nelection_day = 2024-11-05\n'
+    status = '{"unit_id":"SC-1001","at":"2024-11-05T09:00:00-06:00","sequence":1,"ballots_counted":300,"misfeeds":4}\n'
+    sent = "".join(
+        f"{name},2024-11-05T09:30:00-06:00\n" for name in ("county.toml", "sites.csv", "units.csv", "status-0930.jsonl")
+    )
+    left_out = dict.fromkeys(
+        ("tickets-0930.csv", "lines-0930.csv", "power-0910.txt", "status-0910.jsonl", "rovers.csv")
+    )
+    changes = left_out | {
+        "county.toml": county,
+        "status-0930.jsonl": status,
+        "received.csv": "file,received_at\n" + sent,
+    }
+    old = write_day(changes, folder="old", received=False)
+    assert wardbook("take", old, "--book", tmp_path / "oldbook").status == 0
+    words = ("estimate", "repeats", "--book", book, "--at", AT)
+    alone, carried = (
+        {row["unit_id"]: row for row in json.loads(wardbook(*words, *more).out)}
+        for more in ((), ("--prior", tmp_path / "oldbook"))
+    )
+    assert alone["SC-1001"]["prior_faults"] == 0 and carried["SC-1001"]["prior_faults"] == pytest.approx(2.0)
+    assert "earlier elections add 2" in carried["SC-1001"]["basis"]
+    assert wardbook("estimate", "lines", "--book", book, "--prior", tmp_path / "oldbook").status == 2
+    done = wardbook(*words, "--prior", book)
+    assert done.status == 2 and "is not before 2026-11-03" in done.err
+
+
 def test_all_estimates_go_to_one_file_each(wardbook, book: Path, tmp_path: Path):
     assert wardbook("estimate", "all", "--book", book, "--at", AT, "--out", tmp_path / "out").status == 0
     names = sorted(p.name for p in (tmp_path / "out").iterdir())

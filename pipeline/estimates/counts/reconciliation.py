@@ -11,6 +11,8 @@ from pipeline.contracts import estimates
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.counts import causes
 from pipeline.estimates.counts.causes import Counts, Heard
+from pipeline.estimates.counts.identities import by_the_log, misplaced, others
+from pipeline.estimates.counts.witness import Witness, evidence, witnesses
 
 LIKELY = {
     "emergency": "ballots of the emergency compartment have probably not been added",
@@ -22,22 +24,40 @@ LIKELY = {
 }
 
 
+FURTHER: dict[str, pl.DataType] = {
+    "causes": pl.List(pl.String),
+    "evidence": pl.List(pl.String),
+    "look_first": pl.String(),
+    "scanners_read": pl.Int64(),
+    "books_checked_in": pl.Int64(),
+}
+LOOK_FIRST = {
+    "emergency": "Open the emergency compartment with two people, count what is in it and compare with the log.",
+    "rescanned": "Compare the results report with the ballots in the box, batch by batch since the jam.",
+    "left": "Ask the workers who left and look for ballots that were issued and not cast.",
+    "provisional": "Count the provisional envelopes against their list.",
+    "poll-book": "Have every poll book synchronise, then read the number checked in again.",
+    "unexplained": "Count the ballots in the box by hand, two people, before anything is sealed further.",
+}
+
+
 def reconciliation(known: Known, readings: pl.DataFrame) -> pl.DataFrame:
     """Every site that has reported counts, by the identities of the contract's section 2."""
-    heard = causes.heard_at(known, readings)
+    heard, logged = causes.heard_at(known, readings), witnesses(known, readings)
     small = known.settings["reconciliation.small_difference"]
     names = [f.name for f in fields(Counts)]
     rows = [
-        verdict(Counts(**row), heard.get(row["site_id"], Heard()), small)
+        verdict(Counts(**row), heard.get(row["site_id"], Heard()), logged.get(row["site_id"], Witness()), small)
         for row in known.reconciliation.select(names).sort("site_id").iter_rows(named=True)
     ]
-    return pl.DataFrame(rows, schema=empty(estimates.Reconciliation).schema, orient="row")
+    return pl.DataFrame(rows, schema=dict(empty(estimates.Reconciliation).schema) | FURTHER, orient="row")
 
 
-def verdict(counts: Counts, heard: Heard, small: float) -> dict[str, object]:
+def verdict(counts: Counts, heard: Heard, witness: Witness, small: float) -> dict[str, object]:
     """One site's row."""
     difference = counts.difference
     row: dict[str, object] = {"site_id": counts.site_id, "checked_in": counts.checked_in, "difference": difference}
+    row |= {"scanners_read": witness.scanners_read, "books_checked_in": witness.books_checked_in}
     if difference is None:
         missing = "voters checked in" if counts.checked_in is None else "ballots counted"
         return row | {
@@ -45,20 +65,41 @@ def verdict(counts: Counts, heard: Heard, small: float) -> dict[str, object]:
             "standing": "incomplete",
             "likely_cause": None,
             "explanation": f"The count of {missing} has not been reported.",
+            "causes": [],
+            "evidence": [],
+            "look_first": f"Ask the site for the count of {missing}.",
         }
     accounted = (counts.checked_in or 0) - difference + (counts.left or 0)
-    found = causes.ranked(counts, heard, small) if difference else []
+    moved = misplaced(counts)
+    found = causes.ranked(counts, heard, small) if difference and not moved else []
     cause = (found[0][0] if found else "unexplained") if difference else None
-    agrees = accounted == counts.checked_in and not others(counts)
+    odd = others(counts, witness)
+    agrees = accounted == counts.checked_in and not odd
+    told = [f"{name}: {part}" for name, _ in found for part in evidence(name, witness)]
+    logged = by_the_log(counts, witness) if difference or odd else []
     return row | {
         "accounted_for": accounted,
         "standing": "agrees" if agrees else "differs",
         "likely_cause": cause,
-        "explanation": explanation(counts, cause, [name for name, _ in found[1:]]),
+        "explanation": explanation(counts, cause, [name for name, _ in found[1:]], [*odd, *([moved] if moved else [])]),
+        "causes": [name for name, _ in found],
+        "evidence": told + logged,
+        "look_first": look_first(cause, odd, moved, agrees),
     }
 
 
-def explanation(counts: Counts, cause: str | None, less_likely: list[str]) -> str:
+def look_first(cause: str | None, odd: list[str], moved: str | None, agrees: bool) -> str | None:
+    """What to look at first; null where all agrees."""
+    if agrees:
+        return None
+    if moved:
+        return f"Check the form: {moved}"
+    if cause is not None:
+        return LOOK_FIRST[cause]
+    return "Read the numbers from the reports again: " + odd[0] if odd else "Read the number of voters who left again."
+
+
+def explanation(counts: Counts, cause: str | None, less_likely: list[str], odd: list[str]) -> str:
     """The numbers and the likeliest cause, in a sentence or three."""
     added = counts.emergency_counted or 0
     total = (counts.ballots_counted or 0) + added
@@ -73,23 +114,4 @@ def explanation(counts: Counts, cause: str | None, less_likely: list[str]) -> st
             parts.append("No emergency count was reported; it is taken as nought.")
         if less_likely:
             parts.append(f"Less likely: {', '.join(less_likely)}.")
-    return " ".join(parts + others(counts))
-
-
-def others(counts: Counts) -> list[str]:
-    """The identities beside the main one that do not hold."""
-    found = []
-    if counts.tape_total is not None and counts.tape_total != counts.ballots_counted:
-        found.append(f"The results report says {counts.tape_total}, the count {counts.ballots_counted}.")
-    if counts.backup_count is not None and counts.backup_count != counts.ballots_counted:
-        found.append(f"The backup medium holds {counts.backup_count}, the count is {counts.ballots_counted}.")
-    if counts.issued_more:
-        net = (counts.ballots_issued or 0) - (counts.spoiled or 0)
-        found.append(f"{net} ballots were issued and not spoiled, for {counts.checked_in} voters checked in.")
-    stock = (counts.ballots_received, counts.ballots_issued, counts.unused)
-    if None not in stock and counts.ballots_received != (counts.ballots_issued or 0) + (counts.unused or 0):
-        found.append(
-            f"{counts.ballots_received} blank ballots were received; {counts.ballots_issued} issued and "
-            f"{counts.unused} unused do not add up to that."
-        )
-    return found
+    return " ".join(parts + odd)
