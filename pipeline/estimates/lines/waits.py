@@ -36,13 +36,21 @@ from pipeline.estimates.lines.filter import (
     step,
 )
 from pipeline.estimates.lines.lines import Day, basis_of
-from pipeline.estimates.lines.replay import replay, some_places, start_particles, tables_of, weigh_minute
+from pipeline.estimates.lines.replay import (
+    PARTS,
+    kinds_of,
+    replay,
+    some_places,
+    start_particles,
+    tables_of,
+    weigh_minute,
+)
 from pipeline.estimates.lines.runs import repeated, waiting_by_line
 from pipeline.estimates.lines.weighing import Weighing
 
 CAUSES = WAIT_CAUSES[1:]
 SHORT, STOPPED, POWER, LATE = range(len(CAUSES))
-PARTICLES = 200  # a site, as each carries four more beside it [count]; our choice
+MOST_PART = 1.0  # of the usual particles, as each carries four more beside it [1]; our choice
 AT_ONCE = 30  # sites replayed together: bounds memory [count]
 BLOCK = 60  # after which sums are closed, an hour later [min]; our choice
 FRONT, BACK = (CHECKIN, PHASES), (MARKING, FINISHING, SCANNING, SCAN_PHASES)  # rows that each cause has of its own
@@ -56,13 +64,17 @@ def waits(known: Known, day: Day) -> pl.DataFrame:
     """Waits so far and losses by cause: Waits, for the sites that were due to open by T."""
     basis = basis_of(day.seen, day.facts, day.now)
     rows: list[tuple] = []
-    due = np.flatnonzero((day.facts.opens < day.now) & (day.facts.closes > day.facts.opens))
-    for start in range(0, len(due), AT_ONCE):
-        sites = due[start : start + AT_ONCE]
-        found = losses(known, day, sites)
-        for s, site in enumerate(sites):
-            rows += rows_of(day.facts.site_ids[site], found[:, :, s], basis[int(site), 0])
-    return pl.DataFrame(rows, schema=dict(empty(Waits).schema), orient="row")
+    due = (day.facts.opens < day.now) & (day.facts.closes > day.facts.opens)
+    kinds = kinds_of(known, day.places, day.seen, day.spread)
+    for kind, part in enumerate(PARTS):
+        which = np.flatnonzero(due & (kinds == kind))
+        count = max(round(known.settings["lines.particles"] * min(part, MOST_PART)), 1)
+        for start in range(0, len(which), AT_ONCE):
+            sites = which[start : start + AT_ONCE]
+            found = losses(known, day, sites, count)
+            for s, site in enumerate(sites):
+                rows += rows_of(day.facts.site_ids[site], found[:, :, s], basis[int(site), 0])
+    return pl.DataFrame(rows, schema=dict(empty(Waits).schema), orient="row").sort("site_id", maintain_order=True)
 
 
 def rows_of(site_id: str, points: Floats, basis: str) -> list[tuple]:
@@ -80,10 +92,10 @@ def rows_of(site_id: str, points: Floats, basis: str) -> list[tuple]:
     ]
 
 
-def losses(known: Known, day: Day, sites: NDArray[np.int64]) -> Floats:
+def losses(known: Known, day: Day, sites: NDArray[np.int64], particles: int) -> Floats:
     """Mean, 5 % and 95 % of what was waited and of each cause's part: SUMS x 3 x sites [voter-minutes]."""
     places = some_places(day.places, sites)
-    bare = start_particles(known, day.places, day.spread, sites, PARTICLES)
+    bare = start_particles(known, day.places, day.spread, sites, particles)
     z = np.concatenate([bare, np.zeros((FRONT_ROWS + BACK_ROWS, *bare.shape[1:]), np.float32)])
     beside = Beside(len(bare), places, day.facts.opens[sites], outages(known, day, sites))
     front = np.concatenate([CHECKIN_ROWS, np.arange(len(bare), len(bare) + FRONT_ROWS)])
@@ -190,14 +202,30 @@ class Beside:
             back[k] += (waiting[1] + waiting[2]) * is_due
 
     def weigh(self, w: Weighing, rows: dict[str, list[NDArray[np.float64]]]) -> None:
-        """Weigh the minute; people whom it puts into a line or takes out of it are moved beside too."""
+        """Weigh the minute; people whom it puts into a line or takes out of it are moved beside too.
+
+        But for one thing: a counter that stood still puts back people who are believed not to have been read, as the
+        scanner stood. Without that stop they have been read.
+        """
         self.logw = w.logw
-        before = {row: w.z[row].copy() for row in (CHECKIN, MARKING, FINISHING, SCANNING)}
-        weigh_minute(w, rows)
+        off = self.off[:, w.column, None]
+        standing = {STOPPED: ~off, POWER: off}
+        first = {name: found if name in ("calls", "scans") else [] for name, found in rows.items()}
+        rest = {name: [] if name in ("calls", "scans") else found for name, found in rows.items()}
+        for part, causes in ((first, standing), (rest, {})):
+            before = {row: w.z[row].copy() for row in (CHECKIN, MARKING, FINISHING, SCANNING)}
+            weigh_minute(w, part)
+            self.follow(w.z, before, causes)
+
+    def follow(self, z: Array, before: dict[int, Array], standing: dict[int, NDArray[np.bool_]]) -> None:
+        """Move people beside as the filter's were; those before a scanner not where its stop is switched off."""
         for cause in range(len(CAUSES)):
             for row, further in self.own(cause):
                 if row in before:
-                    w.z[further] = np.maximum(w.z[further] + w.z[row] - before[row], 0)
+                    moved = z[row] - before[row]
+                    if row == SCANNING and cause in standing:
+                        moved = np.where(standing[cause], 0, moved)
+                    z[further] = np.maximum(z[further] + moved, 0)
 
     def close(self, z: Array, minute: int) -> None:
         """Close the sums of the block before this one; this one becomes the block before."""
