@@ -51,6 +51,26 @@ REASONS = {
         ("status", "tickets"),
         "docs/methods/repeats.md",
     ),
+    **{
+        what: Reason(
+            "Each unit's charge and each circuit's outage are drawn many times; what goes dark costs the people "
+            "waiting and arriving there.",
+            "power",
+            ("status", "power_notes", "outages"),
+            "docs/methods/power.md",
+        )
+        for what in ("exposure", "circuits", "remedies")
+    },
+    **{
+        what: Reason(
+            "Faults are sorted into classes and weighed by how sure each is; fixes are followed until the same class "
+            "comes again.",
+            "repeats",
+            ("status", "tickets"),
+            "docs/methods/repeats.md",
+        )
+        for what in ("kinds", "fixes", "swaps")
+    },
     "tickets": Reason(
         "The caller's words are read for place, unit and trouble by rules and a vocabulary of the trade. What is at "
         "risk is the share of a service that stops, times the people waiting and arriving in the next hour.",
@@ -107,10 +127,10 @@ def behind(picture: Picture, what: str, site_id: str | None = None) -> None:
         )
         is_open = st.toggle("Why these numbers", key=f"reason-{what}") if reason else False
     if reason and is_open:
-        explain(picture, reason, site_id)
+        explain(picture, what, reason, site_id)
 
 
-def explain(picture: Picture, reason: Reason, site_id: str | None) -> None:
+def explain(picture: Picture, what: str, reason: Reason, site_id: str | None) -> None:
     """Method, assumptions in force and the rows of evidence."""
     panels.markup(
         f'<p class="small">{words.safe(reason.method)} More: <code>{words.safe(reason.more)}</code>, '
@@ -128,7 +148,7 @@ def explain(picture: Picture, reason: Reason, site_id: str | None) -> None:
             }
             for a in own
         ],
-        f"assumptions-{reason.section}",
+        f"assumptions-{what}",
         220,
     )
     for table in reason.rows:
@@ -143,5 +163,5 @@ def explain(picture: Picture, reason: Reason, site_id: str | None) -> None:
             newest.drop("content_hash", "attributes", strict=False),
             hide_index=True,
             height=180,
-            key=f"rows-{reason.section}-{table}",
+            key=f"rows-{what}-{table}",
         )

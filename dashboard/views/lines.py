@@ -5,7 +5,7 @@ from datetime import timedelta
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, panels, reasons, theme, words
+from dashboard import charts, figures, panels, reasons, theme, whatif, words
 from dashboard.data import Picture
 
 ACROSS = 3  # panels side by side [count]
@@ -115,3 +115,4 @@ else:
             most=12,
         )
 reasons.behind(picture, "lines")
+whatif.causes(picture)

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, panels, reasons, theme, words
+from dashboard import charts, figures, further, panels, reasons, theme, words
 from dashboard.data import Picture
 from pipeline.estimates.dispatch.cautions import BATTERY, DOWNED_LINE, GENERATOR, LOCAL
 
@@ -119,3 +119,25 @@ outages(picture)
 panels.heading("Power notes")
 notes(picture)
 reasons.behind(picture, "power")
+further.table(
+    picture,
+    "exposure",
+    "Exposure by site",
+    "What a site's present outage may cost until closing, with its interval.",
+    "No site is exposed: none is off mains.",
+)
+further.table(
+    picture,
+    "circuits",
+    "Exposure by circuit",
+    "What an outage of a utility circuit costs, its sites together.",
+    "No circuit is known: the roster names none.",
+)
+further.table(
+    picture,
+    "remedies",
+    "What can be done, and until when",
+    "Ways to bridge an outage, each with the last time to begin. Generators stand outdoors, at least 20 ft from doors, "
+    "windows and vents: carbon monoxide kills (CPSC). Local rules and licensed people decide.",
+    "Nothing has to be bridged.",
+)

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, data, figures, panels, theme, words
+from dashboard import charts, data, figures, panels, theme, whatif, words
 from dashboard.data import Picture
 
 HISTORY_STEP = timedelta(minutes=60)  # between the earlier estimates that are worked out [min]; each costs seconds
@@ -246,3 +246,5 @@ else:
     happenings(picture, site_id, own, span)
     equipment(picture, place, span)
     visits(picture, site_id, own)
+    panels.heading("What if")
+    whatif.ask(picture, site_id)

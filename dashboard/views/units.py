@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, panels, reasons, theme, unit_marks, words
+from dashboard import charts, figures, further, panels, reasons, theme, unit_marks, words
 from dashboard.data import Picture
 
 DRAWN = 15  # units drawn [count]
@@ -91,3 +91,20 @@ else:
         ],
         "clocks-table",
     )
+further.table(
+    picture,
+    "swaps",
+    "Swaps proposed",
+    "Units that would better be replaced by a spare, the best first; the election official decides.",
+    "No swap would save anything now.",
+)
+further.table(
+    picture,
+    "kinds",
+    "Faults by class",
+    "Each unit's faults of one class beside those of its like.",
+    "No fault is known.",
+)
+further.table(
+    picture, "fixes", "Do fixes hold?", "Share of fixes that hold for an hour.", "No unit has been fixed yet."
+)
