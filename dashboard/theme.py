@@ -111,7 +111,8 @@ def style_sheet(colours: Palette) -> str:
 .wb-item .wb-caution {{grid-column: 2 / 4; margin-top: 2px;}}
 .wb-why {{padding: 0 0 4px 34px;}}
 .wb-under {{margin: -8px 0 0 34px;}}
-[data-testid="stElementContainer"]:has(h1), [data-testid="stHeading"]:has(h1) {{position: absolute;}}
+[data-testid="stElementContainer"]:has(h1), [data-testid="stHeading"]:has(h1) {{
+  position: absolute; width: 1px; overflow: hidden;}}
 .wb-caution {{font-size: 12px; line-height: 1.25; border-left: 3px solid {colours.faint}; padding-left: 8px;
   align-self: start;}}
 .wb-caution.danger-to-life {{border-left-color: {colours.danger};}}

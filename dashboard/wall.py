@@ -43,6 +43,7 @@ def style_sheet() -> str:
     return f"""<style>
 .block-container {{padding-top: 1rem !important;}}
 .wb {{zoom: {ZOOM};}}
-[class*="st-key-acts-"], [data-testid="stHeader"], .stButton, .stDownloadButton, [data-testid="stPopover"], .stCheckbox,
+[data-testid="stElementToolbar"], .vega-embed summary, [class*="st-key-acts-"], [data-testid="stHeader"], .stButton,
+.stDownloadButton, [data-testid="stPopover"], .stCheckbox,
 .stSelectbox, .stTextInput, .stMultiSelect, [data-testid="stButtonGroup"], .stForm {{display: none !important;}}
 </style>"""

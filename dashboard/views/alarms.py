@@ -12,7 +12,7 @@ from pipeline.outputs import alarms
 
 def set_alarm() -> None:
     """A new alarm, or another threshold for one that is set."""
-    what = st.selectbox("Estimate", list(ESTIMATES), key="alarm-what")
+    what = st.selectbox("Estimate", [w for w in ESTIMATES if alarms.numeric_columns(w)], key="alarm-what")
     columns = alarms.numeric_columns(what)
     with st.form("alarm", border=False):
         column = st.selectbox("Column", columns, format_func=lambda c: c.replace("_", " "))

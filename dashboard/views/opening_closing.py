@@ -5,7 +5,7 @@ from datetime import datetime
 import polars as pl
 import streamlit as st
 
-from dashboard import figures, panels, reasons, words
+from dashboard import figures, further, panels, reasons, words
 from dashboard.data import Picture
 
 SHAPES = {standing: said.split(" ")[0] for standing, said in words.STANDINGS.items()}
@@ -81,3 +81,17 @@ else:
     )
     grid(picture, steps)
 reasons.behind(picture, "milestones")
+further.table(
+    picture,
+    "custody",
+    "The chain of custody, hand by hand",
+    "What was handed over, by which steps, and what is missing or out of order.",
+    "Nothing has been handed over yet.",
+)
+further.table(
+    picture,
+    "finish",
+    "When each site will be done",
+    "The steps that are still to come, with their times, from how long they take elsewhere.",
+    "Every site is done, or none has begun to close.",
+)

@@ -245,7 +245,7 @@ def test_a_rovers_page_fits_a_telephone_and_has_five_large_buttons(new_page, boa
 def test_the_wall_has_no_controls_and_turns_by_itself(new_page, board: str):
     wall = new_page()
     open_view(wall, f"{board}/now?wall=now,power&turn=5", "Now")
-    assert wall.get_by_role("button").filter(visible=True).count() == 0
+    assert [b.evaluate("e => e.outerHTML") for b in wall.get_by_role("button").filter(visible=True).all()] == []
     wall.wait_for_selector("h1:has-text('Power')", state="attached", timeout=PATIENCE_MS)
     assert "wall=now" in wall.url
 

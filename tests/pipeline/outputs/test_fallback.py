@@ -1,0 +1,48 @@
+"""The hand-over and the fallback pack: what the room needs on paper, complete in itself."""
+
+from datetime import timedelta
+
+import pytest
+
+from pipeline.outputs import fallback
+from pipeline.outputs.hand_over import hand_over
+
+
+@pytest.fixture
+def inputs(day, dispatch_inputs):
+    sites = [day.site("S1", phone="p-aa11", address="12 Mill Lane"), day.site("S2", 0.05)]
+    tickets = [
+        day.ticket("K1", text="it <stopped> & beeps"),
+        day.ticket("K3", "S2", "safety", opened_at=day.at - timedelta(minutes=30)),
+    ]
+    return dispatch_inputs(tickets, sites=sites, rovers=[day.rover("R1")])
+
+
+def test_the_hand_over_says_what_is_open_and_keeps_away_from_danger(inputs, answers_of):
+    page = hand_over(inputs[0], answers_of(inputs))
+    assert "it &lt;stopped&gt; &amp; beeps" in page and "<stopped>" not in page
+    assert page.index("Keep away") < page.index("S2 Grange Hall") < page.index(">Open<")
+    assert "911" in page and "Unofficial" in page
+    assert "http" not in page  # nothing is fetched
+
+
+def test_a_pack_has_every_page_and_telephones_only_where_allowed(inputs, answers_of):
+    plain = fallback.pages(inputs[0], answers_of(inputs))
+    named = fallback.pages(inputs[0], answers_of(inputs), {"p-aa11": "555-0123"})
+    assert [name.split("-", 1)[1] for name in plain] == [
+        "open-tickets.html", "rovers.html", "places.html", "call-forms.html", "hand-over.html",
+    ]  # fmt: skip
+    assert not any("555-0123" in text or "p-aa11" in text for text in plain.values())
+    assert "555-0123" in named["3-places.html"]
+    assert plain["4-call-forms.html"].count('class="form"') == fallback.FORMS
+    assert "R1" in plain["2-rovers.html"]
+
+
+def test_packs_are_private_and_only_the_newest_are_kept(inputs, answers_of, tmp_path, day):
+    found = fallback.pages(inputs[0], answers_of(inputs))
+    for hour in range(fallback.KEPT + 2):
+        made = fallback.write_pack(tmp_path / "fallback", found, day.at + timedelta(hours=hour), "America/Chicago")
+    kept = sorted(p.name for p in (tmp_path / "fallback").iterdir())
+    assert len(kept) == fallback.KEPT and kept[-1] == made.name == "pack-20261103-1900"
+    assert sorted(p.name for p in made.iterdir()) == sorted(found)
+    assert {p.stat().st_mode & 0o077 for p in (made, *made.iterdir())} == {0}
