@@ -22,6 +22,7 @@ from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats,
 from pipeline.estimates.lines import ahead, lines, waits, whatif
 from pipeline.estimates.power import exposure as exposed
 from pipeline.estimates.power import ifout, places, power, remedies
+from pipeline.estimates.power.condense import condensed
 from pipeline.estimates.steps import finish, holders, milestones
 from pipeline.estimates.stock import supplies
 from pipeline.normalise import power_notes, troubles
@@ -49,9 +50,14 @@ class Answers:
         return power_notes.read_notes(self.known)
 
     @cached_property
+    def brief(self) -> Known:
+        """What is known, without the reports that repeat what a unit has said of its power."""
+        return condensed(self.known)
+
+    @cached_property
     def supply(self) -> pl.DataFrame:
         """What every unit runs on: SupplyStates."""
-        return power.supply_states(self.known, self.readings, self.notes)
+        return power.supply_states(self.brief, self.readings, self.notes)
 
     @cached_property
     def line_states(self) -> lines.LineStates:
@@ -93,11 +99,11 @@ class Answers:
     @cached_property
     def stakes(self) -> exposed.Stakes:
         """What is at stake at the units off mains."""
-        return power.stakes(self.known, self.supply, self.loads)
+        return power.stakes(self.brief, self.supply, self.loads)
 
     @cached_property
     def power(self) -> pl.DataFrame:
-        return power.power(self.known, self.supply, self.loads, self.stakes)
+        return power.power(self.brief, self.supply, self.loads, self.stakes)
 
     @cached_property
     def exposure(self) -> pl.DataFrame:

@@ -115,9 +115,9 @@ def discharges(known: Known, off: pl.DataFrame) -> Discharge:
     run = run_minutes(units, known.county.election_day.year, s)
     level, level_var = start_charge(known, units, run)
     points = reported_points(known.status, off, s)
-    n, st, stt, sy, sty, alive = aligned(units, points)
-    noise = (s["power.percent_error"] / 100) ** 2 * doubts(known, units)
-    shift, spread = fleet_shift(known, s)
+    n, st, stt, sy, sty, alive, rise = aligned(units, points)
+    noise = (s["power.percent_error"] / 100) ** 2 * doubts(rise, s)
+    shift, spread = fleet_shift(known, s) if units.height else (0.0, s["power.capacity_spread"])
     rate = np.exp(-shift) / run
     rate_var = rate**2 * (spread**2 + run_variance(units, known.county.election_day.year, s))
     a, b, d = 1 / level_var + n / noise, -st / noise, 1 / rate_var + stt / noise
@@ -135,28 +135,13 @@ def discharges(known: Known, off: pl.DataFrame) -> Discharge:
     )
 
 
-def doubts(known: Known, units: pl.DataFrame) -> Floats:
+def doubts(rise: Floats, settings: Settings) -> Floats:
     """By how much the error variance of a unit's percentages grows: one that rose while off mains is not believed.
 
-    A rise of k standard errors counts as an error of that size in each of its reports.
+    A rise [-] of k standard errors counts as an error of that size in each of its reports.
     """
-    error = known.settings["power.percent_error"]
-    worst = rises(known.status).group_by("unit_id").agg(pl.col("rise").max() / error)
-    rise = units.select("unit_id").join(worst, on="unit_id", how="left", maintain_order="left")["rise"]
-    k = rise.fill_null(0.0).to_numpy().astype(float)
+    k = 100 * rise / settings["power.percent_error"]
     return np.where(k > RISE_ERRORS, 1 + k**2, 1.0)
-
-
-def rises(status: pl.DataFrame) -> pl.DataFrame:
-    """Reports from a battery with the rise of the percentage since the one before: unit_id, occurred_at, rise [%]."""
-    was_off = pl.col("power").shift().over("unit_id") == "battery"
-    return (
-        status.filter(pl.col("power").is_not_null() & pl.col("battery_percent").is_not_null())
-        .sort("unit_id", "occurred_at", "sequence")
-        .with_columns(rise=pl.col("battery_percent").diff().over("unit_id"), was_off=was_off)
-        .filter((pl.col("power") == "battery") & pl.col("was_off"))
-        .select("unit_id", "occurred_at", "rise")
-    )
 
 
 def fleet_shift(known: Known, settings: Settings) -> tuple[float, float]:
@@ -184,8 +169,10 @@ def fleet_shift(known: Known, settings: Settings) -> tuple[float, float]:
 def battery_runs(status: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Least-squares rate of discharge of each run on battery: columns unit_id, run, rate [1/min], fall [-]."""
     w = pl.col("occurred_at").dt.epoch("s") / 60
+    ever = status.filter(pl.col("power") == "battery").select("unit_id").unique()
     reports = (
         status.filter(pl.col("power").is_not_null() & pl.col("battery_percent").is_not_null())
+        .join(ever, on="unit_id", how="semi")
         .sort("unit_id", "occurred_at", "sequence")
         .with_columns(run=pl.col("power").rle_id().over("unit_id"))
         .filter((pl.col("power") == "battery") & pl.col("battery_percent").is_between(5, 99))
@@ -274,6 +261,8 @@ def reported_points(status: pl.DataFrame, off: pl.DataFrame, settings: Settings)
         .join(off.select("unit_id", "outage_since"), on="unit_id")
         .filter(pl.col("occurred_at") >= pl.col("outage_since"))
         .with_columns(w=w, y=gauge(pl.col("battery_percent"), settings))
+        .sort("unit_id", "occurred_at", "sequence")
+        .with_columns(rise=(pl.col("battery_percent") / 100).diff().over("unit_id"))
     )
     has = pl.col("y").is_not_null()
     return on_battery.group_by("unit_id").agg(
@@ -283,13 +272,14 @@ def reported_points(status: pl.DataFrame, off: pl.DataFrame, settings: Settings)
         sy=pl.col("y").sum(),
         sty=(pl.col("w") * pl.col("y")).sum(),
         alive=pl.col("w").max(),
+        rise=pl.col("rise").max(),
     )
 
 
 def aligned(units: pl.DataFrame, points: pl.DataFrame) -> tuple[Floats, ...]:
     """The sums in the order of `units`; a unit without reports has noughts, and is known alive at the start."""
     joined = units.select("unit_id").join(points, on="unit_id", how="left", maintain_order="left")
-    names = ("n", "st", "stt", "sy", "sty", "alive")
+    names = ("n", "st", "stt", "sy", "sty", "alive", "rise")
     return tuple(joined[name].fill_null(0.0).to_numpy().astype(float) for name in names)
 
 

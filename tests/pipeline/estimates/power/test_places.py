@@ -1,0 +1,233 @@
+"""What an outage may cost by site and circuit, what can be done about it, and what is odd."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy import integrate
+
+from pipeline.contracts.asked import IfOut
+from pipeline.contracts.consequences import Circuits, Exposure, Remedies
+from pipeline.errors import EstimateError
+from pipeline.estimates.power import exposure, ifout, outages, places, power, remedies
+from pipeline.estimates.power.condense import condensed
+
+BOOK = "electronic-poll-book"
+
+
+@pytest.fixture
+def told(gear, day):
+    """All frames of an invented county: `told(**rows)`; a site's load is ten in line and two arrivals a minute."""
+
+    def answer(notes=(), loads=None, **rows) -> SimpleNamespace:
+        rows.setdefault("units", [gear.unit("U1"), gear.unit("U2", "S2")])
+        known = gear.known(**rows)
+        given = [day.load(s, scanner_waiting=10.0, checkin_waiting=10.0, arrivals_per_minute=2.0) for s in ("S1", "S2")]
+        load = gear.loads(given if loads is None else loads)
+        supply = power.supply_states(known, gear.readings(), gear.notes(notes))
+        stakes = power.stakes(known, supply, load)
+        units = power.power(known, supply, load, stakes)
+        sites = Exposure.validate(places.exposure(known, supply, stakes, units, load))
+        lines = Circuits.validate(places.circuits(known, sites))
+        todo = Remedies.validate(remedies.remedies(known, supply, stakes, load))
+        by = {"units": (units, "unit_id"), "sites": (sites, "site_id"), "circuits": (lines, "circuit")}
+        named = {name: {r[key]: r for r in frame.iter_rows(named=True)} for name, (frame, key) in by.items()}
+        return SimpleNamespace(known=known, supply=supply, stakes=stakes, loads=load, remedies=todo, **named)
+
+    return answer
+
+
+def test_a_line_stops_only_when_its_last_unit_is_dark(gear, told):
+    units = [gear.unit("U1", battery_minutes=60.0), gear.unit("U2"), gear.unit("P1", kind=BOOK, battery_minutes=60.0)]
+    found = told(units=units, outages=[gear.outage("K1", 70)])
+    site = found.sites["S1"]
+    assert site["chance_no_checkin"] == pytest.approx(found.units["P1"]["chance_dark"], abs=0.02)
+    assert site["chance_no_scanner"] < found.units["U1"]["chance_dark"]
+    assert (site["scanners_off"], site["poll_books_off"], site["units_off"]) == (2, 1, 3)
+
+
+def test_a_unit_that_still_has_mains_keeps_its_line_going(gear, told):
+    units = [gear.unit("U1", battery_minutes=60.0), gear.unit("U2")]
+    reports = [gear.report("U1", 3, power="battery", battery_percent=4.0), gear.report("U2", 2)]
+    found = told(units=units, outages=[gear.outage("K1", 60)], status=reports)
+    assert found.units["U1"]["chance_dark"] > 0.5
+    assert found.sites["S1"]["chance_no_scanner"] == 0
+
+
+def test_poll_books_marking_devices_and_other_accessible_units_count(gear, told):
+    units = [
+        gear.unit("P1", kind=BOOK),
+        gear.unit("M1", kind="bmd"),
+        gear.unit("A1", "S2", kind="dre", accessible_expected="yes"),
+    ]
+    found = told(units=units, outages=[gear.outage("K1", 200), gear.outage("K2", 200)])
+    assert all(found.units[u]["expected_voter_minutes"] > 0 for u in ("P1", "M1", "A1"))
+    assert found.sites["S2"]["accessible_off"] == 1
+    assert found.sites["S1"]["chance_no_accessible"] > 0
+
+
+def test_a_circuits_row_adds_up_its_sites(gear, told, day):
+    sites = [day.site("S1", circuit="K1"), day.site("S2", circuit="K1")]
+    found = told(sites=sites, outages=[gear.outage("K1", 150)])
+    row = found.circuits["K1"]
+    total = sum(site["expected_voter_minutes"] for site in found.sites.values())
+    assert row["expected_voter_minutes"] == pytest.approx(total)
+    assert (row["sites"], row["units_off"], row["outage_id"]) == (2, 2, "O-K1-150")
+    assert row["back_at_low"] <= row["back_at_median"] <= row["back_at_high"]
+
+
+def test_the_bounds_of_the_cost_are_quantiles_of_a_simulation():
+    # An exponential outage of mean 100, a battery empty at 45, closing at 165, 10 in line and 0.5 arrivals a minute:
+    # the cost is a function of the outage's end, so its quantiles are that function of the outage's quantiles
+    u, one = outages.grid(), np.ones(1)
+    gone = (u >= 45).astype(float)[None, :]
+    stakes = exposure.Stakes(None, None, u, np.exp(-u / 100)[None, :], gone, 165 * one, 10 * one, 0.5 * one)
+    low, high = exposure.spread_of(stakes.lasts, exposure.cost_if_ended(stakes), np.zeros(1))
+    dark = min(100 * np.log(20), 165) - 45  # the 95 % point of the outage is past the closing
+    assert low[0] == 0
+    assert high[0] == pytest.approx(10 * dark + 0.5 * dark**2 / 2, rel=0.05)
+
+
+def test_what_a_remedy_saves_is_the_cost_after_it_works_by_quadrature(gear, told):
+    # A generator begun now works after 30 min; saved is Q0 * int F S + arrivals * int S * (int F) from then to closing
+    found = told(units=[gear.unit("U1")], outages=[gear.outage("K1", 200)])
+    row = found.remedies.filter(option="generator").row(0, named=True)
+    s = found.stakes
+
+    def at(values, v):
+        return np.interp(v, s.u, values[0])
+
+    def cost(v):
+        return at(s.lasts, v) * (s.waiting[0] * at(s.gone, v) + s.arrivals[0] * np.interp(v, s.u, inner))
+
+    steps = np.diff(s.u) * (s.gone[0, 1:] + s.gone[0, :-1]) / 2
+    inner = np.concatenate([[0.0], np.cumsum(steps)])
+    exact = integrate.quad(cost, 30.0, s.left[0], limit=500, epsabs=1.0, epsrel=1e-4)[0]
+    assert row["voter_minutes_saved"] == pytest.approx(exact, rel=0.02)
+
+
+def test_a_remedy_saves_less_the_later_it_comes_and_says_until_when_it_helps(gear, told):
+    found = told(outages=[gear.outage("K1", 150)])
+    for row in found.remedies.iter_rows(named=True):
+        assert row["voter_minutes_saved"] >= row["saved_in_30"] >= row["saved_in_60"] >= row["saved_in_120"] >= 0
+        assert gear.at <= row["best_by"] <= row["latest_at"]
+        assert row["voter_minutes_saved_low"] <= row["voter_minutes_saved"] <= row["voter_minutes_saved_high"]
+
+
+def test_options_are_named_only_where_they_are_at_hand(gear, told):
+    units = [gear.unit("U1"), gear.unit("U2"), gear.unit("U9", None, role="spare"), gear.unit("U3", "S2")]
+    outage = [gear.outage("K1", 100), gear.outage("K2", 100)]
+    reports = [gear.report("U1", 3, power="battery", battery_percent=70.0), gear.report("U2", 2)]
+    found = told(units=units, outages=outage, status=reports)
+    named = {(row["site_id"], row["option"]) for row in found.remedies.iter_rows(named=True)}
+    assert ("S1", "live-outlet") in named
+    assert ("S2", "live-outlet") not in named
+    spare = found.remedies.filter(site_id="S1", option="charged-unit").row(0, named=True)
+    assert spare["spare_ids"] == ["U9"]
+    without = told(units=units[:2], outages=outage)
+    assert "charged-unit" not in set(without.remedies["option"])
+
+
+@pytest.mark.parametrize(
+    ("option", "words"),
+    [
+        ("generator", ("20 ft", "carbon monoxide", "licensed electrician")),
+        ("battery", ("call 911", "0 °C", "with authority")),
+        ("charged-unit", ("tested and sealed", "zero report", "custody")),
+        ("emergency-compartment", ("two people", "custody")),
+    ],
+)
+def test_the_caution_stands_beside_the_advice(gear, told, option, words):
+    # CPSC, OSHA and NFPA as named in remedies.py; custody: common practice, no source
+    units = [gear.unit("U1"), gear.unit("U9", None, role="spare")]
+    row = told(units=units, outages=[gear.outage("K1", 100)]).remedies.filter(option=option).row(0, named=True)
+    assert all(word in row["caution"] for word in words)
+
+
+def test_on_mains_there_is_nothing_to_do_and_nothing_to_fear(told):
+    found = told()
+    assert found.remedies.is_empty()
+    assert found.sites["S1"]["expected_voter_minutes"] == 0
+    assert found.sites["S1"]["back_at_median"] is None
+
+
+def test_odd_reports_are_kept_marked_and_widen(gear, told):
+    def width(percents):
+        reports = [
+            gear.report("U1", 60 - 10 * i, i, power="battery", battery_percent=p) for i, p in enumerate(percents)
+        ]
+        row = told(status=reports).units["U1"]
+        return (row["empty_at_high"] - row["empty_at_low"]).total_seconds(), row["marks"]
+
+    plain, none = width([95.0, 91.0, 86.0, 82.0, 78.0, 74.0])
+    rising, marks = width([95.0, 91.0, 86.0, 99.0, 78.0, 74.0])
+    assert none is None
+    assert "rose by 13" in marks
+    assert rising > plain
+
+
+def test_notes_that_contradict_each_other_make_the_state_less_sure(gear, told):
+    def note(event, ago):
+        usual = {"occurred_at": gear.ago(ago), "received_at": gear.ago(ago), "site_id": "S1", "text": "as written"}
+        return usual | {"event": event}
+
+    alone = told(notes=[note("lost", 5)]).units["U1"]
+    both = told(notes=[note("restored", 7), note("lost", 5)]).units["U1"]
+    assert both["chance_off"] < alone["chance_off"]
+    assert "contradict" in both["marks"]
+
+
+def test_an_outage_that_ends_before_it_starts_and_a_circuit_nobody_lists_are_marked(gear, told):
+    rows = [gear.outage("K1", 60, restored_at=gear.ago(90)), gear.outage("K9", 30)]
+    found = told(outages=rows)
+    assert "ends before it starts" in found.circuits["K1"]["marks"]
+    assert "no site of the roster" in found.circuits["K9"]["marks"]
+    assert found.units["U1"]["chance_off"] == pytest.approx(0.4)
+
+
+def test_condensing_the_reports_changes_no_answer(gear):
+    reports = [gear.report("U1", 200 - 5 * i, i, battery_percent=100.0) for i in range(20)]
+    reports += [
+        gear.report("U1", 95 - 5 * i, 20 + i, power="battery", battery_percent=99.0 - 2 * (i // 2)) for i in range(19)
+    ]
+    known = gear.known(units=[gear.unit("U1")], status=reports)
+    brief = condensed(known)
+    assert brief.status.height < known.status.height
+    told = [power.power(k, power.supply_states(k, gear.readings(), gear.notes()), gear.loads()) for k in (known, brief)]
+    assert told[0].equals(told[1])
+
+
+def test_a_supposed_outage_shorter_than_every_battery_costs_nothing_and_a_long_one_does(gear, told):
+    found = told()
+
+    def cost(minutes):
+        outage = ifout.Supposed("K1", gear.at, minutes)
+        return IfOut.validate(ifout.if_out(found.known, found.loads, outage)).row(0, named=True)
+
+    assert cost(60.0)["expected_dark_minutes"] == pytest.approx(0, abs=0.01)
+    assert cost(400.0)["expected_voter_minutes"] > 0
+    assert (
+        cost(400.0)["voter_minutes_low"] <= cost(400.0)["expected_voter_minutes"] <= cost(400.0)["voter_minutes_high"]
+    )
+
+
+def test_all_circuits_are_compared_the_costliest_first(gear, told):
+    units = [gear.unit("U1"), gear.unit("U2", "S2", battery_minutes=60.0)]
+    found = told(units=units)
+    frame = ifout.if_out(found.known, found.loads, ifout.Supposed("all", gear.at, 120.0))
+    assert frame["circuit"].to_list() == ["K2", "K1"]
+    assert frame["rank"].to_list() == [1, 2]
+
+
+def test_a_supposed_outage_is_read_or_refused(gear, told):
+    def clock(text):
+        assert text == "10:30"
+        return gear.ago(90)
+
+    assert ifout.supposed("K1@10:30+90", gear.at, clock) == ifout.Supposed("K1", gear.ago(90), 90.0)
+    assert ifout.supposed("all@T+45", gear.at, clock).from_at == gear.at
+    for bad in ("K1", "K1@T", "K1@T+0", "K1@T+99999", "K1@T+-5"):
+        with pytest.raises(EstimateError):
+            ifout.supposed(bad, gear.at, clock)
+    with pytest.raises(EstimateError, match="no site"):
+        ifout.if_out(told().known, gear.loads(), ifout.Supposed("K7", gear.at, 90.0))
