@@ -21,7 +21,7 @@ def fleet(known: Known, faults: pl.DataFrame, ledger: Ledger | None = None) -> p
     units = grouped(known, (ledger or ledger_of(known)).exposures)
     if units.is_empty():
         return empty(estimates.Fleet)
-    own = faults.join(units.select("unit_id", "nth"), on="unit_id")
+    own = faults.select("unit_id", "hours", "probability").join(units.select("unit_id", "nth"), on="unit_id")
     parts = [curves(units, own, by) for by in GROUPS]
     return pl.concat([part.select(list(empty(estimates.Fleet).columns)) for part in parts])
 
