@@ -5,6 +5,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
+import polars as pl
 import typer
 
 from pipeline.cli.app import AtOption, BookOption, app, now
@@ -14,7 +15,7 @@ from pipeline.contracts.moments import local_time
 from pipeline.errors import MissingFile, UsageError, WardbookError
 from pipeline.normalise.listed import read_list
 from pipeline.outputs import export, planned
-from pipeline.shell import asked_of, messages, moment, one_of, put, working
+from pipeline.shell import Asked, asked_of, messages, moment, one_of, put, working
 from pipeline.store import read
 
 FORMATS = ("text", "json", "csv")
@@ -24,8 +25,9 @@ OutOption = Annotated[Path | None, typer.Option(help="A file; else stdout.")]
 
 @app.command()
 def whatif(
-    site: Annotated[str, typer.Option(help="A site_id of the roster.")],
     book: BookOption,
+    site: Annotated[str | None, typer.Option(help="A site_id of the roster.")] = None,
+    rovers: Annotated[int | None, typer.Option(help="So many more rovers, in the whole county: +1.")] = None,
     add: Annotated[
         list[str] | None, typer.Option(help="checkin-station=1, booth=1 or scanner=1; may be repeated.")
     ] = None,
@@ -44,14 +46,32 @@ def whatif(
     from pipeline.estimates.lines.whatif import Change
 
     one_of(format, FORMATS, "--format")
+    if (site is None) == (rovers is None) or (rovers is not None and not 1 <= rovers <= 1000):
+        raise UsageError("whatif: asks about one site or about more rovers. Add --site SITE, or --rovers +1.")
     asked = asked_of(book, None, now())
     county = read.known_at(asked.rows, asked.times[0]).county
+    if rovers is not None:
+        put(export.as_text(more_rovers(asked, rovers, at), "csv" if format == "text" else format, asked.zone), out)
+        return
     start = time_of_day(from_, county) if from_ else None
     known_at = time_of_day(at, county) if at else min(filter(None, (asked.times[0], start)))
-    change = Change(site, added(add or []), tuple(repair or ()), start)
+    change = Change(str(site), added(add or []), tuple(repair or ()), start)
     known = read.known_at(asked.rows, known_at)
     frame = Answers(known).whatif(change)
     put(planned.whatif_text(known, frame) if format == "text" else export.as_text(frame, format, asked.zone), out)
+
+
+def more_rovers(asked: Asked, count: int, at: str | None) -> pl.DataFrame:
+    """What so many more rovers would have saved so far and would save from now on."""
+    from pipeline.estimates import Answers
+    from pipeline.estimates.dispatch.dispatch import dispatch
+    from pipeline.estimates.dispatch.more import answer, with_rovers
+
+    first = read.known_at(asked.rows, asked.times[0])
+    known = read.known_at(asked.rows, time_of_day(at, first.county)) if at else first
+    own = Answers(known)
+    then = dispatch(with_rovers(known, count), own.tickets, own.loads, own.power, own.supplies, own.milestones)
+    return answer(known, own.tickets, own.dispatch, then, count)
 
 
 def time_of_day(text: str, county: County) -> datetime:

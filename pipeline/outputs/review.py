@@ -21,6 +21,7 @@ from pipeline.outputs.review_voting import (
     reconciled,
     tickets_by_category,
     waits,
+    waits_by_cause,
 )
 
 UNTIMED = "not reported"
@@ -57,10 +58,12 @@ def review(known: Known, answers: DayAnswers, intake: Mapping[str, Any]) -> str:
     intake : rows by outcome (`accepted`, `already_known`, `superseded`, `quarantined`, …), or such a table by kind
     """
     zone = known.county.zone
+    lost = getattr(answers, "waits", None)  # it replays the day: the board's page goes without
     sections = [
         openings(known),
         ballots(known),
         waits(known, answers.lines),
+        *([] if lost is None else [waits_by_cause(known, lost)]),
         counts_in_line(known),
         tickets_by_category(known, answers.tickets),
         outages(known),
