@@ -170,18 +170,18 @@ def battery_runs(status: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Least-squares rate of discharge of each run on battery: columns unit_id, run, rate [1/min], fall [-]."""
     w = pl.col("occurred_at").dt.epoch("s") / 60
     ever = status.filter(pl.col("power") == "battery").select("unit_id").unique()
+    keys = pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in ("unit_id", "power"))
     reports = (
         status.filter(pl.col("power").is_not_null() & pl.col("battery_percent").is_not_null())
         .join(ever, on="unit_id", how="semi")
         .sort("unit_id", "occurred_at", "sequence")
-        .with_columns(run=pl.col("power").rle_id().over("unit_id"))
+        .with_columns(run=keys.cum_sum(), w=w - w.min(), y=gauge(pl.col("battery_percent"), settings))
         .filter((pl.col("power") == "battery") & pl.col("battery_percent").is_between(5, 99))
-        .with_columns(w=w - w.min().over("unit_id", "run"), y=gauge(pl.col("battery_percent"), settings))
     )
     slope = pl.cov("w", "y") / pl.col("w").var()
     return (
-        reports.group_by("unit_id", "run")
-        .agg(n=pl.len(), rate=-slope, fall=-slope * (pl.col("w").max() - pl.col("w").min()))
+        reports.group_by("run")
+        .agg(pl.col("unit_id").first(), n=pl.len(), rate=-slope, fall=-slope * (pl.col("w").max() - pl.col("w").min()))
         .filter((pl.col("n") >= 3) & (pl.col("fall") >= LEAST_FALL) & pl.col("rate").is_finite())
     )
 

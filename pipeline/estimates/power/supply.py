@@ -86,16 +86,20 @@ def minutes_ago(known: Known, column: str) -> pl.Expr:
 def power_runs(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
     """A row a unit that reports: its latest word on power, since when, and whether it ever said otherwise."""
     said = known.status.filter(pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at))
-    at, now = pl.col("occurred_at"), pl.col("power").last()
-    other = at.filter(pl.col("power") != now).max()
-    return (
+    keys = pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in ("unit_id", "power"))
+    runs = (
         said.select("unit_id", "occurred_at", "sequence", "power")
         .sort("unit_id", "occurred_at", "sequence")
-        .group_by("unit_id", maintain_order=True)
-        .agg(power=now, at=at.last(), other_at=other, began=at.filter(other.is_null() | (at > other)).min())
+        .with_columns(run=keys.cum_sum())
+        .group_by("run", maintain_order=True)
+        .agg(pl.col("unit_id", "power").first(), began=pl.col("occurred_at").first(), at=pl.col("occurred_at").last())
+    )
+    is_same = pl.col("unit_id") == pl.col("unit_id").shift()
+    return (
+        runs.with_columns(other_at=pl.when(is_same).then(pl.col("at").shift()))
+        .unique("unit_id", keep="last", maintain_order=True)
         .join(placed, on="unit_id", how="inner")
         .with_columns(is_off=pl.col("power") == "battery", age=minutes_ago(known, "at"))
-        .with_columns(began=pl.coalesce("began", "at"))
     )
 
 
