@@ -19,7 +19,7 @@ from pipeline.sources.tables import RawTable
 from pipeline.store.log import Log
 from pipeline.store.people import People
 
-ROSTERS = {"units": "unit", "sites": "site"}
+ENTERED = ("file", "row", "received_at", "key", "content_key", "content_hash", "occurred_at", "values", "attributes")
 
 
 @dataclass
@@ -74,9 +74,13 @@ def take_kind(
         shaped = county_faults(shaped)
     received = [f.piece.received_at for f in files_in_order]
     shas = [f.sha for f in files_in_order]
-    rows = entries.content(shaped, kind, received, secret, people.tokens, zone)
+    for file in files:
+        file.piece.raw.columns = {}  # shaped by now; a second copy of a large file's rows would fill the memory
+    wanted = [*ENTERED, *(f"v_{name}" for name in listed_in(kind))]
+    rows = entries.content(shaped, kind, received, secret, people.tokens, zone, wanted)
     bad = entries.quarantined(shaped, kind, received, shas, secret, people.tokens)
-    known = log.known_keys(kind)
+    del shaped
+    known = log.known_keys(kind, pl.concat([rows.select("content_key", "key"), bad.select("content_key", "key")]))
     rows = judged(rows, known)
     rows = unlisted(rows, kind, log)
     bad = bad.with_columns(
@@ -92,7 +96,10 @@ def take_kind(
             entries.entry_frame(file_entry(f, r, now) for f, r in zip(files_in_order, receipts, strict=True)),
         ]
     )
-    log.append_all(chain(row_entries(unknown(rows), kind, files_in_order), [others]), now)
+    parts = list(unknown(rows).iter_slices(entries.SLICE))
+    del rows, bad  # a part's memory is free again once it is logged
+    made = (entry for _ in range(len(parts)) for entry in row_entries(parts.pop(0), kind, files_in_order))
+    log.append_all(chain(made, [others]), now)
     return [receipts[order.index(i)] for i in range(len(files))]
 
 
@@ -112,12 +119,16 @@ def judged(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
 def unlisted(rows: pl.DataFrame, kind: str, log: Log) -> pl.DataFrame:
     """Adds `unlisted`: the column whose id no roster lists (null: all listed). Such rows wait for a roster."""
     found = pl.lit(None, dtype=pl.String)
-    for name, column in schema_of(kind).columns.items():
-        roster = (column.metadata or {}).get("roster")
-        if roster:
-            ids = log.known_keys(roster).filter(pl.col("type") == "row")["key"]
-            found = pl.when(~pl.col(f"v_{name}").is_in(ids.implode())).then(pl.lit(name)).otherwise(found)
+    for name, roster in listed_in(kind).items():
+        ids = log.known_keys(roster).filter(pl.col("type") == "row")["key"]
+        found = pl.when(~pl.col(f"v_{name}").is_in(ids.implode())).then(pl.lit(name)).otherwise(found)
     return rows.with_columns(unlisted=found)
+
+
+def listed_in(kind: str) -> dict[str, str]:
+    """The columns of a kind that hold ids, and the roster that lists them."""
+    marks = {name: (column.metadata or {}).get("roster") for name, column in schema_of(kind).columns.items()}
+    return {name: roster for name, roster in marks.items() if roster}
 
 
 def receipt(name: str, kind: str, place: int, rows: pl.DataFrame, bad: pl.DataFrame) -> Receipt:
@@ -157,9 +168,8 @@ def receipt(name: str, kind: str, place: int, rows: pl.DataFrame, bad: pl.DataFr
 
 def unknown(rows: pl.DataFrame) -> pl.DataFrame:
     """What an entry is made of, for the rows that are not logged yet."""
-    fields = ("file", "row", "received_at", "key", "content_key", "content_hash", "occurred_at", "values", "attributes")
-    fresh = rows.select(*fields, "is_known").filter(~pl.col("is_known")) if rows["is_known"].any() else rows
-    return fresh.select(fields)
+    fresh = rows.select(*ENTERED, "is_known").filter(~pl.col("is_known")) if rows["is_known"].any() else rows
+    return fresh.select(ENTERED)
 
 
 def row_entries(rows: pl.DataFrame, kind: str, files: list[Taken]) -> Iterator[pl.DataFrame]:

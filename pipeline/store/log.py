@@ -126,14 +126,26 @@ class Log:
         self.con.execute(f"insert into log select {fields} from batch", {name: batch[name][0] for name in same})
         self.con.unregister("batch")
 
-    def known_keys(self, kind: str) -> pl.DataFrame:
-        """What is logged of a kind: type, key, content_key and the earliest receipt of each content."""
-        return self.con.sql(
+    def known_keys(self, kind: str, asked: pl.DataFrame | None = None) -> pl.DataFrame:
+        """What is logged of a kind: type, key, content_key and the earliest receipt of each content.
+
+        Parameters
+        ----------
+        asked : `content_key` and `key`; only what has one of either is wanted. None: everything
+        """
+        among = ""
+        if asked is not None:
+            self.con.register("asked", asked.to_arrow())
+            among = "and (content_key in (select content_key from asked) or key in (select key from asked)) "
+        found = self.con.sql(
             "select any_value(type) filter (type <> 'earlier') as type, any_value(key) as key, content_key, "
             "min(received_at) as received_at from log where kind = $kind and type in ('row', 'quarantine', 'earlier') "
-            "group by content_key",
+            f"{among}group by content_key",
             params={"kind": kind},
         ).pl()
+        if asked is not None:
+            self.con.unregister("asked")
+        return found
 
     def close(self) -> None:
         self.con.close()
