@@ -7,7 +7,6 @@ readers of the same moment cost one computation.
 import gc
 import os
 import threading
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,7 +16,7 @@ import polars as pl
 import streamlit as st
 
 from pipeline.contracts.estimates import ESTIMATES
-from pipeline.contracts.known import Known
+from pipeline.contracts.known import Known, empty
 from pipeline.errors import BookEmpty
 from pipeline.estimates import Answers
 from pipeline.store import read
@@ -31,7 +30,7 @@ STEP = timedelta(minutes=5)  # grid of the past [min]
 
 @dataclass(frozen=True)
 class Picture:
-    """Everything shown for one moment."""
+    """Everything shown for one moment; what was not published is worked out when a page asks for it, and kept."""
 
     folder: str
     version: int
@@ -41,15 +40,25 @@ class Picture:
     receipts: pl.DataFrame
     first_at: datetime
     newest_at: datetime
-    frames: Mapping[str, pl.DataFrame]
+    frames: dict[str, pl.DataFrame]
+    answers: Answers
+    failed: dict[str, str] = field(default_factory=dict)
+    lock: threading.RLock = field(default_factory=threading.RLock)
 
     @property
     def zone(self) -> str:
         return self.known.county.zone
 
     def answer(self, what: str) -> pl.DataFrame:
-        """One of the estimates."""
-        return self.frames[what]
+        """One of the estimates; empty, with the reason in `failed`, where it cannot be made."""
+        with self.lock:
+            if what not in self.frames:
+                try:
+                    self.frames[what] = self.answers.answer(what)
+                except Exception as error:  # a fault in one estimate must not cost the night the others
+                    self.failed[what] = f"{type(error).__name__}: {error}".splitlines()[0]
+                    self.frames[what] = empty(ESTIMATES[what])
+            return self.frames[what]
 
     def last_received(self, kind: str) -> datetime | None:
         """When a file of a kind came last."""
@@ -137,12 +146,10 @@ def picture(folder: str, version: int, at: datetime | None, is_live: bool, _snap
     known = read.known_at(rows, moment)
     published = {what: _snapshot.estimate(what) for what in ESTIMATES} if is_live and at else {}
     frames = {what: frame for what, frame in published.items() if frame is not None}
-    missing = [what for what in ESTIMATES if what not in frames]
-    if missing:
-        answers = Answers(known)
-        frames |= {what: answers.answer(what) for what in missing}
     receipts = read.receipts_at(_snapshot.con, moment)
-    return Picture(folder, version, moment, is_live, known, receipts, first_known(rows, newest), newest, frames)
+    return Picture(
+        folder, version, moment, is_live, known, receipts, first_known(rows, newest), newest, frames, Answers(known)
+    )
 
 
 def first_known(rows: read.Rows, newest: datetime) -> datetime:

@@ -59,7 +59,7 @@ def table(
     picture: Picture, what: str, title: str, lead: str, empty: str, leave_out: Sequence[str] = (), height: int = 240
 ) -> None:
     """An estimate under its heading, with what it means; left out where this version has no such estimate."""
-    if what not in ESTIMATES or what not in picture.frames:
+    if what not in ESTIMATES:
         return
     panels.heading(title)
     frame = picture.answer(what)

@@ -62,6 +62,8 @@ def notice(picture: Picture) -> None:
             f"{words.full_time(picture.at, picture.zone)}; nothing can be entered here.</div>"
         )
         return
+    for what, reason in picture.failed.items():
+        markup(f'<div class="wb-notice"><b>{safe(what)} could not be estimated.</b> {safe(reason)}</div>')
     since, ahead = entering.silent_since(), entering.waiting(picture)
     if since is not None:
         kept = f"; {words.plural(len(ahead), 'entry', 'entries')} wait in the inbox, and none is lost" if ahead else ""

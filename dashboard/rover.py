@@ -63,7 +63,12 @@ def away(picture: Picture) -> None:
     named = figures.names(picture)
     rows = danger(picture.answer("tickets"))
     if rows.height:
-        places = ", ".join(dict.fromkeys(named.get(s, "a place not yet known") for s in rows["site_id"]))
+        told = dict(picture.known.tickets.select("ticket_id", "site").iter_rows())
+        found = (
+            named.get(s, f"“{told.get(t)}”, a place not yet known")
+            for s, t in rows.select("site_id", "ticket_id").iter_rows()
+        )
+        places = ", ".join(dict.fromkeys(found))
         panels.markup(f'<p class="danger">Keep away: {words.safe(places)}</p>')
         panels.caution(f"{DANGER} {LOCAL}")
 

@@ -112,7 +112,7 @@ def style_sheet(colours: Palette) -> str:
 .wb-why {{padding: 0 0 4px 34px;}}
 .wb-under {{margin: -8px 0 0 34px;}}
 [data-testid="stElementContainer"]:has(h1), [data-testid="stHeading"]:has(h1) {{
-  position: absolute; width: 1px; overflow: hidden;}}
+  position: absolute !important; left: 0; width: 1px !important; min-width: 0 !important; overflow: hidden;}}
 .wb-caution {{font-size: 12px; line-height: 1.25; border-left: 3px solid {colours.faint}; padding-left: 8px;
   align-self: start;}}
 .wb-caution.danger-to-life {{border-left-color: {colours.danger};}}

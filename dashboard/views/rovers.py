@@ -24,6 +24,7 @@ def stops(picture: Picture, rover_id: str) -> None:
             row["voter_minutes_saved"], row.get("voter_minutes_saved_low"), row.get("voter_minutes_saved_high"), "rough"
         )
         take = f" · take {', '.join(row['parts'])}" if row["parts"] else ""
+        take += bound(picture, row)
         where = panels.site_link(named.get(row["site_id"], row["site_id"]), row["site_id"])
         caution = panels.caution_block(row["caution"])
         panels.markup(
@@ -36,6 +37,18 @@ def stops(picture: Picture, rover_id: str) -> None:
             f'<p class="small">Saves about {words.safe(saved)} voter-minutes by closing; read it as a rank.</p>'
             f"</div>{caution}</div>"
         )
+
+
+def bound(picture: Picture, row: dict) -> str:
+    """What binds a stop: a decision, a second rover, a time by which somebody has to be there."""
+    deadline = row.get("deadline_at")
+    parts = [
+        f"decided: {row['decision']}" if row.get("decision") else "",
+        f"together with {row['partner']}" if row.get("partner") else "",
+        f"it begins to cost at {words.clock(deadline, picture.zone, picture.at)}" if deadline else "",
+        "turn off to here first" if row.get("is_diverted") else "",
+    ]
+    return "".join(f" · {part}" for part in parts if part)
 
 
 def card(picture: Picture, rover: dict) -> None:

@@ -1,0 +1,97 @@
+"""What is pressed on the board becomes entries in the inbox, with who and when, and waits for its receipt."""
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import dashboard
+from dashboard import acting
+from pipeline.run import Writer
+from pipeline.store.book import Book, open_book
+from pipeline.watch import Watcher
+
+APP = Path(dashboard.__file__).with_name("app.py")
+NOW = datetime(2026, 11, 3, 16, 10, tzinfo=UTC)
+
+
+@pytest.fixture
+def app(copied: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
+    monkeypatch.setenv("WARDBOOK_BOOK", str(copied))
+    return AppTest.from_file(str(APP), default_timeout=120).run()
+
+
+def said(app: AppTest) -> str:
+    return " ".join(str(element.proto.body) for element in app.get("html"))
+
+
+def left(book: Path) -> list[dict]:
+    paths = sorted(Book(book).inbox.glob("entries-board-*.jsonl"))
+    return [json.loads(line) for path in paths for line in path.read_text().splitlines()]
+
+
+def box(app: AppTest, label: str):
+    return next(field for field in app.text_input if field.label == label)
+
+
+def press(app: AppTest, label: str) -> AppTest:
+    return next(b for b in app.button if b.label == label).click().run()
+
+
+def test_without_a_name_nothing_is_kept(app: AppTest, copied: Path):
+    app = press(app, "911 called")
+    assert not app.exception and left(copied) == []
+    assert any("who you are" in toast.value for toast in app.toast)
+
+
+def test_one_press_keeps_an_entry_that_waits_and_then_has_its_receipt(app: AppTest, copied: Path):
+    app = box(app, "Who enters").set_value("Ada Finch").run()
+    app = press(app, "911 called")
+    entries = left(copied)
+    assert [(e["by"], e["action"], e["target"]) for e in entries] == [("Ada Finch", "note", "Q-702")]
+    assert json.loads(entries[0]["values"])["item"] == "danger|Q-702"
+    assert "waits for its receipt" in said(app)
+    with Writer(open_book(copied), NOW) as writer:
+        Watcher(writer, [], [], lambda _line: None).round(NOW)
+    assert left(copied) == []
+    app = app.run()
+    assert "waits for its receipt" not in said(app)
+    assert "911, the site and the election official have been called" in said(app)
+
+
+def test_danger_cannot_be_put_aside_and_other_lines_only_with_a_reason(app: AppTest, copied: Path):
+    app = box(app, "Who enters").set_value("Ada Finch").run()
+    keys = [str(b.key) for b in app.button if b.label == "Put aside for two hours"]
+    assert keys and not any("danger|" in key for key in keys)
+    assert all(b.disabled for b in app.button if b.label == "Put aside for two hours")
+    place = keys[0].removeprefix("aside-")
+    why = next(f for f in app.text_input if f.key == f"aside-why-{place}")
+    app = why.set_value("the chief is there").run()
+    app = next(b for b in app.button if b.key == keys[0]).click().run()
+    entry = left(copied)[0]
+    assert (entry["action"], json.loads(entry["values"])["why"]) == ("dismiss", "the chief is there")
+    assert "1 put aside" in said(app)
+
+
+def test_in_the_past_nothing_can_be_entered(copied: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setenv("WARDBOOK_BOOK", str(copied))
+    app = AppTest.from_file(str(APP), default_timeout=120)
+    app.query_params["at"] = "2026-11-03T10:05:00-06:00"
+    app = app.run().switch_page("views/call.py").run()
+    assert "This is a past moment" in said(app) and not app.exception
+    assert [b.label for b in app.button if b.label.startswith("Save")] == []
+
+
+def receipts(*minutes: float) -> pl.DataFrame:
+    times = [NOW - timedelta(minutes=m) for m in minutes]
+    return pl.DataFrame({"kind": "status", "received_at": times, "refused": [None] * len(times)})
+
+
+def test_a_feed_is_quiet_after_three_of_its_usual_gaps_and_half_an_hour():
+    assert list(acting.quiet_feeds(receipts(70, 60, 50, 40), NOW)) == [("status", NOW - timedelta(minutes=40), 10.0)]
+    assert list(acting.quiet_feeds(receipts(50, 40, 30, 20), NOW)) == []
+    assert list(acting.quiet_feeds(receipts(29, 28, 27, 26), NOW)) == []
+    assert list(acting.quiet_feeds(receipts(300, 40), NOW)) == []  # too few to have a usual gap
