@@ -19,12 +19,12 @@ def learnt_shares(boxes: pl.DataFrame, settings: Mapping[str, float]) -> pl.Data
     """
     placed = boxes.sort("site_id", "unit_id").with_columns(
         place=pl.int_range(pl.len()).over("site_id"),
-        whole=pl.col("total").is_not_null().all().over("site_id"),
+        all_count=pl.col("total").is_not_null().all().over("site_id"),
         read=pl.col("total").sum().over("site_id"),
     )
-    even = 1.0 / pl.col("boxes")
+    even = 1.0 / pl.col("boxes").fill_null(1.0)
     seen = (
-        placed.filter(pl.col("whole") & (pl.col("read") >= LEAST_BALLOTS) & (pl.col("boxes") > 1))
+        placed.filter(pl.col("all_count") & (pl.col("read") >= LEAST_BALLOTS) & (pl.col("boxes") > 1))
         .with_columns(share=pl.col("total") / pl.col("read"))
         .group_by("boxes", "place")
         .agg(mean=pl.col("share").mean(), sites=pl.len(), spread=pl.col("share").std(ddof=0).fill_null(0.0))
@@ -32,7 +32,7 @@ def learnt_shares(boxes: pl.DataFrame, settings: Mapping[str, float]) -> pl.Data
     told = placed.join(seen, on=["boxes", "place"], how="left", maintain_order="left")
     n = pl.col("sites").fill_null(0)
     share = (pl.col("mean").fill_null(0.0) * n + even * POOLED_SITES) / (n + POOLED_SITES)
-    relative = pl.col("spread").fill_null(0.0) / pl.coalesce("mean", even)
+    relative = pl.col("spread").fill_null(0.0) / pl.coalesce("mean", even).clip(lower_bound=0.01)
     usual = settings["supplies.share_spread"]
     doubt = ((n * relative**2 + POOLED_SITES * usual**2) / (n + POOLED_SITES)).sqrt()
     # While equal shares still weigh, the box may be the one that takes more or the one that takes less.
@@ -40,7 +40,7 @@ def learnt_shares(boxes: pl.DataFrame, settings: Mapping[str, float]) -> pl.Data
     return (
         told.with_columns(usual_share=share, share_doubt=(doubt**2 + torn**2).sqrt())
         .with_columns(usual_share=pl.col("usual_share") / pl.col("usual_share").sum().over("site_id"))
-        .drop("place", "whole", "read", "mean", "sites", "spread")
+        .drop("place", "all_count", "read", "mean", "sites", "spread")
         .sort("unit_id")
     )
 

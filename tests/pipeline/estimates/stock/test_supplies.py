@@ -158,6 +158,17 @@ def test_without_stock_reports_there_are_no_rows_for_ballots(gear, day):
     assert [r["item"] for r in answer(gear, steady(day), units=[gear.unit("U1")])] == ["bin"]
 
 
+def test_boxes_of_a_site_that_nobody_listed_and_boxes_that_read_nothing_give_finite_figures(gear, day):
+    units = [gear.unit("U1", "S9"), gear.unit("A1"), gear.unit("A2")]
+    status = counted(gear, "A1", 0, 0) + counted(gear, "A2", 400, 500) + counted(gear, "U1", 5, 9)
+    for rows in (
+        everything(gear, steady(day), units=units, status=status),
+        everything(gear, (), units=units, sites=[]),
+    ):
+        numbers = [v for row in rows for v in row.values() if isinstance(v, float)]
+        assert numbers and np.isfinite(numbers).all()
+
+
 def test_odd_input_gives_an_answer(gear, day):
     units = [gear.unit("U1", bin_capacity=0), gear.unit("U2", "S9"), gear.unit("U3", None)]
     rows = answer(gear, (), units=units, status=counted(gear, "U1", 0, 10) + counted(gear, "U2", 5))
