@@ -28,6 +28,7 @@ SURE = 7.0  # weight from which the words one by one no longer count
 ACCESS = 1.0  # weight by which the headset or keypad of a marking device leads the device itself: our choice
 ASKED = 4  # weight of a question how something is done or allowed, whatever it is about: our choice
 ALIKE = 0.9  # weight of one natural log of odds by the example sentences: fitted on voices left out
+SURE_ENOUGH = 0.6  # a unit is guessed by the category from this probability up: our choice
 AT_END, MOST_AT_END = 0.3, 2.0  # share of the weight of the words of a ticket's end, and the most that counts
 SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
 REPEATED = 0.3  # share of the weight of further signs for the same category
@@ -359,7 +360,7 @@ def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
     if settled.get("category"):
         category, chance, why = str(settled["category"]), 1.0, "a person's answer"
         found = [category, *(c for c in found if c != category)]
-    if unit_id is None and "unit_id" not in settled:
+    if unit_id is None and "unit_id" not in settled and chance >= SURE_ENOUGH:
         unit_id = units.unit_of(around.stock, site_id, unit_said, text, category)
         unit_id = unit_id or severity.unit_in_trouble(around.stock, around.troubled, site_id, category, opened)
     crowd = crowds.read_crowd(text, category, reading.things)
