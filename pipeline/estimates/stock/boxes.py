@@ -21,7 +21,9 @@ REFERENCE_LENGTH_IN, REFERENCE_STOCK_LB = 14.0, 100.0  # the ballot that a state
 def boxes_at(known: Known, loads: pl.DataFrame) -> pl.DataFrame:
     """The sites' boxes with what each has read, its share of the stream and the site's demand."""
     frame = with_used(known).join(site_demand(known, loads), on="site_id", how="left")
-    return learnt_shares(frame, known.settings)
+    # A site that nobody listed has no demand; its boxes are told all the same.
+    filled = frame.with_columns(pl.col("boxes").fill_null(1.0), pl.col("guess").fill_null(0.0))
+    return learnt_shares(filled, known.settings)
 
 
 def main_compartments(known: Known, boxes: pl.DataFrame) -> pl.DataFrame:
