@@ -132,7 +132,10 @@ def sheet(
     at: AtOption = None,
     format: Annotated[str | None, typer.Option(help="html or pdf; else by the ending of --out.")] = None,
     out: Annotated[Path | None, typer.Option("--out", help="An HTML or PDF file; else HTML to stdout.")] = None,
-    phones: Annotated[bool, typer.Option("--phones", help="Print the sites' telephone numbers.")] = False,
+    phones: Annotated[bool, typer.Option("--phones", help="Print names and telephone numbers.")] = False,
+    last: Annotated[
+        Path | None, typer.Option(help="Last election's book: print what each vehicle should load.")
+    ] = None,
 ) -> None:
     """Print a rover's next stops as one page. Example: wardbook sheet --rover R3 --book day --out R3.pdf
 
@@ -140,6 +143,7 @@ def sheet(
     it. A `guidance.toml` in the book's folder replaces our guidance cards.
     """
     from pipeline.estimates import Answers  # loading them takes seconds
+    from pipeline.estimates.dispatch.parts import vehicle_loads
     from pipeline.outputs.printing import as_pdf
     from pipeline.outputs.sheet import county_cards
     from pipeline.outputs.sheet import sheet as page
@@ -151,8 +155,19 @@ def sheet(
     asked = asked_of(book, [at] if at else None, now())
     known = read.known_at(asked.rows, asked.times[0])
     numbers = names_behind(asked.book.people) if phones else None
-    text = page(known, Answers(known), rover, numbers, county_cards(asked.book.folder))
+    loads = vehicle_loads(known, last_failures(last)) if last else None
+    text = page(known, Answers(known), rover, numbers, county_cards(asked.book.folder), loads)
     put(as_pdf(text) if kind == "pdf" else text, out)
+
+
+def last_failures(book: Path) -> pl.DataFrame:
+    """What rovers were needed for at an earlier election, by category."""
+    from pipeline.estimates import Answers
+    from pipeline.estimates.dispatch.parts import failures_by_category
+
+    asked = asked_of(book, None, now())
+    known = read.known_at(asked.rows, asked.times[0])
+    return failures_by_category(known, Answers(known).tickets)
 
 
 @app.command()

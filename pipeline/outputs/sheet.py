@@ -12,6 +12,7 @@ from pipeline.contracts.known import Known
 from pipeline.errors import SettingsError, UsageError
 from pipeline.estimates.dispatch.cautions import DANGER, danger
 from pipeline.estimates.dispatch.decisions import decisions
+from pipeline.estimates.dispatch.parts import hand_overs
 from pipeline.estimates.dispatch.phone import phone_list
 from pipeline.estimates.dispatch.reasons import SAID
 from pipeline.outputs.pages import TEMPLATES, between, clock, long_time, page, two_figures, whole
@@ -36,6 +37,7 @@ def sheet(
     rover_id: str,
     phones: Mapping[str, str] | None = None,
     cards: Cards | None = None,
+    loads: pl.DataFrame | None = None,
 ) -> str:
     """A rover's proposed stops as one HTML page, complete in itself; without any rover, the calls to make.
 
@@ -44,6 +46,7 @@ def sheet(
     rover_id : a rover of the roster, or `all`
     phones : names and telephone numbers by the token that stands for them in the log; without it none is printed
     cards : the county's own guidance cards (`read_cards`); without it, ours
+    loads : what each vehicle should load (`parts.vehicle_loads`), printed where it is given
 
     Raises
     ------
@@ -69,6 +72,8 @@ def sheet(
                 "stops": rover_stops(known, answers, each, phones, cards),
                 "nothing": f"No stop is proposed for {each} at {clock(known.at, zone)}. Stay reachable where you are "
                 "and ask the dispatcher.",
+                "handed": handed(known, answers.dispatch, each),
+                "loads": to_load(loads, each) if loads is not None else [],
             }
             for each in asked
         ],
@@ -87,6 +92,27 @@ def rover_stops(
     plan = answers.dispatch.filter(pl.col("rover_id") == rover_id).sort("stop")
     return [
         stop_card(known, answers.tickets, row, phones or {}, cards or guidance()) for row in plan.iter_rows(named=True)
+    ]
+
+
+def handed(known: Known, plan: pl.DataFrame, rover_id: str) -> list[str]:
+    """What a rover should hand to another, or get from one, in words."""
+    if "categories" not in plan.columns:
+        return []
+    return [
+        f"{row['part']}: from {row['from']} to {row['to']}. {row['why']}"
+        for row in hand_overs(known, plan).iter_rows(named=True)
+        if rover_id in (row["from"], row["to"])
+    ]
+
+
+def to_load(loads: pl.DataFrame, rover_id: str) -> list[str]:
+    """What a vehicle should load, part by part, where that is not what it carries."""
+    return [
+        f"{row['part']}: {row['load']} (carried: {row['carried']}; chance to run short {row['chance_short']:.0%} "
+        f"instead of {row['chance_short_as_is']:.0%})"
+        for row in loads.filter(pl.col("rover_id") == rover_id).sort("part").iter_rows(named=True)
+        if row["load"] != row["carried"]
     ]
 
 

@@ -8,11 +8,22 @@ import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 
 from pipeline.errors import SettingsError
-from pipeline.settings import clocks, dispatch, lines, milestones, power, reconciliation, repeats, supplies, tickets
+from pipeline.settings import (
+    clocks,
+    dispatch,
+    lines,
+    milestones,
+    parts,
+    power,
+    reconciliation,
+    repeats,
+    supplies,
+    tickets,
+)
 from pipeline.settings.assumption import Assumption
 
 # One module a section, in the order in which settings.toml lists them.
-SECTIONS = (clocks, lines, power, repeats, tickets, dispatch, supplies, milestones, reconciliation)
+SECTIONS = (clocks, lines, power, repeats, tickets, dispatch, parts, supplies, milestones, reconciliation)
 ASSUMPTIONS: dict[str, Assumption] = {a.name: a for section in SECTIONS for a in section.ASSUMPTIONS}
 
 

@@ -16,7 +16,7 @@ ASSUMPTIONS = [
         "dispatch.pooled_tickets", 8, "tickets", "weight of our figures against the day's own", "our choice", 0.1, 1000
     ),
     Assumption(
-        "dispatch.switching_cost", 60, "voter-min", "a rover under way is diverted for more", "our choice", 0, 10_000
+        "dispatch.switching_cost", 40, "voter-min", "a rover under way is diverted for more", "our choice", 0, 10_000
     ),
     Assumption("dispatch.index_horizon_minutes", 45, "min", "horizon of the index rule, H", "our choice", 1, 480),
     Assumption(

@@ -283,8 +283,8 @@ def chance_stopped(
 def stopped_given(chance: float, severity: int) -> float:
     """The chance that a unit has stopped, by its category's and by what the caller said.
 
-    Severities 1 and 2 say that voting, or the only unit of its kind, has stopped: half of the doubt goes. 3 says slower:
-    half of the chance goes.
+    Severities 1 and 2 say that voting, or the only unit of its kind, has stopped: half of the doubt goes. From 3 on it
+    is only slower: half of the chance goes.
     """
     return (1 + chance) / 2 if severity <= 2 else chance / 2
 

@@ -100,7 +100,8 @@ def stakes(need: Need, zone: ZoneInfo) -> str:
 
 def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
     """Which other rover was considered, and why it is not the one."""
-    need, others = scene.needs[leg.need], []
+    need = scene.needs[leg.need]
+    others: list[tuple[float, str]] = []
     free_at = np.array([who.free_at for who in scene.rovers])
     nearest = np.argsort(free_at + scene.minutes[: len(scene.rovers), leg.need], kind="stable")
     for r in nearest.tolist():

@@ -3,6 +3,7 @@ import re
 from datetime import timedelta
 from html.parser import HTMLParser
 
+import polars as pl
 import pytest
 
 from pipeline.contracts.estimates import Tickets
@@ -10,6 +11,7 @@ from pipeline.contracts.events import EntryRows
 from pipeline.contracts.known import Known
 from pipeline.contracts.words import TICKET_CATEGORIES
 from pipeline.errors import WardbookError
+from pipeline.estimates.dispatch.parts import vehicle_loads
 from pipeline.estimates.dispatch.skills import SKILLS
 from pipeline.outputs.printing import as_pdf, drawn
 from pipeline.outputs.sheet import county_cards, guidance, keep_away, read_cards, sheet
@@ -206,6 +208,19 @@ def test_without_any_rover_the_sheet_is_the_calls_to_make_by_stakes(day, dispatc
     places = [text.index(f"({ticket})") for ticket in ("K3", "K2", "K1", "K4")]
     assert places == sorted(places)
     assert "call 911" in text and "Conduct is for the election official" in text
+
+
+def test_a_sheet_says_what_to_hand_over(day, dispatch_inputs, answers_of):
+    rovers = [day.rover("R1", parts="cable:1"), day.rover("R2", 0.2, parts="paper-roll:2")]
+    inputs = dispatch_inputs([day.ticket("K1", "S1", "tape-printer")], rovers=rovers)
+    assert "paper-roll: from R2 to R1." in page(inputs, answers_of, "R1").text
+    assert "paper-roll: from R2 to R1." in page(inputs, answers_of, "R2").text
+
+
+def test_a_sheet_says_what_to_load_by_the_last_election(inputs, answers_of):
+    used = pl.DataFrame({"category": ["tape-printer"], "count": [12.0]})
+    text = page(inputs, answers_of, loads=vehicle_loads(inputs[0], used)).text
+    assert re.search(r"paper-roll: \d+ \(carried: 2; chance to run short \d+% instead of \d+%\)", text)
 
 
 def test_a_cleared_place_is_no_longer_kept_away_from(inputs, day):
