@@ -33,11 +33,11 @@ LEVELS, PER_UNIT, TABLE_MOST = 1024, 16, 48  # table of Poisson quantiles: level
 WHOLE = 65536  # chances are drawn as 16-bit whole numbers: u stands for u / 65536
 
 
-def poisson_table() -> NDArray[np.int16]:
+def poisson_table() -> NDArray[np.uint8]:
     """Poisson quantiles at the middle of LEVELS equal chances, for means 0, 1/16, ... 48."""
     means = np.arange(TABLE_MOST * PER_UNIT + 2) / PER_UNIT
     chance = (np.arange(LEVELS) + 0.5) / LEVELS
-    table = np.zeros((len(means), LEVELS), dtype=np.int16)
+    table = np.zeros((len(means), LEVELS), dtype=np.uint8)  # the largest is 75: small enough to stay in the cache
     for row, mean in enumerate(means):
         term = total = np.exp(-mean)
         cumulative = []
@@ -51,7 +51,6 @@ def poisson_table() -> NDArray[np.int16]:
 
 TABLE = poisson_table().ravel()
 NORMALS = ndtri((np.arange(LEVELS) + 0.5) / LEVELS).astype(np.float32)
-RESTS = ((np.arange(64) + 0.5) / 64).astype(np.float32)
 
 
 def counts(mean: Array, chance: Chances) -> Array:
@@ -60,11 +59,15 @@ def counts(mean: Array, chance: Chances) -> Array:
     The top ten bits of the chance choose the level, the rest rounds the mean to the table at random, so that the mean
     is kept. Above TABLE_MOST the normal limit stands in.
     """
-    level, rest = chance >> 6, RESTS[chance & 63]
-    row = (np.minimum(mean, TABLE_MOST) * PER_UNIT + rest).astype(np.int32)
-    drawn = TABLE[row * LEVELS + level].astype(np.float32)
+    place = (np.minimum(mean, np.float32(TABLE_MOST)) * np.float32(PER_UNIT * 64) + np.float32(0.5)).astype(np.int32)
+    place += chance & 63
+    place &= -64  # 64ths of a row of the table, rounded down to whole rows
+    place <<= 4  # times LEVELS / 64
+    place += chance >> 6
+    drawn = TABLE.take(place).astype(np.float32)
     if mean.max(initial=0) > TABLE_MOST:
-        many = np.maximum(np.floor(mean + np.sqrt(mean) * NORMALS[level] + rest), 0)
+        rest = ((chance & 63) + np.float32(0.5)) / np.float32(64)
+        many = np.maximum(np.floor(mean + np.sqrt(mean) * NORMALS[chance >> 6] + rest), 0)
         drawn = np.where(mean > TABLE_MOST, many, drawn)
     return np.asarray(drawn, dtype=np.float32)
 
@@ -128,10 +131,17 @@ class Draws:
         self.common = np.empty((self.BLOCK, self.COMMON, sites, n), np.uint16)
         self.own = np.empty((self.BLOCK, int(self.scanners.max(initial=0)), sites, n), np.uint16)
         for s, seed in enumerate(self.seeds):
-            rng = np.random.Generator(np.random.PCG64([seed, self.stream, self.block % 2**32]))
-            self.common[:, :, s] = rng.integers(0, WHOLE, (self.BLOCK, self.COMMON, n), np.uint16)
+            bits = np.random.PCG64([seed, self.stream, self.block % 2**32])
             k = int(self.scanners[s])
-            self.own[:, :k, s] = rng.integers(0, WHOLE, (self.BLOCK, k, n), np.uint16)
+            chances = raw_chances(bits, self.BLOCK * (self.COMMON + k) * n)
+            whole = chances.reshape(self.BLOCK, self.COMMON + k, n)
+            self.common[:, :, s], self.own[:, :k, s] = whole[:, : self.COMMON], whole[:, self.COMMON :]
+
+
+def raw_chances(bits: np.random.PCG64, number: int) -> Chances:
+    """As many 16-bit chances, four from each word of the generator, the lowest bits first."""
+    words = bits.random_raw(-(-number // 4)).astype("<u8", copy=False)
+    return np.asarray(words.view("<u2")[:number], np.uint16)
 
 
 def event_rng(seed: int, minute: int, purpose: int) -> np.random.Generator:

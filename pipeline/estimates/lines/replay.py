@@ -6,7 +6,9 @@ order of arrival cannot matter. Sites where a long line may stand get more parti
 
 import dataclasses
 import hashlib
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import polars as pl
@@ -55,6 +57,7 @@ QUIET_COUNT, HOT_COUNT = 4.0, 20.0  # counted more: not quiet; hot [people]; our
 EMERGENCY_SD = 1.3  # spread of that hazard between sites in the log; our choice
 LEAST_DARK = 30.0  # a unit that is dark at T stays so at least this long where nobody knows better [min]; our choice
 START_SHUT = 0.03  # chance that a site opens one station short; our choice
+BATCH = 40_000  # particles stepped together: their arrays stay in a processor's cache [count]; our choice
 MANY = 10_000  # keeps the last resampling's randomness apart from those of the minutes
 
 
@@ -154,18 +157,33 @@ def replay_all(
     most = int(places.scanners.max(initial=0))
     state = np.zeros((HEAD + 2 * most, len(facts.site_ids), n), np.float32)
     kinds = kinds_of(known, places, seen, spread)
-    for kind, part in enumerate(PARTS):
-        sites = np.flatnonzero(kinds == kind)
-        if len(sites) == 0:
-            continue
-        few = max(round(n * part), 1)
+
+    def fill(few: int, sites: Ints) -> None:
         mine = some_places(places, sites)
         z = start_particles(known, places, spread, sites, few)
         replay(z, mine, habits, tables_of(seen, sites), column, split=observations.watched(seen, places, sites))
         own = int(mine.scanners.max(initial=0))
         rows = np.r_[0 : HEAD + own, HEAD + most : HEAD + most + own]
         state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) * few // n]
+
+    batches = batches_of(kinds, n)
+    if len(batches) < 2:
+        for batch in batches:
+            fill(*batch)
+    else:
+        with ThreadPoolExecutor(min(os.cpu_count() or 1, len(batches))) as pool:  # sites do not share randomness
+            list(pool.map(lambda batch: fill(*batch), batches))
     return state
+
+
+def batches_of(kinds: Ints, n: int) -> list[tuple[int, Ints]]:
+    """Particles a site, and the sites to be stepped together; each site by itself has the same particles."""
+    batches = []
+    for kind, part in enumerate(PARTS):
+        sites, few = np.flatnonzero(kinds == kind), max(round(n * part), 1)
+        at_once = max(BATCH // few, 1)
+        batches += [(few, sites[k : k + at_once]) for k in range(0, len(sites), at_once)]
+    return batches
 
 
 def kinds_of(known: Known, places: Places, seen: Observations, spread: Floats) -> Ints:
@@ -252,15 +270,14 @@ def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
 
 def replay(
     z: Array, places: Places, habits: Habits, tables: dict[str, Rows], column: int, move: Move | None = None,
-    weigh: Weigh | None = None, split: NDArray[np.bool_] | None = None, checkin_rows: Ints = CHECKIN_ROWS,
+    weigh: Weigh | None = None, split: NDArray[np.bool_] | None = None,
 ) -> None:  # fmt: skip
     """Step and weigh minute by minute, up to and with `column`; ends with equal weights.
 
     `move` and `weigh` stand in for `step` and `weigh_minute` where something is to be kept beside (`waits.py`); further
-    rows of z, after the scanners' own, are resampled along, those in `checkin_rows` with check-in's. Where `split`
-    (sites x minutes) says so, the state up to check-in and the state beyond are weighed and resampled apart (Rebeschini
-    & van Handel 2015): given the check-ins that poll books report, one says next to nothing of the other, and each
-    keeps more particles.
+    rows of z, after the scanners' own, are resampled along. Where `split` (sites x minutes) says so, the state up to
+    check-in and the state beyond are weighed and resampled apart (Rebeschini & van Handel 2015): given the check-ins
+    that poll books report, one says next to nothing of the other, and each keeps more particles.
     """
     move, weigh = move or step, weigh or weigh_minute
     logw = np.zeros((2, *z.shape[1:]))
@@ -271,7 +288,7 @@ def replay(
         minute = places.first_minute + at
         chances = draws.at(minute)
         if (turned := np.flatnonzero(apart[:, at] != was)).size:
-            even_out(z, logw, was, turned, places.seeds, minute + MANY, checkin_rows)
+            even_out(z, logw, was, turned, places.seeds, minute + MANY)
         was = apart[:, at]
         move(z, places, habits, at, chances)
         rows = {name: found.get(minute, []) for name, found in tables.items()}
@@ -283,30 +300,26 @@ def replay(
         touched = np.unique(np.concatenate([group[0] for part in rows.values() for group in part])).astype(np.int64)
         logw[:, touched] -= logw[:, touched].max(axis=2, keepdims=True)
         thin = [touched[is_thin(part, touched)] for part in logw]
-        resample_parts(z, logw, was, thin, places.seeds, minute, checkin_rows)
-    last = places.first_minute + column + 2 * MANY
-    even_out(z, logw, was, np.arange(z.shape[1]), places.seeds, last, checkin_rows)
+        resample_parts(z, logw, was, thin, places.seeds, minute)
+    even_out(z, logw, was, np.arange(z.shape[1]), places.seeds, places.first_minute + column + 2 * MANY)
 
 
-def even_out(
-    z: Array, logw: Floats, split: NDArray[np.bool_], sites: Ints, seeds: list[int], minute: int, checkin_rows: Ints
-) -> None:
+def even_out(z: Array, logw: Floats, split: NDArray[np.bool_], sites: Ints, seeds: list[int], minute: int) -> None:
     """Equal weights at the given sites."""
     uneven = [sites[np.ptp(part[sites], axis=1) > 0] for part in logw]
-    resample_parts(z, logw, split, uneven, seeds, minute, checkin_rows)
+    resample_parts(z, logw, split, uneven, seeds, minute)
 
 
 def resample_parts(
-    z: Array, logw: Floats, split: NDArray[np.bool_], sites: list[Ints], seeds: list[int], minute: int,
-    checkin_rows: Ints,
-) -> None:  # fmt: skip
+    z: Array, logw: Floats, split: NDArray[np.bool_], sites: list[Ints], seeds: list[int], minute: int
+) -> None:
     """Resample the state up to check-in at sites[0] and the rest at sites[1]; both as one where they are not apart."""
     whole = sites[0][~split[sites[0]]]
     if len(whole):
         resample(z, logw[0], whole, seeds, minute)
         logw[1, whole] = 0.0
-    beyond = np.setdiff1d(np.arange(len(z)), checkin_rows)
-    for part, own, rows in zip(logw, sites, (checkin_rows, beyond), strict=True):
+    beyond = np.setdiff1d(np.arange(len(z)), CHECKIN_ROWS)
+    for part, own, rows in zip(logw, sites, (CHECKIN_ROWS, beyond), strict=True):
         if len(mine := own[split[own]]):
             resample(z, part, mine, seeds, minute, rows)
 

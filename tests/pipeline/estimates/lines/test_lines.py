@@ -137,7 +137,8 @@ def test_a_frozen_counter_at_a_busy_time_builds_the_scanner_line(gear):
 
 
 def test_a_reset_counter_is_no_crowd(gear):
-    totals = {300 - 10 * k: 15 * k for k in range(15)} | {150 - 10 * k: 15 * k for k in range(14)}
+    uneven = [15 * k + 5 * (k % 2) for k in range(15)]  # as voters come: the same every time is a standing line
+    totals = {300 - 10 * k: uneven[k] for k in range(15)} | {150 - 10 * k: uneven[k] for k in range(14)}
     known = gear.known(settings=FEW, units=[gear.unit("SC1")], status=scanner_reports(gear, totals))
     assert row(lines.lines(answer(known)), line="scanner")["waiting_median"] < 5
 
