@@ -123,8 +123,8 @@ def waits_by_cause(known: Known, waits: pl.DataFrame) -> Section:
     total = two_figures(float(whole_site["voter_minutes_mean"].sum()))
     lead = (
         f"About {total:,.0f} voter-minutes at {whole_site.height} sites{first_of(whole_site.height)}, from "
-        "the scheduled openings on, in all lines. A cause's loss is the wait less the wait had it not been there; losses "
-        "overlap and do not add up, as most waits have no cause but many people at once."
+        "the scheduled openings on, in all lines. A cause's loss is the wait less the wait had it not been there; "
+        "losses overlap and do not add up, as most waits have no cause but many people at once."
     )
     return Section(
         "Waits so far and what caused them (estimates) [voter-minutes]",
