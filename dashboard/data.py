@@ -5,11 +5,13 @@ readers of the same moment cost one computation.
 """
 
 import gc
+import json
 import os
 import threading
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -156,6 +158,26 @@ def first_known(rows: read.Rows, newest: datetime) -> datetime:
     """The first time for which anything can be said: the county's facts have to be known."""
     first = read.received(rows, "county")["received_at"].min()
     return first if isinstance(first, datetime) else newest
+
+
+OUTLINE = "map.geojson"  # in the book's folder: a border, roads; drawn beneath the map
+LARGEST_OUTLINE = 5_000_000  # of that file [bytes]; more would slow every open map: our choice
+
+
+@st.cache_data(max_entries=2, show_spinner=False)
+def outline(folder: str) -> tuple[list[dict[str, Any]], str | None]:
+    """The features of the county's own map file, and why there are none if it cannot be used."""
+    path = Path(folder) / OUTLINE
+    if not path.exists():
+        return [], None
+    if path.stat().st_size > LARGEST_OUTLINE:
+        return [], f"{OUTLINE} is larger than {LARGEST_OUTLINE / 1e6:.0f} MB and is left out. Simplify it."
+    try:
+        found = json.loads(path.read_text("utf-8"))
+        features = found["features"] if found.get("type") == "FeatureCollection" else [found]
+        return [f for f in features if isinstance(f, dict) and f.get("type")], None
+    except (ValueError, KeyError, TypeError, AttributeError, OSError) as error:
+        return [], f"{OUTLINE} cannot be read ({type(error).__name__}). Export it as GeoJSON in degrees."
 
 
 def moments(picture: Picture) -> list[datetime]:

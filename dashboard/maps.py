@@ -18,20 +18,41 @@ LABELLED = 7  # sites with their name on the map [count]
 LETTER_PX, LABEL_ABOVE_PX = 6.3, 15.0  # width of a letter, distance of a name from its dot [px]
 
 
+SHADES = {  # column → what the shade then says
+    "stake": "voter-minutes at risk, next hour",
+    "waiting": "people waiting",
+    "wait": "wait of a newcomer, min",
+    "tickets": "open tickets",
+    "off": "units off mains",
+}
+
+
 def county_map(
-    sites: pl.DataFrame, rovers: Sequence[dict[str, Any]], colours: Palette, height: int = MAP_HEIGHT
+    sites: pl.DataFrame,
+    rovers: Sequence[dict[str, Any]],
+    colours: Palette,
+    height: int = MAP_HEIGHT,
+    by: str = "stake",
+    outline: Sequence[dict[str, Any]] = (),
 ) -> Any:
-    """Sites where they lie: area = voters expected, fill = stake, ring = power out; rovers as squares with a leg."""
+    """Sites where they lie: area = voters expected, fill = `by`, ring = power out; rovers as squares with a leg.
+
+    Parameters
+    ----------
+    by : a key of `SHADES`
+    outline : GeoJSON features drawn beneath, such as a county's border or its roads
+    """
     at = {"longitude": "longitude:Q", "latitude": "latitude:Q"}
     rows = sites.with_columns(
-        stake_said=(pl.col("stake") / 10).round() * 10, off=(pl.col("battery") + pl.col("dark")) > 0
+        stake_said=(pl.col("stake") / 10).round() * 10, off=(pl.col("battery") + pl.col("dark"))
     ).sort("stake")
-    top = max([LEAST_TOP, *rows["stake"].to_list()])
+    rows = rows.with_columns(shade=pl.col(by).cast(pl.Float64).fill_null(0.0))
+    top = max([LEAST_TOP if by == "stake" else 1.0, *rows["shade"].to_list()])
     fill = alt.Color(
-        "stake:Q",
+        "shade:Q",
         scale=alt.Scale(type="sqrt", domain=[0, top], range=list(colours.stakes)),
         legend=alt.Legend(
-            title="voter-minutes at risk, next hour",
+            title=SHADES[by],
             titleLimit=260,
             orient="top",
             direction="horizontal",
@@ -52,11 +73,13 @@ def county_map(
     here = [r for r in rovers if r["doing"] != "off shift"]
     crowded = left_of_another(here, degrees(rows.to_dicts(), height))
     named = readable(rows.filter(pl.col("stake") > 0).reverse().to_dicts(), here, height)
+    beneath = alt.Chart(alt.Data(values=list(outline))).mark_geoshape(fill=None, stroke=colours.faint, strokeWidth=0.8)
     layers = [
+        *([beneath] if outline else []),
         base(going)
         .mark_rule(color=colours.accent, strokeDash=[4, 3], strokeWidth=1.4)
         .encode(longitude="longitude:Q", latitude="latitude:Q", longitude2="to_longitude:Q", latitude2="to_latitude:Q"),
-        base([r for r in dots if r["off"]])
+        base([r for r in dots if r["off"] > 0])
         .mark_point(shape="circle", size=620, color=colours.ink, strokeWidth=2)
         .encode(**at),
         base(dots)

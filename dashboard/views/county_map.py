@@ -1,8 +1,9 @@
 """Where is what at stake?"""
 
+import polars as pl
 import streamlit as st
 
-from dashboard import figures, maps, panels, theme, words
+from dashboard import data, figures, maps, panels, theme, words
 
 MOST = 9  # sites in the short table [count]
 
@@ -22,7 +23,13 @@ if stakes.is_empty():
 else:
     left, right = st.columns([0.6, 0.4], gap="medium")
     with left:
-        drawn = maps.county_map(stakes, rovers, theme.palette(), 540)
+        by = st.segmented_control(
+            "Shade the sites by", list(maps.SHADES), format_func=maps.SHADES.__getitem__, default="stake", required=True
+        )
+        features, trouble = data.outline(picture.folder)
+        drawn = maps.county_map(stakes, rovers, theme.palette(), 500, by, features)
+        if trouble:
+            panels.empty(trouble)
         panels.chart(drawn, "Map of the sites by what is at stake; the tables say the same.")
     with right:
         panels.heading("Most at stake")
@@ -39,15 +46,35 @@ else:
             ],
             (1, 2, 3),
         )
+        panels.heading("Circuits out")
+        out = picture.known.outages.filter(pl.col("restored_at").is_null()).sort("started_at", "outage_id")
+        if out.is_empty():
+            panels.empty(f"The utility lists no circuit as out. {panels.last_came(picture, 'outages')}")
+        else:
+            panels.table(
+                ("Circuit", "Since", "Power promised", "Sites on it"),
+                [
+                    (
+                        r["circuit"],
+                        words.clock(r["started_at"], picture.zone, picture.at),
+                        words.clock(r["estimated_restoration_at"], picture.zone, picture.at),
+                        stakes.filter(pl.col("circuit") == r["circuit"]).height,
+                    )
+                    for r in out.iter_rows(named=True)
+                ],
+                (3,),
+                6,
+            )
         panels.heading("Rovers")
         if rovers:
             panels.table(("Rover", "Doing", "Last known place", "Next leg to"), [rover_said(r) for r in rovers])
         else:
             panels.empty("No rover is in the roster.")
     panels.markup(
-        '<p class="small">Each dot is a site: its area the voters expected today, its shade the voter-minutes at risk '
-        "in the next hour (the larger of what open tickets put at risk and what the lines will cost). A ring: a unit "
-        "there is off mains. Blue squares are rovers, dashed their next leg. North is up; there is no street map.</p>"
+        '<p class="small">Each dot is a site: its area the voters expected today, its shade what is chosen above (at '
+        "risk: the larger of what open tickets put at risk and what the lines will cost). A ring: a unit there is off "
+        "mains. Blue squares are rovers, dashed their next leg. North is up; a file <code>map.geojson</code> in the "
+        "book’s folder is drawn beneath.</p>"
     )
     panels.heading("Every site")
     panels.frame(

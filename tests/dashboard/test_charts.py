@@ -100,6 +100,15 @@ def rover(**more: object) -> dict:
     return usual | {"to_latitude": None, "to_longitude": None} | more
 
 
+def test_the_map_shades_by_what_is_chosen_and_draws_the_countys_outline_beneath():
+    sites = pl.DataFrame([site("A", 900, 0, battery=2), site("B", 10, 0.5)]).with_columns(tickets=pl.Series([1, 7]))
+    border = {"type": "Feature", "geometry": {"type": "LineString", "coordinates": [[-93, 41], [-92, 42]]}}
+    spec = maps.county_map(sites, [], theme.LIGHT, by="tickets", outline=[border]).to_dict()
+    assert spec["layer"][0]["mark"]["type"] == "geoshape"
+    dots = next(la for la in spec["layer"] if la["mark"]["type"] == "circle")
+    assert {row["name"]: row["shade"] for row in dots["data"]["values"]} == {"A": 1.0, "B": 7.0}
+
+
 def test_the_map_rings_sites_off_mains_and_draws_only_known_legs():
     sites = pl.DataFrame([site("A", 900, 0, battery=2), site("B", 10, 0.5)])
     spec = maps.county_map(sites, [rover(), rover(rover_id="R2", doing="off shift")], theme.LIGHT).to_dict()
