@@ -143,3 +143,20 @@ def test_a_block_is_resampled_without_the_rest():
     particle.resample(z, logw, np.array([0]), [5], minute=600, rows=particle.CHECKIN_ROWS)
     assert z[particle.CHECKIN].max() < 500
     assert (z[particle.SCANNING, 0] == np.arange(1000)).all()
+
+
+def test_groups_come_at_once_as_often_and_as_large_as_said():
+    # A compound Poisson stream: 0.02 groups a minute of 25 people bring 0.5 people a minute (common practice, no source)
+    habits = replace(STEADY, batches=0.02, batch_people=25.0)
+    z, site = start(4_000, service=1e6), places(1e-6)
+    run(z, site, 60, 1.0, np.random.default_rng(9), habits=habits)
+    people = z[particle.CHECKIN, 0]
+    assert people.mean() == pytest.approx(0.02 * 25 * 60, rel=0.05)
+    assert (people == 0).mean() == pytest.approx(np.exp(-0.02 * 60), abs=0.03)
+
+
+def test_chances_are_those_of_the_generators_words():
+    # PCG64 (O'Neill 2014): the same bits whatever numpy makes of them; each word gives four, lowest bits first
+    word = int(np.random.PCG64([1, 2]).random_raw())
+    found = particle.raw_chances(np.random.PCG64([1, 2]), 3)
+    assert found.tolist() == [word >> 16 * k & 0xFFFF for k in range(3)]

@@ -1,0 +1,36 @@
+"""How sites are shared out, and what passes between the two parts of a state."""
+
+from types import SimpleNamespace
+
+import numpy as np
+
+from pipeline.estimates.lines import filter as particle
+from pipeline.estimates.lines import replay, weighing
+
+
+def test_every_site_is_stepped_once_with_the_particles_of_its_kind():
+    kinds = np.array([replay.HOT, replay.QUIET, replay.MIDDLING] * 300)
+    batches = replay.batches_of(kinds, 400)
+    assert sorted(site for _, sites in batches for site in sites) == list(range(900))
+    for few, sites in batches:
+        assert few * len(sites) <= replay.BATCH
+        assert {400 * replay.PARTS[kind] for kind in kinds[sites]} == {few}
+
+
+def test_as_many_go_on_to_the_booths_as_the_poll_books_show():
+    z = np.zeros((particle.HEAD, 2, 5), np.float32)
+    z[particle.PASSED], z[particle.MARKING], z[particle.FINISHING] = [[8, 10, 12, 14, 30]] * 2, 3, 2
+    w = weighing.Weighing(z, np.zeros((2, 2, 5)), SimpleNamespace(), 0, np.zeros(0), np.array([True, False]))
+    weighing.pass_on(w, np.array([0, 1]), np.array([10.0, 10.0]))
+    assert z[particle.MARKING, 0].tolist() == [5, 3, 1, 0, 0]
+    assert z[particle.FINISHING, 0].tolist() == [2, 2, 2, 1, 0]
+    assert z[particle.PASSED, 0].tolist() == [0, 0, 0, 0, 15]  # who could not be taken back is owed to the next window
+    assert (z[particle.MARKING, 1] == 3).all() and (z[particle.PASSED, 1] == 0).all()
+
+
+def test_weights_of_a_part_stay_its_own_only_where_the_parts_are_apart():
+    logw = np.zeros((2, 2, 4))
+    w = weighing.Weighing(np.zeros(0), logw, SimpleNamespace(), 0, np.zeros(0), np.array([True, False]))
+    w.weigh(0, np.array([0, 1]), np.log(np.array([[1.0, 2, 3, 4], [1, 2, 3, 4]])))
+    assert (logw[1, 0] == 0).all()
+    assert (logw[1, 1] == logw[0, 1]).all()
