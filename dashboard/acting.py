@@ -68,7 +68,7 @@ def done(picture: "Picture", waiting: Sequence[Any] = ()) -> dict[str, Done]:
             found[str(values[ITEM])] = Done(row["at"], row["by"], words_of(row["action"], values))
     for told in waiting:
         if told.values.get(ITEM):
-            text = "waits for its receipt"
+            text = "waits for its receipt" if told.state.startswith("◌") else told.state
             found[str(told.values[ITEM])] = Done(told.at, told.by, text, True)
     return found
 

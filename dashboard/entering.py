@@ -28,6 +28,7 @@ REPLAY_SECONDS = (
     120.0  # a snapshot whose own clock is further than this from the file's is of a replayed day; our choice
 )
 SILENT = timedelta(seconds=150)  # a writer publishes every 60 s; silent this long, it is away; our choice
+WAITING, REFUSED = "◌ waiting", "✗ not accepted: the Intake page says why"
 SHOWN = 40  # newest entries listed [count]
 
 
@@ -92,13 +93,13 @@ def keep_all(what: Sequence[tuple[str, str | None, Mapping[str, Any]]], withdraw
     at = now()
     entries = [inbox.entry(action, who(), at, target, values, withdraws) for action, target, values in what]
     try:
-        inbox.drop(book(), entries)
+        file = inbox.drop(book(), entries)
     except OSError as error:
         st.toast(f"Not kept: the inbox cannot be written ({error.strerror}). Write it on paper and tell the keeper.")
         return False
     mine = st.session_state.setdefault(MINE, {})
     for entry in entries:
-        mine[entry["entry_id"]] = entry
+        mine[entry["entry_id"]] = entry | {"file": file}
     st.toast("Kept. It waits for its receipt.")
     return True
 
@@ -139,7 +140,7 @@ def waiting(picture: Picture) -> list[Told]:
     found: dict[str, dict[str, Any]] = {}
     for file in inbox.waiting(book()):
         found |= {entry["entry_id"]: entry for entry in file.entries if "entry_id" in entry}
-    mine = st.session_state.get(MINE, {})
+    mine, taken = st.session_state.get(MINE, {}), set(picture.receipts["file"])
     found |= {entry_id: entry for entry_id, entry in mine.items() if entry_id not in received}
     return [
         Told(
@@ -149,7 +150,7 @@ def waiting(picture: Picture) -> list[Told]:
             entry["action"],
             entry.get("target"),
             said(entry.get("values")),
-            "◌ waiting",
+            REFUSED if entry.get("file") in taken else WAITING,
         )
         for entry_id, entry in found.items()
         if entry_id not in received

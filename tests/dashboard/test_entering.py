@@ -15,7 +15,7 @@ from pipeline.store.book import Book, open_book
 from pipeline.watch import Watcher
 
 APP = Path(dashboard.__file__).with_name("app.py")
-NOW = datetime(2026, 11, 3, 16, 10, tzinfo=UTC)
+NOW = datetime(2026, 11, 4, 18, 5, tzinfo=UTC)  # the small county's book was published five minutes before
 
 
 @pytest.fixture
