@@ -270,14 +270,15 @@ def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
 
 def replay(
     z: Array, places: Places, habits: Habits, tables: dict[str, Rows], column: int, move: Move | None = None,
-    weigh: Weigh | None = None, split: NDArray[np.bool_] | None = None,
+    weigh: Weigh | None = None, split: NDArray[np.bool_] | None = None, checkin_rows: Ints = CHECKIN_ROWS,
 ) -> None:  # fmt: skip
     """Step and weigh minute by minute, up to and with `column`; ends with equal weights.
 
     `move` and `weigh` stand in for `step` and `weigh_minute` where something is to be kept beside (`waits.py`); further
-    rows of z, after the scanners' own, are resampled along. Where `split` (sites x minutes) says so, the state up to
-    check-in and the state beyond are weighed and resampled apart (Rebeschini & van Handel 2015): given the check-ins
-    that poll books report, one says next to nothing of the other, and each keeps more particles.
+    rows of z, after the scanners' own, are resampled along, those in `checkin_rows` with check-in's. Where `split`
+    (sites x minutes) says so, the state up to check-in and the state beyond are weighed and resampled apart (Rebeschini
+    & van Handel 2015): given the check-ins that poll books report, one says next to nothing of the other, and each
+    keeps more particles.
     """
     move, weigh = move or step, weigh or weigh_minute
     logw = np.zeros((2, *z.shape[1:]))
@@ -288,7 +289,7 @@ def replay(
         minute = places.first_minute + at
         chances = draws.at(minute)
         if (turned := np.flatnonzero(apart[:, at] != was)).size:
-            even_out(z, logw, was, turned, places.seeds, minute + MANY)
+            even_out(z, logw, was, turned, places.seeds, minute + MANY, checkin_rows)
         was = apart[:, at]
         move(z, places, habits, at, chances)
         rows = {name: found.get(minute, []) for name, found in tables.items()}
@@ -300,26 +301,30 @@ def replay(
         touched = np.unique(np.concatenate([group[0] for part in rows.values() for group in part])).astype(np.int64)
         logw[:, touched] -= logw[:, touched].max(axis=2, keepdims=True)
         thin = [touched[is_thin(part, touched)] for part in logw]
-        resample_parts(z, logw, was, thin, places.seeds, minute)
-    even_out(z, logw, was, np.arange(z.shape[1]), places.seeds, places.first_minute + column + 2 * MANY)
+        resample_parts(z, logw, was, thin, places.seeds, minute, checkin_rows)
+    last = places.first_minute + column + 2 * MANY
+    even_out(z, logw, was, np.arange(z.shape[1]), places.seeds, last, checkin_rows)
 
 
-def even_out(z: Array, logw: Floats, split: NDArray[np.bool_], sites: Ints, seeds: list[int], minute: int) -> None:
+def even_out(
+    z: Array, logw: Floats, split: NDArray[np.bool_], sites: Ints, seeds: list[int], minute: int, checkin_rows: Ints
+) -> None:
     """Equal weights at the given sites."""
     uneven = [sites[np.ptp(part[sites], axis=1) > 0] for part in logw]
-    resample_parts(z, logw, split, uneven, seeds, minute)
+    resample_parts(z, logw, split, uneven, seeds, minute, checkin_rows)
 
 
 def resample_parts(
-    z: Array, logw: Floats, split: NDArray[np.bool_], sites: list[Ints], seeds: list[int], minute: int
-) -> None:
+    z: Array, logw: Floats, split: NDArray[np.bool_], sites: list[Ints], seeds: list[int], minute: int,
+    checkin_rows: Ints,
+) -> None:  # fmt: skip
     """Resample the state up to check-in at sites[0] and the rest at sites[1]; both as one where they are not apart."""
     whole = sites[0][~split[sites[0]]]
     if len(whole):
         resample(z, logw[0], whole, seeds, minute)
         logw[1, whole] = 0.0
-    beyond = np.setdiff1d(np.arange(len(z)), CHECKIN_ROWS)
-    for part, own, rows in zip(logw, sites, (CHECKIN_ROWS, beyond), strict=True):
+    beyond = np.setdiff1d(np.arange(len(z)), checkin_rows)
+    for part, own, rows in zip(logw, sites, (checkin_rows, beyond), strict=True):
         if len(mine := own[split[own]]):
             resample(z, part, mine, seeds, minute, rows)
 
