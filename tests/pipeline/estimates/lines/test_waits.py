@@ -80,7 +80,9 @@ def test_a_scanner_that_stood_is_where_the_time_went(gear, day):
     assert stopped["voter_minutes_low"] > 0
     assert stopped["share"] > 0.8
     assert stopped["voter_minutes_mean"] > 10 * abs(found["S1", "stations-short"]["voter_minutes_mean"])
-    assert stopped["voter_minutes_mean"] > 10 * abs(found["S2", "scanner-stopped"]["voter_minutes_mean"])
+    # S2 sends nothing: the prior, .0033 stops a minute of work, a quarter of them 38 minutes on average, lets some 600 be
+    # lost with the time to clear it, a ninth of S1's
+    assert stopped["voter_minutes_mean"] > 5 * abs(found["S2", "scanner-stopped"]["voter_minutes_mean"])
 
 
 def test_a_stop_during_an_outage_of_the_circuit_is_put_down_to_power(gear, day):
