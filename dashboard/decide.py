@@ -20,7 +20,6 @@ from pipeline.estimates.dispatch.cautions import (
     GENERATOR,
     LOCAL,
     caution_for,
-    danger,
 )
 
 FRESH = timedelta(minutes=60)  # evidence older than this calls for a head count before anybody is moved; our choice
@@ -64,7 +63,7 @@ def decisions(picture: Picture) -> list[Item]:
 def dangers(picture: Picture) -> Iterator[Item]:
     """Open tickets that tell of danger: never ranked by time."""
     texts = dict(picture.known.tickets.select("ticket_id", "text").iter_rows())
-    first = danger(picture.answer("tickets")).filter(pl.col("same_as").is_null())
+    first = figures.dangers(picture).filter(pl.col("same_as").is_null())
     for row in first.iter_rows(named=True):
         yield Item(
             PEOPLE,
@@ -270,7 +269,7 @@ def first_empty(picture: Picture, own: pl.DataFrame) -> str:
 def unanswered(picture: Picture) -> Iterator[Item]:
     """Open tickets that nobody has been given and no visit answers, a site at a time."""
     planned = {t for ids in picture.answer("dispatch")["ticket_ids"] for t in ids}
-    away = danger(picture.answer("tickets"))["ticket_id"].to_list()
+    away = figures.dangers(picture)["ticket_id"].to_list()
     left = figures.open_tickets(picture).filter(
         (pl.col("status") == "open") & pl.col("site_id").is_not_null() & ~pl.col("ticket_id").is_in([*planned, *away])
     )

@@ -7,6 +7,8 @@ from typing import Any
 import polars as pl
 
 from dashboard.data import Picture
+from pipeline.estimates.dispatch.cautions import danger
+from pipeline.estimates.dispatch.decisions import decisions
 from pipeline.estimates.dispatch.needs import joined
 from pipeline.outputs.review_voting import counted
 
@@ -130,6 +132,11 @@ def stakes(picture: Picture) -> pl.DataFrame:
     return filled.with_columns(stake=pl.max_horizontal("cost", "risk")).sort(
         "stake", "site_id", descending=[True, False]
     )
+
+
+def dangers(picture: Picture) -> pl.DataFrame:
+    """Open tickets that tell of danger at places that nobody has marked cleared since."""
+    return danger(picture.answer("tickets"), decisions(picture.known).cleared)
 
 
 def open_tickets(picture: Picture) -> pl.DataFrame:

@@ -67,5 +67,9 @@ def table(
         panels.empty(empty)
         return
     panels.markup(f'<p class="small">{words.safe(lead)}</p>')
+    if "caution" in frame.columns:  # in full, where it is read, and not in a cell that cuts it
+        for text in frame["caution"].drop_nulls().unique(maintain_order=True):
+            panels.caution(text)
+        leave_out = (*leave_out, "caution")
     panels.frame(shown(picture, frame, leave_out), f"{what}-table", height)
     reasons.behind(picture, what)

@@ -12,7 +12,7 @@ from dashboard import entering, figures, panels, words
 from dashboard.data import Picture
 from pipeline.contracts.moments import rfc3339
 from pipeline.contracts.words import TICKET_STATE
-from pipeline.estimates.dispatch.cautions import DANGER, LOCAL, danger
+from pipeline.estimates.dispatch.cautions import DANGER, LOCAL
 from pipeline.outputs.sheet import guidance
 
 Act = tuple[str, str | None, dict[str, Any]]
@@ -61,7 +61,7 @@ def own_tickets(picture: Picture, rover_id: str) -> pl.DataFrame:
 def away(picture: Picture) -> None:
     """Places where danger is reported: nobody goes there."""
     named = figures.names(picture)
-    rows = danger(picture.answer("tickets"))
+    rows = figures.dangers(picture)
     if rows.height:
         told = dict(picture.known.tickets.select("ticket_id", "site").iter_rows())
         found = (

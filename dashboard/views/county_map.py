@@ -23,9 +23,7 @@ if stakes.is_empty():
 else:
     left, right = st.columns([0.6, 0.4], gap="medium")
     with left:
-        by = st.segmented_control(
-            "Shade the sites by", list(maps.SHADES), format_func=maps.SHADES.__getitem__, default="stake", required=True
-        )
+        by = st.selectbox("Shade the sites by", list(maps.SHADES), format_func=maps.SHADES.__getitem__, key="shade")
         features, trouble = data.outline(picture.folder)
         drawn = maps.county_map(stakes, rovers, theme.palette(), 500, by, features)
         if trouble:
