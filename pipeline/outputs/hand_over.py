@@ -8,6 +8,7 @@ import polars as pl
 from pipeline.contracts.known import Known
 from pipeline.contracts.words import DISMISS
 from pipeline.estimates.dispatch.cautions import DANGER, LOCAL, danger
+from pipeline.estimates.dispatch.decisions import decisions
 from pipeline.estimates.dispatch.dispatch import SAID
 from pipeline.normalise.entered import said, standing
 from pipeline.outputs.pages import Section, between, clock, long_time, names, page
@@ -48,7 +49,7 @@ def hand_over(known: Known, answers: ShiftAnswers) -> str:
         away=[
             f"{names(known).get(r['site_id'], 'a place not yet known')}, since {clock(r['opened_at'], zone)} "
             f"({r['ticket_id']})"
-            for r in danger(answers.tickets).iter_rows(named=True)
+            for r in danger(answers.tickets, decisions(known).cleared).iter_rows(named=True)
         ],
         danger_text=f"{DANGER} {LOCAL}",
         sections=[

@@ -95,3 +95,19 @@ def test_a_feed_is_quiet_after_three_of_its_usual_gaps_and_half_an_hour():
     assert list(acting.quiet_feeds(receipts(50, 40, 30, 20), NOW)) == []
     assert list(acting.quiet_feeds(receipts(29, 28, 27, 26), NOW)) == []
     assert list(acting.quiet_feeds(receipts(300, 40), NOW)) == []  # too few to have a usual gap
+
+
+def test_a_place_marked_cleared_is_a_danger_no_more(copied: Path, monkeypatch: pytest.MonkeyPatch):
+    at = {"at": "2026-11-04T11:59:00-06:00", "by": "Ada Finch"}
+    entries = [
+        at | {"entry_id": "e-1", "action": "ticket-read", "target": "Q-702", "values": '{"site_id":"P03"}'},
+        at | {"entry_id": "e-2", "action": "danger-cleared", "target": "P03"},
+    ]
+    monkeypatch.setenv("WARDBOOK_BOOK", str(copied))
+    told = []
+    for entry in entries:
+        (Book(copied).inbox / f"entries-{entry['entry_id']}.jsonl").write_text(json.dumps(entry) + "\n")
+        with Writer(open_book(copied), NOW) as writer:
+            Watcher(writer, [], [], lambda _line: None).round(NOW)
+        told.append("danger to people" in said(AppTest.from_file(str(APP), default_timeout=120).run()))
+    assert told == [True, False]
