@@ -36,7 +36,8 @@ class Draft:
 
 def read_draft(picture: Picture, site: str, unit: str, text: str, at: datetime) -> Draft:
     """What a call says so far; read once for each wording."""
-    found = reading(picture.folder, picture.version, site, unit, text, at.replace(second=0, microsecond=0), picture)
+    minute = at.replace(second=0, microsecond=0) + timedelta(minutes=1)  # after every call of this very minute
+    found = reading(picture.folder, picture.version, site, unit, text, minute, picture)
     return Draft(**found)
 
 
