@@ -94,7 +94,8 @@ def stakes(need: Need, zone: ZoneInfo) -> str:
         return need.foreseen
     said = ", ".join(SAID.get(category, category.replace("-", " ")) for category in need.categories)
     tickets = f" ({', '.join(need.ticket_ids)})" if need.ticket_ids else ""
-    people = f"; about {round(need.waiting)} people in line" if round(need.waiting) > 0 else ""
+    heads = round(need.waiting)
+    people = f"; about {heads} {'person' if heads == 1 else 'people'} in line" if heads > 0 else ""
     return f"{said[0].upper()}{said[1:]} since {need.since.astimezone(zone):%H:%M}{tickets}{people}."
 
 
