@@ -33,6 +33,7 @@ create table if not exists log (
 );
 create table if not exists heads (size bigint, root varchar, peaks varchar, headed_at timestamptz);
 """
+MEMORY = "256MB"  # for DuckDB while it writes: beyond it a batch goes to disk before it is committed; our choice
 CHUNK = 50_000  # entries read at a time when verifying: bounds memory
 
 
@@ -72,6 +73,7 @@ class Log:
     def __init__(self, path: Path) -> None:
         self.con = connect(path)
         refuse_older(self.con, path)
+        self.con.execute(f"set memory_limit = '{MEMORY}'")
         self.con.execute(CREATE)
         self.head = last_head(self.con)
 
