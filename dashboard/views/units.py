@@ -5,6 +5,7 @@ import streamlit as st
 
 from dashboard import charts, figures, further, panels, reasons, theme, unit_marks, words
 from dashboard.data import Picture
+from pipeline.estimates.failures import repeats
 
 DRAWN = 15  # units drawn [count]
 
@@ -33,8 +34,8 @@ panels.facts(
     ]
 )
 panels.markup(
-    '<p class="small">One day is short: most bad units do not fail often enough in it to be told from bad luck, so '
-    "“ordinary” is not a clean bill. “Confirmed” is strict, so that few good units are accused.</p>"
+    f'<p class="small">{words.safe(repeats.caution(units))} “Ordinary” is not a clean bill; “confirmed” is strict, '
+    "so that few good units are accused.</p>"
 )
 panels.heading("Units that fail again")
 failing = units.filter(pl.col("faults") > 0)

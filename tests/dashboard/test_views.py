@@ -1,5 +1,6 @@
 """Every view opens, at the present and in the past, with rows and without."""
 
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -125,6 +126,11 @@ def test_cautions_on_power_stand_in_full(open_board, book: Path):
     text = said(open_board(book).switch_page("views/power.py").run())
     for part in ("at least 20 ft", "CPSC", "at least 10 ft", "OSHA", "NFPA", "licensed electricians decide"):
         assert part in text, part
+
+
+def test_units_are_listed_with_how_many_bad_ones_a_day_finds(open_board, book: Path):
+    text = said(open_board(book).switch_page("views/units.py").run())
+    assert re.search(r"One day misses most bad units: .* about \d+ % of those that count their ballots", text)
 
 
 def test_no_rover_is_proposed_for_a_place_in_danger(open_board, book: Path):
