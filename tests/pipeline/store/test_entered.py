@@ -65,7 +65,7 @@ def test_a_caller_is_a_token_in_the_ticket_and_masked_in_the_entry(book: Path):
     assert known(book).tickets["caller"][0].startswith("p-")
     with duckdb.connect(str(book / "log.duckdb"), read_only=True) as con:
         bodies = " ".join(body for (body,) in con.sql("select body from log").fetchall())
-    assert "Trask" not in bodies and "0142" not in bodies
+    assert "Trask" not in bodies and "555-0142" not in bodies
     assert "Finch" not in bodies
 
 
