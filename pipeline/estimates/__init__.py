@@ -20,9 +20,9 @@ from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, waits, whatif
-from pipeline.estimates.power import exposure as exposed
 from pipeline.estimates.power import ifout, places, power, remedies
 from pipeline.estimates.power.condense import condensed
+from pipeline.estimates.power.stakes import Stakes
 from pipeline.estimates.steps import finish, holders, milestones
 from pipeline.estimates.stock import supplies
 from pipeline.normalise import power_notes, troubles
@@ -97,7 +97,7 @@ class Answers:
         return whatif.whatif(self.known, self.readings, self.supply, change)
 
     @cached_property
-    def stakes(self) -> exposed.Stakes:
+    def stakes(self) -> Stakes:
         """What is at stake at the units off mains."""
         return power.stakes(self.brief, self.supply, self.loads)
 

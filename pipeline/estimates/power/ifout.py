@@ -19,7 +19,7 @@ from pipeline.contracts.events import StatusRows
 from pipeline.contracts.known import Known, empty
 from pipeline.errors import EstimateError
 from pipeline.estimates.power import charge
-from pipeline.estimates.power.exposure import at_stake, integrals, sorted_units
+from pipeline.estimates.power.stakes import at_stake, integrals, sorted_units
 
 Floats = NDArray[np.float64]
 EVERY = "all"

@@ -14,7 +14,7 @@ from pipeline.contracts.consequences import Circuits, Exposure
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge, marks, promises
 from pipeline.estimates.power.circuits import day_outages, lengths
-from pipeline.estimates.power.exposure import Stakes, cost_if_ended, load_spread, sorted_units, spread_of
+from pipeline.estimates.power.stakes import Stakes, cost_if_ended, load_spread, sorted_units, spread_of
 
 Floats = NDArray[np.float64]
 STOPS = {"checkin": "chance_no_checkin", "scanner": "chance_no_scanner", "accessible": "chance_no_accessible"}

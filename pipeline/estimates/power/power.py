@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from pipeline.contracts import estimates, events
 from pipeline.contracts.estimates import FURTHER
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.power import charge, circuits, exposure, marks, promises, supply
+from pipeline.estimates.power import charge, circuits, marks, promises, supply
+from pipeline.estimates.power.stakes import Stakes, stakes_of, unit_costs
 
 Floats = NDArray[np.float64]
 REPORTING_MINUTES = 15.0  # a unit that reported from its battery so recently is not dark; our choice [min]
@@ -104,19 +105,17 @@ def mains_charge(known: Known, frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame) -> exposure.Stakes:
+def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame) -> Stakes:
     """What is at stake at the units off mains: `power`, `exposure`, `circuits` and `remedies` stand on it."""
     frame = supply if supply.height else empty(events.SupplyStates)
-    return exposure.stakes(known, frame, loads, circuits.lengths(known))
+    return stakes_of(known, frame, loads, circuits.lengths(known))
 
 
-def power(
-    known: Known, supply: pl.DataFrame, loads: pl.DataFrame, at_risk: exposure.Stakes | None = None
-) -> pl.DataFrame:
+def power(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, at_risk: Stakes | None = None) -> pl.DataFrame:
     """Every rostered unit: its supply, when its charge would end, and what that would cost until closing."""
     if supply.is_empty():
         return empty(estimates.Power)
-    costs = exposure.exposure(known, at_risk or stakes(known, supply, loads), loads)
+    costs = unit_costs(known, at_risk or stakes(known, supply, loads), loads)
     names = [*empty(estimates.Power).columns, *FURTHER["power"]]
     frame = supply.sort("unit_id").join(costs, on="unit_id", how="left")
     chances = ["chance_dark", "expected_dark_minutes", "expected_voter_minutes"]

@@ -14,7 +14,7 @@ from scipy import special
 from pipeline.contracts.consequences import Remedies
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge
-from pipeline.estimates.power.exposure import Stakes, load_spread, spread_of
+from pipeline.estimates.power.stakes import Stakes, load_spread, spread_of, step_costs
 
 Floats = NDArray[np.float64]
 LATER = (30.0, 60.0, 120.0)  # what beginning later saves is told for these [min]
@@ -181,17 +181,14 @@ def savings(
 
 def costs(s: Stakes, rows: NDArray[np.int64], work: float, name: str, spread: float) -> tuple[Floats, Floats]:
     """Voter-minutes of each unit in each step of the grid that the option would spare: expected, and if still out."""
-    step = np.diff(s.u)
-    width = np.clip(s.left[rows][:, None] - s.u[None, :-1], 0.0, step[None, :])
     gone = (s.gone[rows, 1:] + s.gone[rows, :-1]) / 2
     again = np.zeros_like(gone)
     if name in ("battery", "charged-unit"):
         run = s.units["rated_minutes"].to_numpy()[rows][:, None]
         beyond = (s.u[1:] + s.u[:-1])[None, :] / 2 - work - run
         again = special.ndtr(beyond / np.maximum(run * max(2 * spread, 0.05), 1.0))
-    spared = np.maximum(gone - again, 0.0) * width
-    since = np.cumsum(spared, axis=1) - spared / 2
-    cost = s.waiting[rows][:, None] * spared + s.arrivals[rows][:, None] * since * width
+    spared = np.maximum(gone - again, 0.0)
+    cost = step_costs(s.u, spared, s.left[rows], s.waiting[rows], s.arrivals[rows])
     survive = (s.lasts[rows, 1:] + s.lasts[rows, :-1]) / 2
     return cost * survive, cost
 

@@ -9,8 +9,9 @@ from scipy import integrate
 from pipeline.contracts.asked import IfOut
 from pipeline.contracts.consequences import Circuits, Exposure, Remedies
 from pipeline.errors import EstimateError
-from pipeline.estimates.power import exposure, ifout, outages, places, power, remedies
+from pipeline.estimates.power import ifout, outages, places, power, remedies
 from pipeline.estimates.power.condense import condensed
+from pipeline.estimates.power.stakes import Stakes, cost_if_ended, spread_of
 
 BOOK = "electronic-poll-book"
 
@@ -29,10 +30,10 @@ def told(gear, day):
         units = power.power(known, supply, load, stakes)
         sites = Exposure.validate(places.exposure(known, supply, stakes, units, load))
         lines = Circuits.validate(places.circuits(known, sites))
-        todo = Remedies.validate(remedies.remedies(known, supply, stakes, load))
+        options = Remedies.validate(remedies.remedies(known, supply, stakes, load))
         by = {"units": (units, "unit_id"), "sites": (sites, "site_id"), "circuits": (lines, "circuit")}
         named = {name: {r[key]: r for r in frame.iter_rows(named=True)} for name, (frame, key) in by.items()}
-        return SimpleNamespace(known=known, supply=supply, stakes=stakes, loads=load, remedies=todo, **named)
+        return SimpleNamespace(known=known, supply=supply, stakes=stakes, loads=load, remedies=options, **named)
 
     return answer
 
@@ -81,8 +82,8 @@ def test_the_bounds_of_the_cost_are_quantiles_of_a_simulation():
     # the cost is a function of the outage's end, so its quantiles are that function of the outage's quantiles
     u, one = outages.grid(), np.ones(1)
     gone = (u >= 45).astype(float)[None, :]
-    stakes = exposure.Stakes(None, None, u, np.exp(-u / 100)[None, :], gone, 165 * one, 10 * one, 0.5 * one)
-    low, high = exposure.spread_of(stakes.lasts, exposure.cost_if_ended(stakes), np.zeros(1))
+    stakes = Stakes(None, None, u, np.exp(-u / 100)[None, :], gone, 165 * one, 10 * one, 0.5 * one)
+    low, high = spread_of(stakes.lasts, cost_if_ended(stakes), np.zeros(1))
     dark = min(100 * np.log(20), 165) - 45  # the 95 % point of the outage is past the closing
     assert low[0] == 0
     assert high[0] == pytest.approx(10 * dark + 0.5 * dark**2 / 2, rel=0.05)

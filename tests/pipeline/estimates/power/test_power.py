@@ -6,8 +6,9 @@ import pytest
 from scipy import stats
 
 from pipeline.contracts import estimates, events
-from pipeline.estimates.power import exposure, power
+from pipeline.estimates.power import power
 from pipeline.estimates.power.outages import Length
+from pipeline.estimates.power.stakes import integrals
 
 
 def states(gear, notes=(), readings=(), **rows):
@@ -37,7 +38,7 @@ def test_exposure_of_the_worked_exponential_outage():
     gone = np.zeros_like(lasts)
     gone[0, np.flatnonzero(u == 45.0)[1] :] = 1.0
     one = np.ones(1)
-    chance, dark, voters = exposure.integrals(u, lasts, gone, 165 * one, 10 * one, 0.5 * one)
+    chance, dark, voters = integrals(u, lasts, gone, 165 * one, 10 * one, 0.5 * one)
     assert float(chance[0]) == pytest.approx(0.63762815, abs=1e-8)
     assert float(dark[0]) == pytest.approx(44.55782430, abs=1e-6)
     assert float(voters[0]) == pytest.approx(1521.17000628, abs=1e-4)
@@ -54,7 +55,7 @@ def test_exposure_of_a_lognormal_outage_agrees_with_a_simulation():
     u = np.linspace(0, 400, 4001)
     gone = stats.norm.cdf(u, 80, 15)[None, :]
     one = np.ones(1)
-    chance, dark, _ = exposure.integrals(u, length.conditional(60, u)[None, :], gone, 200 * one, 0 * one, 0 * one)
+    chance, dark, _ = integrals(u, length.conditional(60, u)[None, :], gone, 200 * one, 0 * one, 0 * one)
     assert float(chance[0]) == pytest.approx((off > 0).mean(), abs=3e-3)
     assert float(dark[0]) == pytest.approx(np.maximum(off, 0).mean(), rel=1e-2)
 

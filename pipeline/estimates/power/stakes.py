@@ -49,7 +49,7 @@ class Stakes:
         return np.asarray((self.units["supply"] == "dark").to_numpy(), bool)
 
 
-def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths) -> Stakes:
+def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths) -> Stakes:
     """Everything that is at stake at the units off mains."""
     off = supply.filter(pl.col("supply").is_in(["battery", "dark"]) & pl.col("outage_since").is_not_null())
     places = known.sites.select("site_id", "circuit")
@@ -63,7 +63,7 @@ def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Len
     return Stakes(off, d, u, lasts, gone, left, waiting, arrivals)
 
 
-def exposure(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFrame:
+def unit_costs(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFrame:
     """Time to empty, chance of going dark, dark minutes and voter-minutes of the units off mains."""
     s, d, is_dark = at_risk, at_risk.discharge, at_risk.is_dark
     chance, dark, voters = integrals(s.u, s.lasts, s.gone, s.left, s.waiting, s.arrivals)
@@ -87,14 +87,19 @@ def exposure(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFrame
 
 def cost_if_ended(s: Stakes) -> Floats:
     """Voter-minutes of each unit (rows) if power returned at the end of each step of the grid (columns)."""
-    step = np.diff(s.u)
-    width = np.clip(s.left[:, None] - s.u[None, :-1], 0.0, step[None, :])
     empty_now = (s.gone[:, 1:] + s.gone[:, :-1]) / 2
+    return np.cumsum(step_costs(s.u, empty_now, s.left, s.waiting, s.arrivals), axis=1)
+
+
+def step_costs(u: Floats, empty_now: Floats, left: Floats, waiting: Floats, arrivals: Floats) -> Floats:
+    """Voter-minutes of each unit (rows) in each step of the grid (columns) while the outage lasts.
+
+    `empty_now` is the probability of being empty in that step; the rest as for `integrals`.
+    """
+    width = np.clip(left[:, None] - u[None, :-1], 0.0, np.diff(u)[None, :])
     dark = empty_now * width
     since = np.cumsum(dark, axis=1) - dark / 2
-    return np.asarray(
-        s.waiting[:, None] * np.cumsum(dark, axis=1) + s.arrivals[:, None] * np.cumsum(since * width, axis=1), float
-    )
+    return np.asarray(waiting[:, None] * dark + arrivals[:, None] * since * width, float)
 
 
 def load_spread(units: pl.DataFrame, loads: pl.DataFrame) -> Floats:
