@@ -14,7 +14,7 @@ from pipeline.contracts.consequences import Circuits, Exposure
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge, marks, promises
 from pipeline.estimates.power.circuits import day_outages, lengths
-from pipeline.estimates.power.stakes import Stakes, cost_if_ended, load_spread, sorted_units, spread_of
+from pipeline.estimates.power.stakes import Stakes, chance_gone, cost_if_ended, load_spread, sorted_units, spread_of
 
 Floats = NDArray[np.float64]
 STOPS = {"checkin": "chance_no_checkin", "scanner": "chance_no_scanner", "accessible": "chance_no_accessible"}
@@ -112,11 +112,8 @@ def stops(stakes: Stakes, at_site: pl.DataFrame) -> pl.DataFrame:
 
 def chance_before(stakes: Stakes, gone: Floats, one: NDArray[np.int64]) -> Floats:
     """Chance of being gone before power returns or the closing; `one`: a unit of each site, which has its outage."""
-    step = np.diff(stakes.u)
-    inside = np.clip((stakes.left[one][:, None] - stakes.u[None, :-1]) / step[None, :], 0.0, 1.0)
-    survive = (stakes.lasts[one][:, 1:] + stakes.lasts[one][:, :-1]) / 2
     dark_now = gone[:, 0] >= 1.0 - 1e-12
-    chance = gone[:, 0] * (stakes.left[one] > 0) + (np.diff(gone, axis=1) * survive * inside).sum(axis=1)
+    chance = chance_gone(stakes.u, stakes.lasts[one], gone, stakes.left[one])
     return np.where(dark_now, 1.0, np.clip(chance, 0.0, 1.0))
 
 

@@ -146,17 +146,26 @@ def integrals(
     voter-minutes = waiting * dark + arrivals * integral of (u - x) S. Over the unknown x they are integrals with the
     probability of being empty in place of the step at x (docs/methods/power.md). Trapezoids; cut at closing.
     """
-    step = np.diff(u)
-    room = left[:, None] - u[None, :-1]
-    inside = np.where(step > 0, np.clip(room / np.where(step > 0, step, 1.0), 0.0, 1.0), room > 0)
     survive = (lasts[:, 1:] + lasts[:, :-1]) / 2
-    chance = gone[:, 0] * (left > 0) + (np.diff(gone, axis=1) * survive * inside).sum(axis=1)
-    width = step[None, :] * inside
+    width = np.diff(u)[None, :] * part_before(u, left)
     empty_now = (gone[:, 1:] + gone[:, :-1]) / 2
     dark = (empty_now * survive * width).sum(axis=1)
     since = np.cumsum(empty_now * width, axis=1) - empty_now * width / 2
     late = (since * survive * width).sum(axis=1)
-    return chance, dark, waiting * dark + arrivals * late
+    return chance_gone(u, lasts, gone, left), dark, waiting * dark + arrivals * late
+
+
+def chance_gone(u: Floats, lasts: Floats, gone: Floats, left: Floats) -> Floats:
+    """Chance of being empty before power returns or the closing, a row each; parameters as for `integrals`."""
+    survive = (lasts[:, 1:] + lasts[:, :-1]) / 2
+    emptied = np.diff(gone, axis=1) * survive * part_before(u, left)
+    return np.asarray(gone[:, 0] * (left > 0) + emptied.sum(axis=1), float)
+
+
+def part_before(u: Floats, left: Floats) -> Floats:
+    """Part of each step of the grid (columns) that lies before the closing of each row."""
+    step, room = np.diff(u), left[:, None] - u[None, :-1]
+    return np.where(step > 0, np.clip(room / np.where(step > 0, step, 1.0), 0.0, 1.0), room > 0)
 
 
 def sorted_units(known: Known) -> pl.DataFrame:
