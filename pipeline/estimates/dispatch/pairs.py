@@ -6,8 +6,8 @@ from itertools import combinations
 
 import numpy as np
 
+from pipeline.estimates.dispatch.insertion import Insertion
 from pipeline.estimates.dispatch.scene import Order, Scene
-from pipeline.estimates.dispatch.search import Search
 
 MOST_PAIRED = 4  # rovers among which a pair is looked for, those that could be there first [count]; our choice
 
@@ -42,7 +42,7 @@ def best_pair(
     scene: Scene, orders: list[Order], allowed: list[int], need: int
 ) -> tuple[int, int, int, int, float] | None:
     """The two rovers, their places for a need, and when work begins; None if it is not worth two."""
-    search = Search(scene, [range(len(scene.rovers))] * len(scene.needs))
+    search = Insertion(scene, [range(len(scene.rovers))] * len(scene.needs))
     near = sorted(allowed, key=lambda r: (scene.rovers[r].free_at + float(scene.minutes[r, need]), r))[:MOST_PAIRED]
     least, found = search.missed[need], None
     for one, other in combinations(sorted(near), 2):
@@ -76,7 +76,7 @@ def arrival(scene: Scene, rover: int, order: Order, place: int, need: int) -> fl
     return scene.legs(rover, [*order[:place], need])[-1].arrive
 
 
-def delayed(scene: Scene, search: Search, rover: int, order: Order, place: int, need: int, begins: float) -> float:
+def delayed(scene: Scene, search: Insertion, rover: int, order: Order, place: int, need: int, begins: float) -> float:
     """What the rest of a rover's stops lose more if it works there from `begins` on; infinite if its shift ends."""
     later = replace(scene, begins={**scene.begins, need: begins})
     before = {leg.need: leg.done for leg in scene.legs(rover, order)}
