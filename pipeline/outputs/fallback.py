@@ -7,15 +7,15 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from pipeline.contracts.known import Known
-from pipeline.outputs.hand_over import ShiftAnswers, hand_over, open_tickets, rovers_listed, sites_listed
-from pipeline.outputs.pages import Section, long_time, page
+from pipeline.outputs.hand_over import hand_over, open_tickets, rovers_listed, sites_listed
+from pipeline.outputs.pages import Answered, Section, long_time, page
 
 FORMS = 12  # blank call forms in a pack [count]; our choice
 KEPT = 6  # packs kept [count]; our choice
 STEM = "pack-"
 
 
-def pages(known: Known, answers: ShiftAnswers, phones: Mapping[str, str] | None = None) -> dict[str, str]:
+def pages(known: Known, answers: Answered, phones: Mapping[str, str] | None = None) -> dict[str, str]:
     """The pack's pages by file name, each complete in itself.
 
     Parameters

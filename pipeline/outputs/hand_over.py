@@ -1,7 +1,7 @@
 """The shift's hand-over: what is open, promised, watched and why, on one page to print."""
 
 from collections.abc import Mapping
-from typing import Any, Protocol
+from typing import Any
 
 import polars as pl
 
@@ -11,33 +11,14 @@ from pipeline.estimates.dispatch.cautions import DANGER, LOCAL, danger
 from pipeline.estimates.dispatch.decisions import decisions
 from pipeline.estimates.dispatch.dispatch import SAID
 from pipeline.normalise.entered import said, standing
-from pipeline.outputs.pages import Section, between, clock, long_time, names, page
+from pipeline.outputs.pages import Answered, Section, between, clock, long_time, names, page
 
 LINE_CHANCE = 1 / 3  # chance of a wait over 30 min from which a line is watched; our choice
 FULL_CHANCE = 0.5  # chance to run out from which a supply is watched; our choice
 WORDS = 90  # letters of a caller's words that are printed; our choice
 
 
-class ShiftAnswers(Protocol):
-    """What a hand-over is made from."""
-
-    @property
-    def tickets(self) -> pl.DataFrame: ...
-    @property
-    def lines(self) -> pl.DataFrame: ...
-    @property
-    def power(self) -> pl.DataFrame: ...
-    @property
-    def repeats(self) -> pl.DataFrame: ...
-    @property
-    def dispatch(self) -> pl.DataFrame: ...
-    @property
-    def milestones(self) -> pl.DataFrame: ...
-    @property
-    def supplies(self) -> pl.DataFrame: ...
-
-
-def hand_over(known: Known, answers: ShiftAnswers) -> str:
+def hand_over(known: Known, answers: Answered) -> str:
     """What the next shift has to know, as one HTML page, complete in itself."""
     zone = known.county.zone
     return page(
@@ -103,7 +84,7 @@ def short(text: str | None) -> str:
     return told if len(told) <= WORDS else told[: WORDS - 1] + "…"
 
 
-def promised(known: Known, answers: ShiftAnswers) -> Section:
+def promised(known: Known, answers: Answered) -> Section:
     """What somebody has been told: rovers under way, power promised back."""
     named, zone = names(known), known.county.zone
     plan = answers.dispatch
@@ -146,7 +127,7 @@ def watched_lines(known: Known, lines: pl.DataFrame) -> Section:
     )
 
 
-def watched_units(known: Known, answers: ShiftAnswers) -> Section:
+def watched_units(known: Known, answers: Answered) -> Section:
     """Units off mains, units that keep failing, and what runs out."""
     named, zone = names(known), known.county.zone
     power = answers.power.filter(pl.col("supply").is_in(["battery", "dark"])).sort("empty_at_mean", "unit_id")

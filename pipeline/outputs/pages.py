@@ -5,14 +5,37 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from pathlib import Path
+from typing import Protocol
 from zoneinfo import ZoneInfo
 
+import polars as pl
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from pipeline.contracts.known import Known
 
 TEMPLATES = Path(__file__).parent / "templates"
 MOST_ROWS = 12  # rows of a list of worst cases [count]; our choice
+
+
+class Answered(Protocol):
+    """The estimates that pages are made from, at one T: `estimates.Answers`, or what has those that a page asks for."""
+
+    @property
+    def dispatch(self) -> pl.DataFrame: ...
+    @property
+    def lines(self) -> pl.DataFrame: ...
+    @property
+    def milestones(self) -> pl.DataFrame: ...
+    @property
+    def power(self) -> pl.DataFrame: ...
+    @property
+    def reconciliation(self) -> pl.DataFrame: ...
+    @property
+    def repeats(self) -> pl.DataFrame: ...
+    @property
+    def supplies(self) -> pl.DataFrame: ...
+    @property
+    def tickets(self) -> pl.DataFrame: ...
 
 
 @dataclass(frozen=True)

@@ -4,12 +4,12 @@ Every number stands with its count, its interval or its time; nothing here is a 
 """
 
 from collections.abc import Mapping
-from typing import Any, Protocol
+from typing import Any
 
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.outputs.pages import long_time, page, whole
+from pipeline.outputs.pages import Answered, long_time, page, whole
 from pipeline.outputs.review_equipment import assumptions, outages, repeat_units, steps, taken_in, units_off_mains
 from pipeline.outputs.review_voting import (
     OPEN_GRACE_MINUTES,
@@ -27,29 +27,7 @@ from pipeline.outputs.review_voting import (
 UNTIMED = "not reported"
 
 
-class DayAnswers(Protocol):
-    """What a review is made from."""
-
-    @property
-    def lines(self) -> pl.DataFrame: ...
-
-    @property
-    def power(self) -> pl.DataFrame: ...
-
-    @property
-    def repeats(self) -> pl.DataFrame: ...
-
-    @property
-    def tickets(self) -> pl.DataFrame: ...
-
-    @property
-    def milestones(self) -> pl.DataFrame: ...
-
-    @property
-    def reconciliation(self) -> pl.DataFrame: ...
-
-
-def review(known: Known, answers: DayAnswers, intake: Mapping[str, Any]) -> str:
+def review(known: Known, answers: Answered, intake: Mapping[str, Any]) -> str:
     """The day as one HTML page, complete in itself.
 
     Parameters
@@ -85,7 +63,7 @@ def review(known: Known, answers: DayAnswers, intake: Mapping[str, Any]) -> str:
     )
 
 
-def headline(known: Known, answers: DayAnswers) -> list[dict[str, str]]:
+def headline(known: Known, answers: Answered) -> list[dict[str, str]]:
     """The figures that come first."""
     opened = opening_times(known)
     told = opened.filter(pl.col("late_minutes").is_not_null())

@@ -4,7 +4,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import polars as pl
 
@@ -15,25 +15,15 @@ from pipeline.estimates.dispatch.decisions import decisions
 from pipeline.estimates.dispatch.parts import hand_overs
 from pipeline.estimates.dispatch.phone import phone_list
 from pipeline.estimates.dispatch.reasons import SAID
-from pipeline.outputs.pages import TEMPLATES, between, clock, long_time, page, two_figures, whole
+from pipeline.outputs.pages import TEMPLATES, Answered, between, clock, long_time, page, two_figures, whole
 
 ALL = "all"  # every rover's sheet, one after the other
 Cards = Mapping[str, Mapping[str, Any]]
 
 
-class PlanAnswers(Protocol):
-    """What a sheet is made from."""
-
-    @property
-    def dispatch(self) -> pl.DataFrame: ...
-
-    @property
-    def tickets(self) -> pl.DataFrame: ...
-
-
 def sheet(
     known: Known,
-    answers: PlanAnswers,
+    answers: Answered,
     rover_id: str,
     phones: Mapping[str, str] | None = None,
     cards: Cards | None = None,
@@ -83,7 +73,7 @@ def sheet(
 
 def rover_stops(
     known: Known,
-    answers: PlanAnswers,
+    answers: Answered,
     rover_id: str,
     phones: Mapping[str, str] | None = None,
     cards: Cards | None = None,
