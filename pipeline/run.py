@@ -4,7 +4,7 @@ sources → contracts → normalise → store → estimates → outputs → dash
 """
 
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from hashlib import sha256
 from itertools import groupby
 from pathlib import Path
@@ -174,20 +174,16 @@ class Writer:
     def retake_unplaced(self, now: datetime) -> None:
         """Reads files again whose local times waited for the county's zone."""
         zone = self.zone()
-        for file in read.unplaced(self.log.con) if zone else ():
-            data = read_bounded(self.book.originals / file.sha, file.name, file.form)
-            raw = read_table(data, file.name, file.form, file.profile)
-            taken = Taken(file.name, file.sha, Piece(raw, file.received_at, file.profile))
+        for file, received_at in read.unplaced(self.log.con) if zone else ():
+            taken = Taken(file.name, file.sha, Piece(file.read(self.book.originals), received_at, file.profile))
             take_kind(self.log, self.people, self._secret, file.kind, [taken], zone, now)
 
     def apply_mends(self, now: datetime) -> list[Receipt]:
         """Takes rows out of quarantine as entries of action `mend` correct them."""
         receipts = []
-        for sha, row, values, received_at in mend.unapplied(self.log.con):
-            found = mend.mended(self.log.con, self.book.originals, sha, row, values, received_at.astimezone(UTC))
-            if found:
-                kind, taken = found
-                receipts += take_kind(self.log, self.people, self._secret, kind, [taken], self.zone(), now)
+        for target, values, received_at in mend.unapplied(self.log.con):
+            taken = mend.mended(self.log.con, self.book.originals, target, values, received_at)
+            receipts += take_kind(self.log, self.people, self._secret, target.kind, [taken], self.zone(), now)
         return receipts
 
     def apply_entered(self, now: datetime) -> list[Receipt]:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import MissingFile, SourceError, UnknownKind
-from pipeline.sources import ORDER, form_of, source_of
-from pipeline.sources.profile import Profile
+from pipeline.sources import ORDER, source_of
+from pipeline.sources.profile import Profile, form_with
 
 RECEIVED = "received.csv"
 
@@ -69,8 +69,7 @@ def incoming(
             return Incoming(path, path.name, None, "csv", received_at, refused=refused or str(error))
         kind = next(iter(by_kind))
     profile = by_kind.get(kind)
-    form = (profile.format if profile else None) or form_of(path.name, kind)
-    return Incoming(path, path.name, kind, form, received_at, profile, refused)
+    return Incoming(path, path.name, kind, form_with(profile, path.name, kind), received_at, profile, refused)
 
 
 def refusal(path: Path) -> str | None:

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pipeline.contracts.feeds import FEEDS
 from pipeline.errors import MissingFile, ProfileError
+from pipeline.sources import form_of
 
 PARTS = {"kind", "format", "delimiter", "encoding", "zone", "columns", "times", "values", "constants"}
 EPOCHS = ("epoch-seconds", "epoch-milliseconds")
@@ -26,6 +27,11 @@ class Profile:
     times: dict[str, tuple[str, ...]] = field(default_factory=dict)
     values: dict[str, dict[str, str]] = field(default_factory=dict)
     constants: dict[str, str] = field(default_factory=dict)
+
+
+def form_with(profile: Profile | None, name: str, kind: str) -> str:
+    """How a file is read: as its profile says, else as `form_of` tells."""
+    return (profile.format if profile else None) or form_of(name, kind)
 
 
 def read_profile(path: Path) -> Profile:

@@ -8,36 +8,39 @@ import json
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import duckdb
-import polars as pl
 
 from pipeline.contracts.feeds import schema_of
 from pipeline.contracts.moments import rfc3339
 from pipeline.errors import UsageError
-from pipeline.normalise.shape import Piece, rename
-from pipeline.sources import form_of
-from pipeline.sources.bounded import read_bounded
-from pipeline.sources.profile import Profile
-from pipeline.sources.reading import read_table
+from pipeline.normalise.entered import said
+from pipeline.normalise.shape import Piece
 from pipeline.sources.tables import RawTable
+from pipeline.store import entered
 from pipeline.store.intake import Taken
+from pipeline.store.originals import original
 
 ACTION = "mend"
+ROW_DIGITS = 18  # a longer number is no row, and no number that the log can be asked for
+
+
+WAITING = (
+    "q.type = 'quarantine' and not exists (select 1 from log r where r.type = 'row' and r.kind = q.kind "
+    'and r.file = q.file and r."row" = q."row")'
+)
 
 
 @dataclass(frozen=True)
 class Quarantined:
-    """One row in quarantine: where it stands and how its file was read."""
+    """One row in quarantine: where it stands, and the kind that it should be of."""
 
     sha: str
     name: str
     row: int
     kind: str
-    profile: Profile | None
 
 
 def find(con: duckdb.DuckDBPyConnection, name: str, row: int) -> Quarantined:
@@ -48,29 +51,16 @@ def find(con: duckdb.DuckDBPyConnection, name: str, row: int) -> Quarantined:
     UsageError : if no such row is in quarantine.
     """
     found = con.sql(
-        "select q.file, q.kind, json_extract(f.body, '$.profile')::varchar from log q join log f "
-        "on f.type = 'file' and f.file = q.file and f.key = $name "
-        "where q.type = 'quarantine' and q.\"row\" = $row order by f.seq desc limit 1",
+        "select q.file, q.kind from log q join log f on f.type = 'file' and f.file = q.file and f.key = $name "
+        f'where {WAITING} and q."row" = $row order by f.seq desc, q.seq desc limit 1',
         params={"name": name, "row": row},
     ).fetchall()
     if not found:
         raise UsageError(
             f"{name}, row {row}: not in quarantine. `wardbook take` and the board's Intake page list what is."
         )
-    sha, kind, profile = found[0]
-    table = json.loads(profile or "null")
-    return Quarantined(sha, name, row, kind, Profile(**table) if table else None)
-
-
-def find_profile(con: duckdb.DuckDBPyConnection, name: str, sha: str) -> Profile | None:
-    """The profile with which a file was read, None without one."""
-    found = con.sql(
-        "select json_extract(body, '$.profile')::varchar from log where type = 'file' and key = $name and file = $sha "
-        "order by seq limit 1",
-        params={"name": name, "sha": sha},
-    ).fetchall()
-    table = json.loads(found[0][0] or "null") if found else None
-    return Profile(**table) if table else None
+    sha, kind = found[0]
+    return Quarantined(sha, name, row, kind)
 
 
 def check_columns(target: Quarantined, values: Mapping[str, str]) -> None:
@@ -95,8 +85,8 @@ def mend_line(target: Quarantined, values: Mapping[str, str], by: str, why: str,
     return json.dumps(entry, ensure_ascii=False) + "\n"
 
 
-def unapplied(con: duckdb.DuckDBPyConnection) -> list[tuple[str, int, dict[str, str], datetime]]:
-    """Mends whose row is not in the log yet: hash and row of the target, values set, receipt; in order of receipt."""
+def unapplied(con: duckdb.DuckDBPyConnection) -> list[tuple[Quarantined, dict[str, str], datetime]]:
+    """Mends of rows that are still in quarantine: the row, values set, receipt; in order of receipt."""
     found = con.sql(
         "select json_extract_string(body, '$.values.target'), json_extract_string(body, '$.values.values'), "
         "received_at "
@@ -107,53 +97,46 @@ def unapplied(con: duckdb.DuckDBPyConnection) -> list[tuple[str, int, dict[str, 
     mends = []
     for target, values, received_at in found:
         sha, _, row = str(target or "").partition(" row ")
-        if row.isdigit() and not is_logged(con, sha, int(row)):
-            mends.append((sha, int(row), changes(values), received_at))
+        waiting = still_waiting(con, sha, int(row)) if row.isdecimal() and len(row) < ROW_DIGITS else None
+        if waiting:
+            mends.append((waiting, changes(values), received_at.astimezone(UTC)))
     return mends
 
 
 def changes(values: str | None) -> dict[str, str]:
     """What a mend sets; an entry that says it badly sets nothing."""
-    try:
-        said = json.loads(values or "{}").get("set", {})
-    except (ValueError, AttributeError):
-        return {}
-    return {str(k): str(v) for k, v in said.items()} if isinstance(said, dict) else {}
+    told = said(values).get("set", {})
+    return {str(k): str(v) for k, v in told.items()} if isinstance(told, dict) else {}
 
 
-def is_logged(con: duckdb.DuckDBPyConnection, sha: str, row: int) -> bool:
-    """Whether a row of a file has been accepted."""
-    sql = "select count(*) from log where type = 'row' and file = $sha and \"row\" = $row"
-    return bool(con.sql(sql, params={"sha": sha, "row": row}).fetchall()[0][0])
+def still_waiting(con: duckdb.DuckDBPyConnection, sha: str, row: int) -> Quarantined | None:
+    """A row of a file, by its hash, that is in quarantine; None if it has been accepted, or was never there."""
+    names = con.sql(
+        "select key from log where type = 'file' and file = $sha order by seq limit 1", params={"sha": sha}
+    ).fetchall()
+    kinds = con.sql(
+        f'select q.kind from log q where {WAITING} and q.file = $sha and q."row" = $row order by q.seq desc limit 1',
+        params={"sha": sha, "row": row},
+    ).fetchall()
+    return Quarantined(sha, names[0][0], row, kinds[0][0]) if names and kinds else None
 
 
 def mended(
     con: duckdb.DuckDBPyConnection,
     originals: Path,
-    sha: str,
-    row: int,
+    target: Quarantined,
     values: Mapping[str, str],
     received_at: datetime,
-) -> tuple[str, Taken] | None:
-    """The row of the original with the corrections put in, ready to be taken; None if there is no such row.
+) -> Taken:
+    """A row with the corrections put in, ready to be taken: a file of its own with the original's hash and row number.
 
-    Returns
-    -------
-    its kind, and the one row as a file of its own that keeps the original's hash and row number
+    The row is what stands in the file, or what an entry said that stands there.
     """
-    names = con.sql("select key from log where type = 'file' and file = $sha", params={"sha": sha}).fetchall()
-    if not names:
-        return None
-    target = find(con, names[0][0], row)
-    form = (target.profile.format if target.profile else None) or form_of(target.name, target.kind)
-    raw = read_table(read_bounded(originals / sha, target.name, form), target.name, form, target.profile)
-    record = as_ours(raw, row, target)
+    entries = entered.at_row(con, target.sha, target.row, target.kind)
+    if entries:
+        record = entered.records(con, originals, target.kind, target.sha, entries)[0]
+    else:
+        file = original(con, target.sha, target.kind, target.name)
+        record = file.rows(originals, [target.row])[0]
     columns: dict[str, list[str | None]] = {name: [value] for name, value in (record | dict(values)).items()}
-    piece = Piece(RawTable(columns=columns, rows=[row]), received_at, None)
-    return target.kind, Taken(target.name, sha, piece)
-
-
-def as_ours(raw: RawTable, row: int, target: Quarantined) -> dict[str, Any]:
-    """A row of the original under our names; a row that could not even be told apart has no values."""
-    frame = rename(raw.frame(), target.kind, target.profile).filter(pl.col("row") == row)
-    return frame.drop("row").to_dicts()[0] if frame.height else {}
+    return Taken(target.name, target.sha, Piece(RawTable(columns=columns, rows=[target.row]), received_at, None))

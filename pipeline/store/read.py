@@ -23,9 +23,8 @@ from pipeline.normalise.county import county_of
 from pipeline.normalise.entered import with_states, withdrawn
 from pipeline.normalise.times import UTC_US
 from pipeline.settings import Settings, flatten, read_settings
-from pipeline.sources import form_of
-from pipeline.sources.profile import Profile
 from pipeline.store.log import connect
+from pipeline.store.originals import Original, profile_logged
 
 EVER = datetime.min.replace(tzinfo=UTC)
 AT_START = 2  # entries that a new book begins with: its settings, and its vocabulary where it has one
@@ -354,20 +353,8 @@ class Snapshot:
         return self.con.sql(f"select * from {name}").pl()
 
 
-@dataclass(frozen=True)
-class Unplaced:
-    """A file with rows that wait for the county's zone."""
-
-    name: str
-    sha: str
-    kind: str
-    form: str
-    received_at: datetime
-    profile: Profile | None
-
-
-def unplaced(con: duckdb.DuckDBPyConnection) -> list[Unplaced]:
-    """Files taken before the county's zone was known, of the kinds in which local times could not be placed.
+def unplaced(con: duckdb.DuckDBPyConnection) -> list[tuple[Original, datetime]]:
+    """Files taken before the county's zone was known, of the kinds in which local times could not be placed; receipts.
 
     All of such a kind, as a row that had waited already counted as known in a file that came after: read again, each
     row gets the earliest of its receipts.
@@ -378,10 +365,7 @@ def unplaced(con: duckdb.DuckDBPyConnection) -> list[Unplaced]:
         "(select kind from log where type = 'quarantine' and json_extract_string(body, '$.code') = 'no-zone') "
         "and seq < (select min(seq) from log where type = 'row' and kind = 'county') order by received_at, key"
     ).fetchall()
-    files = []
-    for name, sha, kind, received_at, profile_text in found:
-        table = json.loads(profile_text or "null")
-        profile = Profile(**table) if table else None
-        form = (profile.format if profile else None) or form_of(name, kind)
-        files.append(Unplaced(name, sha, kind, form, received_at.astimezone(UTC), profile))
-    return files
+    return [
+        (Original(sha, name, kind, profile_logged(profile)), received_at.astimezone(UTC))
+        for name, sha, kind, received_at, profile in found
+    ]

@@ -11,7 +11,7 @@ import pytest
 from pipeline import run
 from pipeline.contracts.known import Known
 from pipeline.normalise import entered
-from pipeline.store import read
+from pipeline.store import mend, read
 from pipeline.store.book import open_book
 from pipeline.store.log import verify
 
@@ -102,6 +102,30 @@ def test_what_cannot_be_a_row_goes_to_quarantine_with_its_reason(book: Path):
     with read.Snapshot(open_book(book).published) as snapshot:
         kept = read.quarantine_at(snapshot.con, read.read_rows(snapshot.con), NOW)
     assert kept.select("kind", "value").rows() == [("line-counts", "many")]
+
+
+def test_a_row_that_an_entry_said_badly_is_mended_like_any_other(book: Path):
+    bad = {
+        "entry_id": "e",
+        "action": "line-count",
+        "target": "P1",
+        "values": {"checkin_line": "many", "booths_used": 4},
+    }
+    enter(book, bad)
+    with duckdb.connect(str(book / "log.duckdb"), read_only=True) as con:
+        target = mend.find(con, f"entries-{NOW:%H%M%S}-1.jsonl", 1)
+    later = NOW + timedelta(minutes=1)
+    path = book.parent / "entries-mend.jsonl"
+    path.write_text(mend.mend_line(target, {"checkin_line": "31"}, "Ada Finch", "counted again", later))
+    receipts = run.take([path], book, later)
+    assert (target.kind, [(r.kind, r.accepted) for r in receipts]) == (
+        "line-counts",
+        [("entries", 1), ("line-counts", 1)],
+    )
+    row = known(book, later).line_counts.to_dicts()[0]
+    assert (row["site_id"], row["at"], row["checkin_line"]) == ("P1", NOW, 31.0)
+    with read.Snapshot(open_book(book).published) as snapshot:
+        assert read.quarantine_at(snapshot.con, read.read_rows(snapshot.con), later).is_empty()
 
 
 def test_an_entry_taken_back_stops_counting_from_then_and_the_state_before_returns(book: Path):

@@ -1,5 +1,6 @@
 """A row in quarantine can be corrected; who and why are kept, and the original stays."""
 
+import json
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -9,6 +10,7 @@ import pytest
 
 from pipeline import run
 from pipeline.errors import UsageError
+from pipeline.sources.profile import profile_of
 from pipeline.store import log, mend, read
 from pipeline.store.book import Book, open_book
 from pipeline.store.log import connect
@@ -77,3 +79,26 @@ def test_only_rows_in_quarantine_and_columns_of_the_kind_can_be_mended(book: Boo
     with pytest.raises(UsageError, match="--set colour: no column of line-counts"):
         mend.check_columns(mend.find(con, NAME, 2), {"colour": "red"})
     con.close()
+
+
+def test_a_row_read_by_a_profile_is_mended_by_it_however_often_it_takes(write_day, tmp_path: Path, now):
+    theirs = BAD.replace("checkin_line", "Waiting").replace("site_id", "Place")
+    profile = profile_of({"kind": "line-counts", "columns": {"site_id": "Place", "checkin_line": "Waiting"}}, "")
+    run.take([write_day({NAME: theirs})], tmp_path / "book", now, received=RECEIVED, profiles=[profile])
+    book = open_book(tmp_path / "book")
+    for minute, text in ((1, "dozen"), (2, "several"), (3, "12")):
+        receipts = correct(book, tmp_path, now + timedelta(minutes=minute), {"checkin_line": text})
+    assert receipts[-1].accepted == 1 and quarantine(book, now + timedelta(minutes=3)) == 0
+
+
+@pytest.mark.parametrize("target", ["{sha} row 3", "{sha} row 99", "{sha} row " + "9" * 30, "{sha} row ²", "x row 2"])
+def test_a_mend_of_what_is_not_in_quarantine_changes_nothing(book: Book, tmp_path: Path, now, target: str):
+    con = connect(book.log, read_only=True)
+    sha = mend.find(con, NAME, 2).sha
+    con.close()
+    values = json.dumps({"set": {"checkin_line": "12"}, "why": "phoned"})
+    entry = {"entry_id": "m", "at": now.isoformat(), "by": "A. Clerk", "action": "mend", "values": values}
+    path = tmp_path / "entries-odd.jsonl"
+    path.write_text(json.dumps(entry | {"target": target.format(sha=sha)}))
+    receipts = run.take([path], book.folder, now, received=now)
+    assert [(r.kind, r.accepted) for r in receipts] == [("entries", 1)] and quarantine(book, now) == 1
