@@ -7,11 +7,10 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.contracts.words import DISMISS
-from pipeline.estimates.dispatch.cautions import DANGER, LOCAL, danger
-from pipeline.estimates.dispatch.decisions import decisions
-from pipeline.estimates.dispatch.dispatch import SAID
+from pipeline.estimates.dispatch.cautions import DANGER, LOCAL
+from pipeline.estimates.dispatch.reasons import called
 from pipeline.normalise.entered import said, standing
-from pipeline.outputs.pages import Answered, Section, between, clock, long_time, names, page
+from pipeline.outputs.pages import Answered, Section, between, clock, keep_away, long_time, names, page
 
 LINE_CHANCE = 1 / 3  # chance of a wait over 30 min from which a line is watched; our choice
 FULL_CHANCE = 0.5  # chance to run out from which a supply is watched; our choice
@@ -27,11 +26,7 @@ def hand_over(known: Known, answers: Answered) -> str:
         county=known.county.name,
         as_of=long_time(known.at, zone),
         zone=zone,
-        away=[
-            f"{names(known).get(r['site_id'], 'a place not yet known')}, since {clock(r['opened_at'], zone)} "
-            f"({r['ticket_id']})"
-            for r in danger(answers.tickets, decisions(known).cleared).iter_rows(named=True)
-        ],
+        away=keep_away(known, answers.tickets),
         danger_text=f"{DANGER} {LOCAL}",
         sections=[
             open_tickets(known, answers.tickets),
@@ -60,8 +55,7 @@ def open_tickets(known: Known, tickets: pl.DataFrame) -> Section:
                 r["ticket_id"],
                 clock(r["opened_at"], zone),
                 named.get(r["site_id"], f"not recognised: “{r['place']}”"),
-                SAID.get(r["category"], r["category"].replace("-", " "))
-                + (f", {r['unit_id']}" if r["unit_id"] else ""),
+                called(r["category"]) + (f", {r['unit_id']}" if r["unit_id"] else ""),
                 holder(r),
                 short(r["text"]) + (f" (repeats {r['same_as']})" if r["same_as"] else ""),
             )

@@ -1,6 +1,6 @@
 """What the printed pages share: templates, times in the county's zone, and how figures are written."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -12,6 +12,8 @@ import polars as pl
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.cautions import danger
+from pipeline.estimates.dispatch.decisions import decisions
 
 TEMPLATES = Path(__file__).parent / "templates"
 MOST_ROWS = 12  # rows of a list of worst cases [count]; our choice
@@ -106,6 +108,24 @@ def two_figures(number: float) -> float:
 def names(known: Known) -> dict[str | None, str]:
     """Site names by id."""
     return {site_id: name or site_id for site_id, name in known.sites.select("site_id", "name").iter_rows()}
+
+
+def place(named: Mapping[str | None, str], site_id: str | None) -> str:
+    """A site by its name, else by its id; a call's place may not be known yet."""
+    return named.get(site_id, site_id or "a place not yet known")
+
+
+def keep_away(known: Known, tickets: pl.DataFrame) -> list[dict[str, str]]:
+    """The places where danger is reported and not marked cleared, with the ticket that says so."""
+    named = names(known)
+    return [
+        {
+            "site": place(named, row["site_id"]),
+            "since": clock(row["opened_at"], known.county.zone),
+            "ticket_id": row["ticket_id"],
+        }
+        for row in danger(tickets, decisions(known).cleared).iter_rows(named=True)
+    ]
 
 
 def first_of(count: int) -> str:

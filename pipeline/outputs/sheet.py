@@ -10,12 +10,23 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.errors import SettingsError, UsageError
-from pipeline.estimates.dispatch.cautions import DANGER, danger
-from pipeline.estimates.dispatch.decisions import decisions
+from pipeline.estimates.dispatch.cautions import DANGER
 from pipeline.estimates.dispatch.parts import hand_overs
 from pipeline.estimates.dispatch.phone import phone_list
-from pipeline.estimates.dispatch.reasons import SAID
-from pipeline.outputs.pages import TEMPLATES, Answered, between, clock, long_time, page, two_figures, whole
+from pipeline.estimates.dispatch.reasons import called
+from pipeline.outputs.pages import (
+    TEMPLATES,
+    Answered,
+    between,
+    clock,
+    keep_away,
+    long_time,
+    names,
+    page,
+    place,
+    two_figures,
+    whole,
+)
 
 ALL = "all"  # every rover's sheet, one after the other
 Cards = Mapping[str, Mapping[str, Any]]
@@ -106,28 +117,15 @@ def to_load(loads: pl.DataFrame, rover_id: str) -> list[str]:
     ]
 
 
-def keep_away(known: Known, tickets: pl.DataFrame) -> list[dict[str, str]]:
-    """The places where danger is reported and not marked cleared, with the ticket that says so."""
-    names = dict(known.sites.select("site_id", "name").iter_rows())
-    return [
-        {
-            "site": names.get(row["site_id"], row["site_id"] or "a place not yet known"),
-            "since": clock(row["opened_at"], known.county.zone),
-            "ticket_id": row["ticket_id"],
-        }
-        for row in danger(tickets, decisions(known).cleared).iter_rows(named=True)
-    ]
-
-
 def calls(known: Known, tickets: pl.DataFrame) -> list[dict[str, Any]]:
     """The open tickets as calls to make, the largest stake first."""
-    names = dict(known.sites.select("site_id", "name").iter_rows())
+    named = names(known)
     words = dict(known.tickets.select("ticket_id", "text").iter_rows())
     return [
         {
             "rank": row["rank"],
-            "site": names.get(row["site_id"], "a place not yet known"),
-            "what": SAID.get(row["category"], row["category"].replace("-", " ")),
+            "site": place(named, row["site_id"]),
+            "what": called(row["category"]),
             "opened": clock(row["opened_at"], known.county.zone),
             "ticket_id": row["ticket_id"],
             "text": words.get(row["ticket_id"]),
@@ -143,8 +141,8 @@ def stop_card(
 ) -> dict[str, Any]:
     """One stop in the words and order in which a rover needs them."""
     zone = known.county.zone
-    place = known.sites.filter(pl.col("site_id") == row["site_id"]).to_dicts()
-    site: dict[str, Any] = place[0] if place else {}
+    listed = known.sites.filter(pl.col("site_id") == row["site_id"]).to_dicts()
+    site: dict[str, Any] = listed[0] if listed else {}
     told = told_by(known, tickets, row["ticket_ids"], phones)
     kinds = list(dict.fromkeys([*(ticket["category"] for ticket in told), *(row.get("categories") or [])])) or ["power"]
     fitting = [cards[kind] for kind in kinds if kind in cards] or [cards["other"]]
@@ -160,7 +158,7 @@ def stop_card(
         "arrive": clock(row["arrive_at"], zone),
         "is_under_way": row.get("is_under_way") or False,
         "partner": row.get("partner"),
-        "what": ", ".join(SAID.get(kind, kind.replace("-", " ")) for kind in kinds),
+        "what": ", ".join(map(called, kinds)),
         "unit": unit_said(known, row["unit_id"]),
         "unit_id": row["unit_id"],
         "tickets": [ticket | {"opened": clock(ticket["opened_at"], zone)} for ticket in told],

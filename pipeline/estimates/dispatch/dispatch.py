@@ -18,7 +18,7 @@ from pipeline.estimates.dispatch.given import settled, who_may
 from pipeline.estimates.dispatch.learning import learnt
 from pipeline.estimates.dispatch.needs import Need, joined, open_needs
 from pipeline.estimates.dispatch.pairs import with_pairs
-from pipeline.estimates.dispatch.reasons import SAID, why
+from pipeline.estimates.dispatch.reasons import called, why
 from pipeline.estimates.dispatch.rovers import later, parts_for, rover_states
 from pipeline.estimates.dispatch.scene import Leg, Order, Scene
 from pipeline.estimates.dispatch.search import plan
@@ -253,7 +253,7 @@ def with_parts(rows: list[dict[str, object]], scene: Scene) -> pl.DataFrame:
             stock[name] -= 1
         row["parts"] = carried
         if lacking:
-            row["why"] = f"{row['why']} No part on board for: {', '.join(SAID.get(c, c) for c in lacking)}."
+            row["why"] = f"{row['why']} No part on board for: {', '.join(map(called, lacking))}."
     names = list(Dispatch.to_schema().columns)
     schema = dict(empty(Dispatch).schema) | EXTRA
     return pl.DataFrame([{name: row[name] for name in [*names, *EXTRA]} for row in rows], schema=schema, orient="row")

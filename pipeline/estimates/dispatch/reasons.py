@@ -10,7 +10,7 @@ from pipeline.estimates.dispatch.rovers import later
 from pipeline.estimates.dispatch.scene import Leg, Order, Scene
 from pipeline.estimates.dispatch.skills import can
 
-SAID = {  # what a dispatcher would call it
+SAID = {  # what a dispatcher would call a category; the rest go by their own name
     "scanner-jam": "scanner jam",
     "scanner-down": "scanner stopped",
     "memory-card": "memory card",
@@ -31,6 +31,11 @@ MENDED = {
     "power": "power",
     "supplies": "supplies",
 }
+
+
+def called(category: str) -> str:
+    """A category as a dispatcher would call it."""
+    return SAID.get(category, category.replace("-", " "))
 
 
 def why(known: Known, scene: Scene, orders: list[Order], rover: int, legs: list[Leg], number: int) -> str:
@@ -84,7 +89,7 @@ def waits_instead(known: Known, scene: Scene, legs: list[Leg], number: int) -> s
         return ""
     zone, leg = ZoneInfo(known.county.zone), legs[1]
     need = scene.needs[leg.need]
-    what = SAID.get(need.categories[0], need.categories[0]) if need.categories else "the next stop"
+    what = called(need.categories[0]) if need.categories else "the next stop"
     return f" Meanwhile {need.site_id} ({what}) waits until about {later(known, leg.arrive).astimezone(zone):%H:%M}."
 
 
@@ -92,7 +97,7 @@ def stakes(need: Need, zone: ZoneInfo) -> str:
     """What is wrong, since when, and who is held up."""
     if need.foreseen:
         return need.foreseen
-    said = ", ".join(SAID.get(category, category.replace("-", " ")) for category in need.categories)
+    said = ", ".join(map(called, need.categories))
     tickets = f" ({', '.join(need.ticket_ids)})" if need.ticket_ids else ""
     heads = round(need.waiting)
     people = f"; about {heads} {'person' if heads == 1 else 'people'} in line" if heads > 0 else ""

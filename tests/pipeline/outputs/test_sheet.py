@@ -13,8 +13,9 @@ from pipeline.contracts.words import TICKET_CATEGORIES
 from pipeline.errors import WardbookError
 from pipeline.estimates.dispatch.parts import vehicle_loads
 from pipeline.estimates.dispatch.skills import SKILLS
+from pipeline.outputs.pages import keep_away
 from pipeline.outputs.printing import as_pdf, drawn
-from pipeline.outputs.sheet import county_cards, guidance, keep_away, read_cards, sheet
+from pipeline.outputs.sheet import county_cards, guidance, read_cards, sheet
 
 
 class Page(HTMLParser):
