@@ -2,7 +2,10 @@
 
 Units report running totals. A total that falls begins a new run: the unit was restarted, or another unit goes by its
 id. A total that drops and comes back at once, or leaps and comes back, is a slip of one report; one that leaps and
-stays belongs to a counter that had run before. Every reader of a counter counts in this way.
+stays belongs to a counter that had run before. `failures`, `stock`, `counts` and the board's marks count in this way.
+
+The line estimate does not (`lines/observations.py`): it spreads a total over windows of time, and holds what came after
+a reset, a slip or a leap for unseen rather than work it out. What it lets pass is therefore less than `PACES`.
 """
 
 from dataclasses import dataclass

@@ -1,7 +1,7 @@
 """What the filter looks at, minute by minute: counters, poll books, head counts and calls as plain arrays.
 
 Every row here had been received by T, and stands at the minute at which it occurred. Minutes count from midnight,
-local time, of election day.
+local time, of election day. A counter's odd step is unseen here; `estimates/counters.py` works out what it stands for.
 """
 
 from dataclasses import dataclass
