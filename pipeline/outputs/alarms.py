@@ -5,7 +5,7 @@ An entry of action `alarm-set` has the alarm's name as its target; its values na
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -61,8 +61,8 @@ def alarms(known: Known) -> list[Alarm]:
             if alarm:
                 found[row["target"]] = alarm
         elif row["target"] in found:
-            old = found[row["target"]]
-            found[row["target"]] = Alarm(**{**old.__dict__, "muted_why": str(values.get("why") or "no reason given")})
+            why = str(values.get("why") or "no reason given")
+            found[row["target"]] = replace(found[row["target"]], muted_why=why)
     return sorted(found.values(), key=lambda a: a.name)
 
 

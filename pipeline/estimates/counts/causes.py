@@ -84,7 +84,7 @@ def heard_at(known: Known, readings: pl.DataFrame) -> dict[str, Heard]:
 def ranked(counts: Counts, heard: Heard, small: float) -> list[tuple[str, float]]:
     """Causes with their evidence, the likeliest first; only those that can explain the sign of the difference."""
     difference = counts.difference or 0
-    scores = fewer(counts, heard, small) if difference > 0 else more(counts, heard, small)
+    scores = fewer(counts, heard, small) if difference > 0 else more(counts, small)
     for cause in scores:
         scores[cause] += min(heard.said.get(cause, 0), 2) + 0.25 * min(heard.possible.get(cause, 0), 2)
     return sorted(
@@ -104,7 +104,7 @@ def fewer(counts: Counts, heard: Heard, small: float) -> dict[str, float]:
     }
 
 
-def more(counts: Counts, heard: Heard, small: float) -> dict[str, float]:
+def more(counts: Counts, small: float) -> dict[str, float]:
     """Evidence where more ballots than voters are accounted for."""
     over, issued = -(counts.difference or 0), counts.issued_more
     # Ballots went out to voters that the poll book does not show; else the sheets were counted more often than issued.

@@ -4,7 +4,7 @@ from pipeline.estimates.counts.causes import Counts
 from pipeline.estimates.counts.witness import Witness
 
 
-def others(counts: Counts, witness: Witness) -> list[str]:
+def others(counts: Counts) -> list[str]:
     """The identities beside the main one that do not hold, in words."""
     found = []
     if counts.tape_total is not None and counts.tape_total != counts.ballots_counted:

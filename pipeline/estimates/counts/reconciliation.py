@@ -22,8 +22,6 @@ LIKELY = {
     "poll-book": "a poll book is probably behind: more ballots were issued than voters checked in",
     "unexplained": "nothing that was reported explains it",
 }
-
-
 FURTHER: dict[str, pl.DataType] = {
     "causes": pl.List(pl.String),
     "evidence": pl.List(pl.String),
@@ -73,7 +71,7 @@ def verdict(counts: Counts, heard: Heard, witness: Witness, small: float) -> dic
     moved = misplaced(counts)
     found = causes.ranked(counts, heard, small) if difference and not moved else []
     cause = (found[0][0] if found else "unexplained") if difference else None
-    odd = others(counts, witness)
+    odd = others(counts)
     agrees = accounted == counts.checked_in and not odd
     told = [f"{name}: {part}" for name, _ in found for part in evidence(name, witness)]
     logged = by_the_log(counts, witness) if difference or odd else []

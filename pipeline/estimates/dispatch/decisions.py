@@ -55,7 +55,7 @@ def decisions(known: Known) -> Decisions:
             found.notes.append(f"{row['action']} ({row['entry_id']}): {lacking}; it decides nothing. Enter it again.")
         else:
             apply(found, known.at, row)
-    settle(found, known)
+    free_the_stops_of_absent_rovers(found)
     return found
 
 
@@ -101,8 +101,8 @@ def apply(found: Decisions, at: datetime, row: Mapping[str, Any]) -> None:
             found.away.pop(target, None)
 
 
-def settle(found: Decisions, known: Known) -> None:
-    """Drops what is over: stops of rovers that are unavailable, with a note, and it keeps the rest."""
+def free_the_stops_of_absent_rovers(found: Decisions) -> None:
+    """Drops the stops that were given to rovers which are unavailable now, each with a note."""
     for site_id, given in sorted(found.given.items()):
         if given.rover_id in found.away:
             found.notes.append(f"{given.rover_id} was given {site_id} and is unavailable: the stop is anybody's again.")

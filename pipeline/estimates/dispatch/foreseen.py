@@ -49,7 +49,7 @@ def foreseen(
     here = {row["site_id"]: row for row in loads.iter_rows(named=True)}
     found = list(threats(known, power, here))
     found += stocks(known, supplies, here, rates) if supplies is not None else []
-    found += late_steps(known, steps, rates) if steps is not None else []
+    found += late_steps(known, steps) if steps is not None else []
     free = [n for n in found if n.site_id not in away and (n.site_id, n.categories[0]) not in taken]
     return sorted(free, key=lambda n: (n.site_id, n.categories, n.unit_id or ""))
 
@@ -128,7 +128,7 @@ def stocks(
         )
 
 
-def late_steps(known: Known, steps: pl.DataFrame, rates: Mapping[str, Learnt]) -> Iterator[Need]:
+def late_steps(known: Known, steps: pl.DataFrame) -> Iterator[Need]:
     """Media and ballots that should have been handed over by now: called first, then fetched by two."""
     late = known.settings["dispatch.step_overdue_minutes"]
     rows = steps.filter(

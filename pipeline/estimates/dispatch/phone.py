@@ -10,7 +10,6 @@ from pipeline.estimates.dispatch.cautions import CONDUCT, DANGER, LEGAL, caution
 from pipeline.estimates.dispatch.decisions import decisions
 from pipeline.estimates.dispatch.skills import SKILLS
 
-OFFICIAL = ("conduct", "procedure")  # for the election official or the county's counsel
 COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
     "rank": pl.Int64,
     "ticket_id": pl.String,
