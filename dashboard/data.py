@@ -23,6 +23,7 @@ from pipeline.errors import BookEmpty
 from pipeline.estimates import Answers
 from pipeline.store import read
 from pipeline.store.book import Book
+from pipeline.store.quarantine import quarantine_at
 
 ENVIRONMENT = "WARDBOOK_BOOK"
 PICTURES_KEPT = 6  # moments of a county kept in memory [count]; each holds its frames
@@ -216,7 +217,7 @@ def sha_of(picture: Picture, name: str, row: int) -> str | None:
 def quarantine_of(folder: str, version: int, at: datetime) -> pl.DataFrame:
     """As `quarantine`, kept by version and time."""
     with read.Snapshot(Book(Path(folder)).published) as snapshot:
-        return read.quarantine_at(snapshot.con, decoded(folder).read(snapshot.con), at)
+        return quarantine_at(snapshot.con, decoded(folder).read(snapshot.con), at)
 
 
 def line_history(picture: Picture, at: datetime) -> pl.DataFrame:

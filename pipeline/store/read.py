@@ -281,46 +281,6 @@ def intake_by_kind(con: duckdb.DuckDBPyConnection, at: datetime) -> dict[str, di
     return {row.pop("kind"): row for row in sums.to_dicts()}
 
 
-def quarantine_at(con: duckdb.DuckDBPyConnection, rows: Rows, at: datetime) -> pl.DataFrame:
-    """One row a fault in quarantine at `at`: file, kind, row number, column, value (masked) and reason."""
-    names = dict(con.sql("select file, min(key) from log where type = 'file' group by file").fetchall())
-    found = con.sql(
-        "select file, kind, \"row\", received_at, body from log q where type = 'quarantine' and received_at <= $at "
-        "and not exists (select 1 from log r where r.type = 'row' and r.kind = q.kind and r.received_at <= $at "
-        'and r.file = q.file and r."row" = q."row") '
-        # once the zone is known, rows that waited for it have been judged again
-        "and not (json_extract_string(body, '$.code') = 'no-zone' and exists (select 1 from log c "
-        "where c.type = 'row' and c.kind = 'county' and c.seq > q.seq and c.received_at <= $at)) "
-        'order by received_at, file, "row"',
-        params={"at": at},
-    ).fetchall()
-    records: list[dict[str, Any]] = [
-        {"file": names.get(file, file), "kind": kind, "row": row, "received_at": received_at, **reason}
-        for file, kind, row, received_at, body in found
-        for reason in json.loads(body)["reasons"]
-    ]
-    records += [waiting | {"file": names.get(waiting["file"], waiting["file"])} for waiting in waiting_rows(rows, at)]
-    texts = dict.fromkeys(("column", "value", "reason"), pl.String)
-    schema: dict[str, Any] = {"file": pl.String, "kind": pl.String, "row": pl.Int64, "received_at": UTC_US, **texts}
-    return pl.DataFrame(records, schema=schema, orient="row")
-
-
-def waiting_rows(rows: Rows, at: datetime) -> list[dict[str, Any]]:
-    """Rows received by `at` whose ids no roster lists by then."""
-    records: list[dict[str, Any]] = []
-    for kind in FEEDS:
-        for name, column in schema_of(kind).columns.items():
-            roster = (column.metadata or {}).get("roster")
-            if not roster:
-                continue
-            listed = states(rows, roster, at)["key"]
-            reason = f"no roster lists this {name.removesuffix('_id')} yet"
-            waiting = states(rows, kind, at).filter(~pl.col(name).is_in(listed.implode()))
-            found = waiting.select("file", "row", "received_at", value=name, kind=pl.lit(kind))
-            records += found.with_columns(column=pl.lit(name), reason=pl.lit(reason)).to_dicts()
-    return records
-
-
 class Snapshot:
     """The published state of a book, as one reader sees it: open, read, close."""
 

@@ -12,6 +12,7 @@ from pipeline import run
 from pipeline.sources.folder import gather
 from pipeline.store import read
 from pipeline.store.book import open_book
+from pipeline.store.quarantine import quarantine_at
 
 NOW = datetime(2026, 11, 4, 12, tzinfo=UTC)
 END = datetime(2026, 11, 5, tzinfo=UTC)
@@ -86,7 +87,7 @@ def ended(folder: Path, steps: list[tuple[Path, datetime | None]]) -> dict[str, 
             kind: sorted(read.states(rows, kind, END).drop(*BY_ORDER, strict=False).rows(), key=repr)
             for kind in rows.tables
         }
-        waiting = read.quarantine_at(writer.log.con, rows, END).select("kind", "column", "value").unique().rows()
+        waiting = quarantine_at(writer.log.con, rows, END).select("kind", "column", "value").unique().rows()
     return known | {"quarantine": sorted(waiting, key=repr)}
 
 

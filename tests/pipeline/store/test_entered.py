@@ -14,6 +14,7 @@ from pipeline.normalise import entered
 from pipeline.store import mend, read
 from pipeline.store.book import open_book
 from pipeline.store.log import verify
+from pipeline.store.quarantine import quarantine_at
 
 NOW = datetime(2026, 11, 3, 16, tzinfo=UTC)
 COUNTY = 'name = "Plover County"\nzone = "America/Chicago"\nelection_day = 2026-11-03\n'
@@ -100,7 +101,7 @@ def test_what_cannot_be_a_row_goes_to_quarantine_with_its_reason(book: Path):
     assert (entries.accepted, counts.quarantined) == (1, 1)
     assert counts.reasons[0]["column"] == "checkin_line"
     with read.Snapshot(open_book(book).published) as snapshot:
-        kept = read.quarantine_at(snapshot.con, read.read_rows(snapshot.con), NOW)
+        kept = quarantine_at(snapshot.con, read.read_rows(snapshot.con), NOW)
     assert kept.select("kind", "value").rows() == [("line-counts", "many")]
 
 
@@ -125,7 +126,19 @@ def test_a_row_that_an_entry_said_badly_is_mended_like_any_other(book: Path):
     row = known(book, later).line_counts.to_dicts()[0]
     assert (row["site_id"], row["at"], row["checkin_line"]) == ("P1", NOW, 31.0)
     with read.Snapshot(open_book(book).published) as snapshot:
-        assert read.quarantine_at(snapshot.con, read.read_rows(snapshot.con), later).is_empty()
+        assert quarantine_at(snapshot.con, read.read_rows(snapshot.con), later).is_empty()
+
+
+@pytest.mark.parametrize("values", [{"checkin_line": "many"}, {"site_id": "P9", "checkin_line": 3}])
+def test_an_entry_taken_back_leaves_nothing_in_quarantine(book: Path, values: dict):
+    def waiting(at: datetime) -> int:
+        with read.Snapshot(open_book(book).published) as snapshot:
+            return quarantine_at(snapshot.con, read.read_rows(snapshot.con), at).height
+
+    enter(book, {"entry_id": "e1", "action": "line-count", "target": "P1", "values": values})
+    later = NOW + timedelta(minutes=1)
+    enter(book, {"entry_id": "e2", "action": "withdraw", "withdraws": "e1"}, at=later)
+    assert waiting(NOW) == 1 and waiting(later) == 0
 
 
 def test_an_entry_taken_back_stops_counting_from_then_and_the_state_before_returns(book: Path):

@@ -16,6 +16,7 @@ from pipeline.store import read
 from pipeline.store.book import open_book
 from pipeline.store.intake import Receipt
 from pipeline.store.log import connect
+from pipeline.store.quarantine import quarantine_at
 
 NOW = datetime(2026, 11, 4, 12, tzinfo=UTC)
 END = datetime(2026, 11, 5, tzinfo=UTC)
@@ -129,7 +130,7 @@ def test_local_times_taken_before_the_county_are_placed_when_it_comes(
     take(day, book)
     assert read.known_at(rows_of(book), END).line_counts["at"].to_list()[0] == datetime(2026, 11, 3, 15, 15, tzinfo=UTC)
     con = connect(open_book(book).log, read_only=True)
-    assert read.quarantine_at(con, rows_of(book), END).is_empty()
+    assert quarantine_at(con, rows_of(book), END).is_empty()
     con.close()
 
 
@@ -194,7 +195,7 @@ def test_any_order_of_arrival_ends_in_the_same_state(exports, seed: int, write_d
             assert all(r.adds_up() for r in receipts)
             rows = writer.rows()
             state = read.states(rows, "tickets", END).drop("seq", "content_key", "file", "row", "caller").rows()
-            quarantine = set(read.quarantine_at(writer.log.con, rows, END).select("kind", "column", "value").rows())
+            quarantine = set(quarantine_at(writer.log.con, rows, END).select("kind", "column", "value").rows())
         outcomes.append((state, quarantine))
     assert outcomes[0] == outcomes[1]
 

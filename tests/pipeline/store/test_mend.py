@@ -14,6 +14,7 @@ from pipeline.sources.profile import profile_of
 from pipeline.store import log, mend, read
 from pipeline.store.book import Book, open_book
 from pipeline.store.log import connect
+from pipeline.store.quarantine import quarantine_at
 
 BAD = "site_id,at,checkin_line,scanner_line\nP01,2026-11-03T09:50:00,twelve,1\nP02,2026-11-03T09:50:00,7,0\n"
 RECEIVED = datetime(2026, 11, 3, 16, tzinfo=UTC)
@@ -42,7 +43,7 @@ def counts_at(book: Book, at: datetime) -> pl.DataFrame:
 
 def quarantine(book: Book, at: datetime) -> int:
     with read.Snapshot(book.published) as snapshot:
-        return read.quarantine_at(snapshot.con, read.read_rows(snapshot.con), at).height
+        return quarantine_at(snapshot.con, read.read_rows(snapshot.con), at).height
 
 
 def test_a_mended_row_counts_from_the_mend_on(book: Book, tmp_path: Path, now):
