@@ -14,6 +14,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.contracts.known import Known
+
 Floats = NDArray[np.float64]
 MARKS = ("", "reset", "dip", "spike", "jump", "carried-over")
 LONG_AGO = 1e9  # longer than any day, and finite [min]
@@ -52,7 +54,7 @@ def with_increments(status: pl.DataFrame, *counters: str, opens: pl.DataFrame | 
     """Reports in order, each with every counter's increase since the unit's last report and what is odd about it.
 
     Adds `new_NAME` [count] and `mark_NAME` (one of `MARKS`, null where nothing is odd). The first report's total counts
-    whole, unless `opens` (unit_id, opens_at) says that so much cannot have come since the opening.
+    whole, unless `opens` (`openings`) says that so much cannot have come since the opening.
     """
     frame = in_order(status)
     since = since_opening(frame, opens)
@@ -82,6 +84,11 @@ def words_of(mark: NDArray[np.int8]) -> pl.Series:
     """Codes of `MARKS` as words, null where nothing is odd."""
     words = pl.Series([None, *MARKS[1:]], dtype=pl.String)
     return words.gather(pl.Series(mark, dtype=pl.Int64))
+
+
+def openings(known: Known) -> pl.DataFrame:
+    """When the site of each unit opens: columns unit_id, opens_at."""
+    return known.units.join(known.sites.select("site_id", "opens_at"), on="site_id").select("unit_id", "opens_at")
 
 
 def since_opening(frame: pl.DataFrame, opens: pl.DataFrame | None) -> Floats:

@@ -12,9 +12,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.contracts.moments import parse_time
 from pipeline.contracts.words import DECISIONS
-from pipeline.normalise.entered import said, standing
+from pipeline.normalise.entered import moment_said, said, standing
 
 EVERYBODY = "*"
 
@@ -94,7 +93,7 @@ def apply(found: Decisions, at: datetime, row: Mapping[str, Any]) -> None:
         case "danger-cleared":
             found.cleared[target] = row["at"]
         case "rover-unavailable":
-            until = moment(values.get("until"))
+            until = moment_said(values.get("until"))
             if until is None or until > at:
                 found.away[target] = until
         case "rover-available":
@@ -107,11 +106,3 @@ def free_the_stops_of_absent_rovers(found: Decisions) -> None:
         if given.rover_id in found.away:
             found.notes.append(f"{given.rover_id} was given {site_id} and is unavailable: the stop is anybody's again.")
             del found.given[site_id]
-
-
-def moment(text: object) -> datetime | None:
-    """A moment with its offset, None for anything else."""
-    try:
-        return parse_time(str(text)) if text else None
-    except ValueError:
-        return None

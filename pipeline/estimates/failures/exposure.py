@@ -61,9 +61,8 @@ class Ledger:
 
 def ledger(known: Known) -> Ledger:
     """The ledger of what is known."""
-    opens = known.units.join(known.sites.select("site_id", "opens_at"), on="site_id").select("unit_id", "opens_at")
     own = known.status.join(known.units.select("unit_id"), on="unit_id", how="semi").select(READ)
-    reports = counters.with_increments(own, "ballots_counted", "misfeeds", "jams", opens=opens)
+    reports = counters.with_increments(own, "ballots_counted", "misfeeds", "jams", opens=counters.openings(known))
     total = pl.col("new_ballots_counted").cum_sum()
     before = pl.when(pl.col("unit_id") != pl.col("unit_id").shift()).then(total - pl.col("new_ballots_counted"))
     reports = reports.with_columns(read=(total - before.forward_fill().fill_null(0)).cast(pl.Float64))

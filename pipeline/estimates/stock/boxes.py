@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 
 from pipeline.contracts import estimates
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.counters import explained, with_increments
+from pipeline.estimates.counters import explained, openings, with_increments
 from pipeline.estimates.stock.filling import filling, moments
 from pipeline.estimates.stock.shares import learnt_doubt, learnt_shares
+from pipeline.normalise.entered import standing
 
 Floats = NDArray[np.float64]
 PACE_MINUTES = 90.0  # a box's own pace is that of so long before T; our choice [min]
@@ -167,13 +168,13 @@ def with_used(known: Known) -> pl.DataFrame:
     entry `bin-emptied` with the unit as target starts from nought.
     """
     emptied = (
-        known.entries.filter((pl.col("action") == "bin-emptied") & not_withdrawn(known.entries))
+        standing(known.entries)
+        .filter(pl.col("action") == "bin-emptied")
         .group_by(unit_id="target")
         .agg(emptied_at=pl.col("at").max())
     )
-    opens = known.units.join(known.sites.select("site_id", "opens_at"), on="site_id").select("unit_id", "opens_at")
     own = known.status.filter(pl.col("ballots_counted").is_not_null())
-    reports = with_increments(own, "ballots_counted", opens=opens)
+    reports = with_increments(own, "ballots_counted", opens=openings(known))
     since = reports.join(emptied, on="unit_id", how="left").with_columns(
         counts=pl.col("emptied_at").is_null() | (pl.col("occurred_at") > pl.col("emptied_at"))
     )
@@ -205,11 +206,6 @@ def paces(known: Known) -> dict[str, pl.Expr]:
         "last_hour": new.filter(at > hour).sum(),
         "hour_before": new.filter((at > before) & (at <= hour)).sum(),
     }
-
-
-def not_withdrawn(entries: pl.DataFrame) -> pl.Expr:
-    """Whether nobody has taken the entry back."""
-    return ~pl.col("entry_id").is_in(entries["withdraws"].drop_nulls().implode())
 
 
 def with_emptied_unseen(frame: pl.DataFrame, known: Known) -> pl.DataFrame:

@@ -82,6 +82,9 @@ def test_an_emptied_box_starts_from_nought(gear, day):
     withdrawn = [emptied(gear, 5), emptied(gear, 4, "E2", action="withdraw", withdraws="E1")]
     rows = answer(gear, steady(day), units=[gear.unit("U1")], status=status, entries=withdrawn)
     assert rows[0]["used"] == 230
+    again = [*withdrawn, emptied(gear, 3, "E3", action="withdraw", withdraws="E2")]
+    rows = answer(gear, steady(day), units=[gear.unit("U1")], status=status, entries=again)
+    assert rows[0]["used"] == 30
 
 
 def test_more_ballots_than_the_box_holds_means_that_it_was_emptied(gear, day):
