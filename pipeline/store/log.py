@@ -18,13 +18,12 @@ import polars as pl
 
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import BookBroken, BookError
-from pipeline.normalise.canonical import envelopes, objects
 from pipeline.store import tree
 
 INDEX = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at")
 FORMAT = 2  # of the log; 1 kept digests as hex text: docs/decisions/010
-# Digests do not compress; texts do so best and fastest with Zstandard. DuckDB would try every way on each of them.
 SHARED = ("type", "kind", "file", "received_at")  # often the same for all rows of a batch
+# Digests do not compress; texts do so best and fastest with Zstandard. DuckDB would try every way on each of them.
 CREATE = """
 create table if not exists log (
     seq bigint, type varchar, kind varchar, key varchar using compression zstd,
@@ -47,15 +46,6 @@ def connect(path: Path, *, read_only: bool = False) -> duckdb.DuckDBPyConnection
         ) from error
     con.execute("set timezone = 'UTC'")
     return con
-
-
-def bodies(rows: pl.DataFrame, values: list[str], attributes: list[str]) -> pl.Series:
-    """The canonical form of entries, with columns `v_NAME` and `a_NAME` as the objects `values` and `attributes`."""
-    nested: dict[str, pl.Expr | str] = {}
-    for name, columns in (("values", values), ("attributes", attributes)):
-        told = objects(rows.select(pl.col(column).alias(column[2:]) for column in columns))
-        nested[name] = pl.lit(told) if columns else pl.lit(None, dtype=pl.String)
-    return envelopes(rows, nested, rows.drop(values, attributes).columns).alias("body")
 
 
 @dataclass(frozen=True)

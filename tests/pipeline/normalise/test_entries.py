@@ -16,7 +16,6 @@ from pipeline.normalise.shape import Piece, shape
 from pipeline.sources.reading import read_table
 from pipeline.sources.tables import RawTable
 from pipeline.store.intake import Taken, row_entries
-from pipeline.store.log import bodies
 
 RECEIVED = datetime(2026, 11, 3, 18, tzinfo=UTC)
 HEAD = "ticket_id,opened_at,site,caller,text,status,desk\n"
@@ -53,24 +52,6 @@ def test_a_content_key_cannot_be_guessed_without_the_books_secret():
 def test_the_content_hash_is_the_same_in_every_book():
     mine, theirs = rows(LINE), rows(LINE, secret=b"t" * 32, tokens={"x": "p-0", "y": "p-1"})
     assert mine["v_caller"][0] != theirs["v_caller"][0] and mine["content_hash"][0] == theirs["content_hash"][0]
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(st.text(), st.one_of(st.none(), st.text())), min_size=1, max_size=5))
-def test_the_canonical_form_is_that_of_the_rfc_8785_package(texts):
-    # PyPI `rfc8785` reproduces the vectors published with RFC 8785
-    frame = pl.DataFrame(
-        {
-            "key": [a for a, _ in texts],
-            "row": range(len(texts)),
-            "v_ä": [a for a, _ in texts],
-            "v_b": [b for _, b in texts],
-            "a_Z": [b for _, b in texts],
-        },
-        schema_overrides={"v_b": pl.String, "a_Z": pl.String},
-    )
-    for body in bodies(frame, ["v_ä", "v_b"], ["a_Z"]):
-        assert rfc8785.dumps(json.loads(body)).decode() == body
 
 
 def test_a_row_is_known_again_whatever_other_columns_came_beside_it():
