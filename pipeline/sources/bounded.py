@@ -14,6 +14,7 @@ from pipeline.errors import SourceError
 LARGEST = 1 << 30  # bytes held of one file; more could stop the rest of the day: our choice
 LONGEST_LINE = 1 << 22  # bytes held of one line: `tables.LONGEST_ROW` characters of UTF-8 take no more
 PIECE = 1 << 20  # bytes read in one go
+LINE_ENDS = (b"\n", b"\r")  # each by itself, or both: as the readers have it
 
 
 def read_bounded(
@@ -67,7 +68,8 @@ def cut_lines(pieces: Iterator[bytes], longest: int, *, by_line: bool) -> Iterat
         if not by_line:
             yield piece
             continue
-        end = piece.find(b"\n")
+        ends = [place for place in (piece.find(mark) for mark in LINE_ENDS) if place >= 0]
+        end = min(ends, default=-1)
         head = piece if end < 0 else piece[:end]
         room = max(longest - run, 0)
         yield head[:room]
@@ -80,7 +82,7 @@ def cut_lines(pieces: Iterator[bytes], longest: int, *, by_line: bool) -> Iterat
                 yield told(lost, digest.hexdigest())
                 lost, digest = 0, sha256()
             yield piece[end:]
-            run = len(piece) - piece.rfind(b"\n") - 1
+            run = len(piece) - max(map(piece.rfind, LINE_ENDS)) - 1
     if lost:
         yield told(lost, digest.hexdigest())
 

@@ -1,5 +1,6 @@
 """A line of any length is answered in bounded memory, and costs its own row only."""
 
+import re
 import tracemalloc
 from hashlib import sha256
 from pathlib import Path
@@ -17,7 +18,7 @@ from pipeline.sources.tables import LONGEST_ROW
 
 @settings(max_examples=200, deadline=None)
 @given(
-    st.lists(st.binary(max_size=40).map(lambda b: b.replace(b"\r", b"")), max_size=8),
+    st.lists(st.binary(max_size=40), max_size=8),
     st.integers(9, 20),
     st.integers(2, 9),
 )
@@ -31,9 +32,19 @@ def test_lines_within_the_bound_stay_and_longer_ones_keep_their_start_and_their_
     expected = [
         line if len(line) <= longest
         else line[:longest] + f" … {len(line) - longest} bytes more, SHA-256 {sha256(line[longest:]).hexdigest()}".encode()
-        for line in data.split(b"\n")
+        if not line.startswith((b"\n", b"\r")) else line
+        for line in re.split(rb"([\r\n])", data)
     ]  # fmt: skip
-    assert cut == b"\n".join(expected)
+    assert cut == b"".join(expected)
+
+
+@pytest.mark.parametrize("end", [b"\n", b"\r\n", b"\r"])
+def test_no_row_of_a_large_file_is_lost_however_its_lines_end(tmp_path: Path, end: bytes):
+    path = tmp_path / "rows.csv"
+    path.write_bytes(end.join([b"a,b", *(b"%d,%s" % (n, b"x" * 5000) for n in range(1000)), b""]))
+    assert path.stat().st_size > LONGEST_LINE
+    table = read_table(read_bounded(path, "rows.csv", "csv"), "rows.csv", "csv")
+    assert table.rows == list(range(2, 1002)) and not table.faults
 
 
 @pytest.mark.parametrize(
