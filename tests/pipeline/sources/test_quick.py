@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from codecs import BOM_UTF8
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -13,11 +14,18 @@ from pipeline.sources.quick import json_frame
 from pipeline.sources.reading import read_table
 from pipeline.sources.tables import LONGEST_ROW, QUICK_FROM
 
-PIECES = [*'ab ,;"\n\\:{}[]é—\x1c\u2028\t', "null", '":', '\\"a": null']
+PIECES = [
+    *'ab ,;"\n\r\\:{}[]é—\x1c\u2028\t', "null", '":', '\\"a": null',
+    "007", "1e3", "1.0", "-0", "NaN", "true", "2026-11-03",
+]  # fmt: skip
 TEXT = st.lists(st.sampled_from(PIECES), max_size=8).map("".join)
 VALUE = st.one_of(
     st.none(), st.booleans(), st.integers(-3, 10**16), st.floats(-9, 9), st.just(10.0), TEXT, st.lists(TEXT, max_size=1)
 )
+FLAT = st.fixed_dictionaries(  # rows that go the quick way unless their text is odd
+    {"a": st.none() | st.integers(-(2**63), 2**63 - 1), "b": st.none() | TEXT, "f": st.none() | st.floats(-9, 9)}
+)
+HEADERS = [["one", "two", "three"], ["one", "one", "one"], ["", "two", ""], ["row", "two", "row"], [" a ", '"b', "1"]]
 FILL = QUICK_FROM  # bytes of plain rows that make a file large enough
 both_ways = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
@@ -48,22 +56,32 @@ def test_json_lines_are_the_same_rows_either_way(records, separators, ascii_only
 
 
 @both_ways
+@given(st.lists(FLAT, max_size=6), st.booleans(), st.booleans())
+def test_flat_json_lines_are_the_same_rows_either_way(records, has_mark: bool, windows: bool):
+    plain = json.dumps({"a": 1, "b": "x", "f": 1.5}) + "\n"
+    lines = plain * (FILL // len(plain) + 1) + "".join(json.dumps(r, ensure_ascii=False) + "\n" for r in records)
+    assert_same(BOM_UTF8 * has_mark + (lines.replace("\n", "\r\n") if windows else lines).encode(), "jsonl")
+
+
+@both_ways
 @given(
-    st.lists(st.lists(TEXT, min_size=1, max_size=5), max_size=8),
+    st.lists(st.lists(TEXT, min_size=1, max_size=5) | st.lists(TEXT, min_size=3, max_size=3), max_size=8),
+    st.sampled_from(HEADERS),
     st.sampled_from([",", ";", "\t", "|"]),
     st.sampled_from([None, csv.QUOTE_MINIMAL, csv.QUOTE_ALL]),
     st.booleans(),
+    st.booleans(),
 )
-def test_tables_are_the_same_rows_either_way(records, mark: str, quoted, windows: bool):
-    out = io.StringIO()
+def test_tables_are_the_same_rows_either_way(records, names, mark: str, quoted, has_mark: bool, windows: bool):
+    out, head = io.StringIO(), io.StringIO()
+    csv.writer(head, delimiter=mark, lineterminator="\n").writerow(names)
     if quoted is not None:
         csv.writer(out, delimiter=mark, quoting=quoted, lineterminator="\n").writerows(records)
     else:
         out.write("".join(mark.join(record) + "\n" for record in records))
-    header = mark.join(["one", "two", "three"]) + "\n"
     filler = mark.join(["left", '"mid ""dle"""', "right"]) + "\n"
-    text = header + out.getvalue() + filler * (FILL // len(filler) + 1) + out.getvalue()
-    assert_same((text.replace("\n", "\r\n") if windows else text).encode(), "csv")
+    text = head.getvalue() + out.getvalue() + filler * (FILL // len(filler) + 1) + out.getvalue()
+    assert_same(BOM_UTF8 * has_mark + (text.replace("\n", "\r\n") if windows else text).encode(), "csv")
 
 
 @pytest.mark.parametrize(
