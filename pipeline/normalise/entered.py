@@ -11,13 +11,14 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.contracts.feeds import schema_of
+from pipeline.contracts.feeds import OCCURRED, schema_of
 from pipeline.contracts.moments import parse_time
 from pipeline.contracts.words import ENTRY_ROWS, TICKET_STATE, TICKET_STATUSES
+from pipeline.normalise.privacy import NAME
 
-MOMENTS = {"line-counts": "at", "milestones": "at", "status": "at", "ballot-stock": "at", "tickets": "opened_at"}
+# Where an entry does not say when: as it was entered. When an outage began is not when somebody tells of it.
+MOMENTS = {kind: column for kind, column in OCCURRED.items() if kind != "outages"}
 FILLED = {"tickets": {"status": "open"}, "status": {"sequence": "0"}}  # what a person need not say
-MASKED = "[name]"
 STATE_TEXTS, STATE_TIMES = ("rover_id", "resolution"), ("assigned_at", "arrived_at", "resolved_at")
 
 
@@ -59,7 +60,7 @@ def without_people(values: str | None, action: str | None) -> tuple[str | None, 
     personal = people_in(told, action)
     if not personal:
         return values, None
-    shown = told | dict.fromkeys(personal, MASKED)
+    shown = told | dict.fromkeys(personal, NAME)
     return json.dumps(shown, ensure_ascii=False), "; ".join(str(told[name]) for name in personal)
 
 

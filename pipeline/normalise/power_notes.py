@@ -49,9 +49,6 @@ PROMISE = re.compile(
     r"|in|is|for|around|abt|about|approx\.?|~|:)?\s*[~:]?\s*",
     re.I,
 )
-SINCE = re.compile(
-    r"\b(?:since|from|as of|started|starting|went\s+\w+\s+at|@|at|began)\s*(?:about|abt|around|~)?\s*", re.I
-)
 AGO = re.compile(
     r"\b(?:(?:in\s+(?:the\s+)?)?(?:last|past)\s+|(?:for|about|abt|approx\.?|some|like|~"
     r"|already)\s+)*(?P<n>\d+(?:\.\d+)?|an?|half\s+an?|couple\s+(?:of\s+)?|few)\s*"

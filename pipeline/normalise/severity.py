@@ -116,7 +116,7 @@ def site_facts(known: Known) -> dict[str | None, SiteFacts]:
 
 
 def troubled_units(known: Known) -> Troubled:
-    """When each unit's own reports showed a new jam, a new misfeed or a fault."""
+    """When each unit's own reports showed a new jam or a new fault."""
     found = Troubled()
     if known.status.is_empty():
         return found

@@ -44,7 +44,6 @@ NOT_OF = {  # neither keeps a ballot box, counts, or prints a zero report: commo
     "bmd": ("scanner-jam", "scanner-down", "tape-printer", "bin-full"),
     "pollbook": ("scanner-jam", "scanner-down", "tape-printer", "bin-full", "bmd"),
 }
-UNIT_THING = {"scanner": "scanner", "bmd": "bmd", "pollbook": "pollbook"}
 
 
 @dataclass(frozen=True)
