@@ -1,5 +1,6 @@
 """What the commands share: words and times from the command line, progress, stopping, and what a question asks of."""
 
+import re
 import signal
 import threading
 import webbrowser
@@ -14,7 +15,8 @@ from rich.console import Console
 from rich.progress import Progress, TaskID
 
 from pipeline.board import Board
-from pipeline.contracts.moments import parse_time
+from pipeline.contracts.known import County
+from pipeline.contracts.moments import local_time, parse_time
 from pipeline.errors import BookEmpty, UsageError
 from pipeline.run import DAY_IS_OVER
 from pipeline.sources.profile import Profile, read_profile
@@ -30,6 +32,18 @@ def moment(text: str, zone: str | None = None) -> datetime:
         return parse_time(text, zone)
     except ValueError as error:
         raise UsageError(f"{text!r}: not a time ({error}). Write it like 2026-11-03T09:30:00-06:00.") from error
+
+
+def time_of_day(text: str, county: County) -> datetime:
+    """A time from the command line; HH:MM is local, on election day."""
+    if re.fullmatch(r"[0-2]?\d:[0-5]\d", text) and int(text.split(":")[0]) < 24:
+        return local_time(county.election_day, text, county.zone)
+    return moment(text, county.zone)
+
+
+def fault_words(row: int, column: str | None, value: str | None, reason: str) -> str:
+    """Why a row, or one value of it, could not be used."""
+    return f"row {row}, {column or 'the whole row'}: {value!r}: {reason}"
 
 
 def profiles_of(paths: list[Path] | None) -> list[Profile]:

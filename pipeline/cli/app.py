@@ -12,10 +12,11 @@ BookOption = Annotated[Path, typer.Option("--book", help="The book's folder.")]
 ProfileOption = Annotated[
     list[Path] | None, typer.Option("--profile", help="TOML: how a county's own export is written.")
 ]
-
-
 AtOption = Annotated[str | None, typer.Option(help="What was known at this time.")]
 PageOption = Annotated[Path | None, typer.Option(help="An HTML file; else stdout.")]
+TEXT_FORMATS = ("text", "json", "csv")
+FormatOption = Annotated[str, typer.Option(help="text, json or csv.")]
+OutOption = Annotated[Path | None, typer.Option(help="A file; else stdout.")]
 
 
 def now() -> datetime:

@@ -7,19 +7,17 @@ from typing import Annotated
 import polars as pl
 import typer
 
-from pipeline.cli.app import BookOption, app, now
-from pipeline.cli.planning import FormatOption, OutOption, time_of_day
+from pipeline.cli.app import TEXT_FORMATS, BookOption, FormatOption, OutOption, app, now
 from pipeline.contracts.asked import HandTimes, StopTimes
 from pipeline.contracts.known import County, Known
 from pipeline.contracts.words import LINES
 from pipeline.errors import EstimateError, MissingFile, UsageError
 from pipeline.normalise.listed import Listed, read_list
 from pipeline.outputs import export, planned
-from pipeline.shell import Asked, asked_of, messages, one_of, put, working
+from pipeline.shell import Asked, asked_of, fault_words, messages, one_of, put, time_of_day, working
 from pipeline.sources.tables import Fault
 from pipeline.store import read
 
-FORMATS = ("text", "json", "csv")
 MOST_STAMPS = 60  # as many distinct times of counts are graded one by one; more are graded every half hour; our choice
 USUAL_EVERY = 30  # [min]
 STOPS = "stops"  # what the names of files with stops begin with
@@ -44,7 +42,7 @@ def grade(
     """
     from pipeline.estimates.lines import grading
 
-    one_of(format, FORMATS, "--format")
+    one_of(format, TEXT_FORMATS, "--format")
     asked = asked_of(book, None, now())
     known = read.known_at(asked.rows, asked.times[0])
     counts, faults = hand_counts(truth, known)
@@ -151,7 +149,7 @@ def graded_rows(
 def tell(faults: list[tuple[str, Fault]], counts: int, used: int, stamps: int) -> None:
     """What was used and what was not, to stderr."""
     for name, fault in faults[:MOST_FAULTS]:
-        where = f"{name}, row {fault.row}, {fault.column or 'the whole row'}"
-        messages.print(f"{where}: {fault.value!r}: {fault.reason}", markup=False)
+        said = fault_words(fault.row, fault.column, fault.value, fault.reason)
+        messages.print(f"{name}, {said}", markup=False)
     more = f", {len(faults)} rows left out" if faults else ""
     messages.print(f"{counts} counts read{more}; {used} of them at {stamps} times are graded.", markup=False)

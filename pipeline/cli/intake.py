@@ -14,7 +14,7 @@ from pipeline import run
 from pipeline.cli.app import BookOption, ProfileOption, app, now
 from pipeline.errors import BookBusy, MissingFile, UsageError, WardbookError
 from pipeline.normalise.trial import trial
-from pipeline.shell import messages, moment, one_of, profiles_of, working
+from pipeline.shell import fault_words, messages, moment, one_of, profiles_of, working
 from pipeline.sources.folder import gather, refusal
 from pipeline.sources.profile import Profile, profile_of
 from pipeline.store import handover, log, read
@@ -53,8 +53,7 @@ def take(
         for receipt in receipts:
             print(told(receipt))
             for reason in receipt.reasons if receipt.refused is None else ():
-                where = f"row {reason['row']}, {reason['column'] or 'the whole row'}"
-                print(f"    {where}: {reason['value']!r}: {reason['reason']}")
+                print(f"    {fault_words(**reason)}")
         print(summary(receipts))
     named = {path.name for path in paths if not path.is_dir()}
     if any(r.refused and r.file in named for r in receipts):
@@ -120,9 +119,7 @@ def mend(
         receipts = taken([path], book, [], None)
     print(told(receipts[-1]))
     for reason in receipts[-1].reasons:
-        print(
-            f"    row {reason['row']}, {reason['column'] or 'the whole row'}: {reason['value']!r}: {reason['reason']}"
-        )
+        print(f"    {fault_words(**reason)}")
     if receipts[-1].quarantined or len(receipts) == 1:
         raise WardbookError(f"{file}, row {row}: still in quarantine. Correct what is said above too.")
 

@@ -1,26 +1,18 @@
 """What looks beyond the present: whatif, plan."""
 
-import re
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
 import polars as pl
 import typer
 
-from pipeline.cli.app import AtOption, BookOption, app, now
+from pipeline.cli.app import TEXT_FORMATS, AtOption, BookOption, FormatOption, OutOption, app, now
 from pipeline.contracts.asked import ExpectedVoters
-from pipeline.contracts.known import County
-from pipeline.contracts.moments import local_time
 from pipeline.errors import MissingFile, UsageError, WardbookError
 from pipeline.normalise.listed import read_list
 from pipeline.outputs import export, planned
-from pipeline.shell import Asked, asked_of, messages, moment, one_of, put, working
+from pipeline.shell import Asked, asked_of, fault_words, messages, one_of, put, time_of_day, working
 from pipeline.store import read
-
-FORMATS = ("text", "json", "csv")
-FormatOption = Annotated[str, typer.Option(help="text, json or csv.")]
-OutOption = Annotated[Path | None, typer.Option(help="A file; else stdout.")]
 
 
 @app.command()
@@ -45,7 +37,7 @@ def whatif(
     from pipeline.estimates import Answers  # loading them takes seconds
     from pipeline.estimates.lines.whatif import Change
 
-    one_of(format, FORMATS, "--format")
+    one_of(format, TEXT_FORMATS, "--format")
     if (site is None) == (rovers is None) or (rovers is not None and not 1 <= rovers <= 1000):
         raise UsageError("whatif: asks about one site or about more rovers. Add --site SITE, or --rovers +1.")
     asked = asked_of(book, None, now())
@@ -72,13 +64,6 @@ def more_rovers(asked: Asked, count: int, at: str | None) -> pl.DataFrame:
     own = Answers(known)
     then = dispatch(with_rovers(known, count), own.tickets, own.loads, own.power, own.supplies, own.milestones)
     return answer(known, own.tickets, own.dispatch, then, count)
-
-
-def time_of_day(text: str, county: County) -> datetime:
-    """A time from the command line; HH:MM is local, on election day."""
-    if re.fullmatch(r"[0-2]?\d:[0-5]\d", text) and int(text.split(":")[0]) < 24:
-        return local_time(county.election_day, text, county.zone)
-    return moment(text, county.zone)
 
 
 def added(words: list[str]) -> dict[str, int]:
@@ -111,7 +96,7 @@ def plan(
     from pipeline.estimates import Answers  # loading them takes seconds
     from pipeline.estimates.lines.nextday import next_day
 
-    one_of(format, FORMATS, "--format")
+    one_of(format, TEXT_FORMATS, "--format")
     if spread is not None and not 0 <= spread <= 2:
         raise UsageError(f"--spread {spread}: not from 0 to 2. As assumed it is about 0.43.")
     if not next_.is_file():
@@ -120,7 +105,7 @@ def plan(
     known = read.known_at(asked.rows, asked.times[0])
     listed = read_list(next_.read_bytes(), next_.name, ExpectedVoters, known.county.zone, known.county.election_day)
     once = listed.frame.unique("site_id", keep="last", maintain_order=True)
-    faults = [f"row {f.row}, {f.column or 'the whole row'}: {f.value!r}: {f.reason}" for f in listed.faults]
+    faults = [fault_words(f.row, f.column, f.value, f.reason) for f in listed.faults]
     if once.height < listed.frame.height:
         faults.append(f"{listed.frame.height - once.height} sites stand there more than once: the last row counts")
     with working("Planning"):

@@ -8,11 +8,10 @@ import polars as pl
 import typer
 
 from pipeline.cli.app import AtOption, BookOption, PageOption, app, now
-from pipeline.cli.planning import time_of_day
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.errors import EstimateError, UsageError
 from pipeline.outputs import export
-from pipeline.shell import asked_of, messages, one_of, put, working
+from pipeline.shell import asked_of, messages, one_of, put, time_of_day, working
 from pipeline.store import read
 from pipeline.store.people import names_behind
 
