@@ -144,7 +144,7 @@ def rows_at(
     rows = []
     for line, name in enumerate(("checkin", "scanner")):
         people = weighing.waiting(z, states.places, line, column)
-        wait = wait_minutes(states, z, line, column, people)
+        wait = wait_minutes(states.places, states.habits, z, line, column, people)
         for s in np.flatnonzero(shown):
             rows.append(
                 (states.roster.site_ids[s], name, at, *spread(people[s]), *spread(wait[s]), chance_over(wait[s]),
@@ -164,13 +164,12 @@ def chance_over(wait: Array) -> float:
     return float(SOFT * 0.1 + (1 - SOFT * 1.1) * np.mean(wait > LIMIT))
 
 
-def wait_minutes(states: LineStates, z: Array, line: int, column: int, people: Array) -> Array:
+def wait_minutes(places: Places, habits: Habits, z: Array, line: int, column: int, people: Array) -> Array:
     """Minutes until service for a voter who joins now, by particle."""
-    places, habits = states.places, states.habits
     if line == 0:
         stations = np.maximum(places.stations - z[SHUT], 0)
         each = np.exp(z[CHECKIN_LOG]) / np.maximum(stations * places.pace[:, column, None], 0.5)
-        until = until_serving(states, column)[:, None]
+        until = until_serving(places, column)[:, None]
         free = (people == 0) & (z[CHECKIN] < stations)
         stopped = (stations <= 0) * np.float32(habits.station_minutes)
         return np.asarray(until + stopped + np.where(free, 0, (people + 1) * each))
@@ -178,18 +177,17 @@ def wait_minutes(states: LineStates, z: Array, line: int, column: int, people: A
     each = np.exp(z[SCAN_LOG]) / np.maximum(up, 1)
     free = (people == 0) & (z[SCANNING] < np.maximum(up, 1))
     wait = np.where(free, 0, (people + 1) * each)
-    return np.asarray(wait + residual_stop(states, z, up, column))
+    return np.asarray(wait + residual_stop(places, habits, z, up, column))
 
 
-def until_serving(states: LineStates, column: int) -> Floats:
+def until_serving(places: Places, column: int) -> Floats:
     """Minutes until check-in starts (0 where it is at work)."""
-    ahead = states.places.serving[:, column:]
+    ahead = places.serving[:, column:]
     return np.asarray(np.where(ahead.any(axis=1), ahead.argmax(axis=1), LIMIT * 2), np.float32)
 
 
-def residual_stop(states: LineStates, z: Array, up: Array, column: int) -> Array:
+def residual_stop(places: Places, habits: Habits, z: Array, up: Array, column: int) -> Array:
     """Minutes until a stopped scanner is back, where none is up: exponential, by its cause; darkness as promised."""
-    habits, places = states.habits, states.places
     most = int(places.scanners.max(initial=0))
     stuck = (up == 0) & (places.scanners > 0)[:, None]
     if most == 0 or not stuck.any():
@@ -203,7 +201,7 @@ def residual_stop(states: LineStates, z: Array, up: Array, column: int) -> Array
     draws = np.stack([rng.exponential(size=z.shape[2]) for rng in rngs])
     spread_out = np.exp(PROMISE_SD * np.stack([rng.standard_normal(z.shape[2]) for rng in rngs]))
     mean_stop = np.where(np.isfinite(lit_after), np.minimum(lit_after, LONGEST) * spread_out, mean * draws)
-    back = until_serving(states, column)[:, None]
+    back = until_serving(places, column)[:, None]
     return np.asarray(np.where(back > 0, np.minimum(back, LONGEST), stuck * mean_stop), np.float32)
 
 

@@ -265,11 +265,9 @@ class Trial:
     def waits(self, z: Array, places: Places, column: int) -> Floats:
         """Minutes that a voter who joins now spends in the three lines, as they stand."""
         people = waiting_by_line(z, places, column)
-        states = LineStates(self.known.at, column, z, places, self.habits, None, {})  # type: ignore[arg-type]
         booth = people[1] * np.exp(z[MARKING_LOG]) / places.booths
-        return np.asarray(
-            wait_minutes(states, z, 0, column, people[0]) + booth + wait_minutes(states, z, 1, column, people[2])
-        )
+        lines = [wait_minutes(places, self.habits, z, line, column, people[2 * line]) for line in (0, 1)]
+        return np.asarray(lines[0] + booth + lines[1])
 
 
 def fewest(passes: Callable[[Ints, Ints], np.ndarray], guess: Ints, most: int) -> Ints:
