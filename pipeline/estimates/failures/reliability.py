@@ -1,4 +1,4 @@
-"""Closed forms of failure counting: tails, limits, trend tests, false-discovery control, gamma-Poisson pooling.
+"""Closed forms of failure counting: tails, limits, reversals, false-discovery control, gamma-Poisson pooling.
 
 All are textbook forms; each names its source. Units are units of exposure (hours, ballots), whatever the caller uses.
 """
@@ -9,14 +9,6 @@ from scipy import optimize, special, stats
 
 Floats = NDArray[np.float64]
 SHAPE_LOW, SHAPE_HIGH = 0.05, 200.0  # search bounds of the gamma shape; above 200 the fleet is one Poisson [-]
-
-
-def poisson_tail(events: ArrayLike, expected: ArrayLike) -> Floats:
-    """Probability of at least so many events when `expected` are due.
-
-    Source: the Poisson distribution; P(X >= n) is the regularised gamma function P(n, expected).
-    """
-    return np.asarray(stats.poisson.sf(np.asarray(events, float) - 1, np.asarray(expected, float)), float)
 
 
 def misfeed_tail(misfeeds: int, ballots: int, rate: float = 0.002) -> float:
@@ -65,34 +57,6 @@ def reversals(times: ArrayLike) -> tuple[int, int]:
     gaps = np.diff(np.asarray(times, float), prepend=0.0)
     count = int(sum((gaps[i + 1 :] > gaps[i]).sum() for i in range(len(gaps))))
     return count, len(gaps) * (len(gaps) - 1) // 2
-
-
-def laplace(times: ArrayLike, end: float) -> float:
-    """Laplace's trend statistic, standard normal without a trend; positive means getting worse.
-
-    Source: NIST/SEMATECH e-Handbook 8.2.3.4.
-    """
-    t = np.asarray(times, float)
-    return float(np.sqrt(12 * len(t)) * (t.mean() / end - 0.5))
-
-
-def power_law_trend(times: ArrayLike, end: float) -> tuple[float, int]:
-    """The sum of 2 ln(end / t) and its degrees of freedom: chi-squared without a trend, small when getting worse.
-
-    Source: MIL-HDBK-189 test, as in the NIST/SEMATECH e-Handbook 8.2.3.4.
-    """
-    t = np.asarray(times, float)
-    return float(2 * np.log(end / t).sum()), 2 * len(t)
-
-
-def growth(times: ArrayLike, end: float) -> tuple[float, float]:
-    """Growth slope and mean time between failures at the end, power-law model, unbiased estimate.
-
-    Source: NIST/SEMATECH e-Handbook 8.4.5.2 (time-terminated).
-    """
-    t = np.asarray(times, float)
-    shape = (len(t) - 1) / float(np.log(end / t).sum())
-    return 1 - shape, end / (len(t) * shape)
 
 
 def benjamini_hochberg(p_values: ArrayLike) -> Floats:

@@ -3,6 +3,7 @@
 import numpy as np
 import polars as pl
 import pytest
+from scipy import stats
 
 from pipeline.contracts import events
 from pipeline.estimates.failures import trends
@@ -29,8 +30,10 @@ def test_the_statistics_of_the_nist_example(day, clock):
     row = told(day, NIST, END, clock=clock)
     assert row["trend_laplace"] == pytest.approx(-1.32695, abs=1e-5)
     assert 1 - row["trend_shape"] == pytest.approx(0.51649, abs=1e-5)  # its growth slope
+    assert END / (len(NIST) * row["trend_shape"]) == pytest.approx(310.234, abs=1e-3)  # 8.4.5.2: MTBF at the end
     # Its military handbook statistic, 37.2281 on 20 degrees of freedom: few would be as small if it got worse
-    assert row["trend_p"] > 0.98 and row["trend"] == "better"
+    assert row["trend_p"] == pytest.approx(stats.chi2.cdf(37.2281, 20), abs=1e-5)
+    assert row["trend"] == "better"
 
 
 def test_faults_that_crowd_at_the_end_are_a_trend_to_the_worse(day):
