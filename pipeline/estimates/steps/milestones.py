@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.contracts import estimates, words
 from pipeline.contracts.known import County, Known, MilestoneRule, empty
-from pipeline.estimates.steps import custody
+from pipeline.estimates.steps.notes import gaps
 from pipeline.settings import Settings
 
 ONLY_WHEN_REPORTED = ("suspended", "resumed", "relocated")
@@ -28,7 +28,7 @@ def milestones(known: Known) -> pl.DataFrame:
     if frame.is_empty():
         return empty(estimates.Milestones)
     done = frame.join(reported, on=["site_id", "milestone"], how="left")
-    notes = custody.gaps(known, done)
+    notes = gaps(known, done)
     names = list(empty(estimates.Milestones).columns)
     order = {name: place for place, name in enumerate(words.MILESTONES)}
     return (
