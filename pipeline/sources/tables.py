@@ -190,7 +190,8 @@ def quick_csv(data: bytes, delimiter: str | None) -> RawTable | None:
         return None
     frame, others = without_blank(found[0]), table_of(found[1], header, mark)
     if others.rows:
-        frame = pl.concat([frame, others.frame().rename(dict(zip(header, frame.columns[1:], strict=True)))]).sort("row")
+        texts = [pl.Series(str(place), cells, dtype=pl.String) for place, cells in enumerate(others.columns.values())]
+        frame = pl.concat([frame, pl.DataFrame([pl.Series("row", others.rows, dtype=pl.Int64), *texts])]).sort("row")
     row, *columns = frame.get_columns()
     return RawTable(dict(zip(header, columns, strict=True)), row.to_list(), others.faults)
 
