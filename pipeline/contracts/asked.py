@@ -1,7 +1,7 @@
-"""The shape of what is answered on request only: waits by cause, what-if, the next day's needs, grades.
+"""The shape of what is answered on request only, and of the lists that such a question brings along.
 
-They replay or run on whole days, so they are not part of `estimate all` and are not published. Bounds and nulls as in
-`estimates`.
+Waits by cause, what-if, a supposed outage, the next day's needs, grades. They replay or run on whole days, so they are
+not part of `estimate all` and are not published. Bounds and nulls as in `estimates`.
 """
 
 import pandera.polars as pa

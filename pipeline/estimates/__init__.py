@@ -27,8 +27,6 @@ from pipeline.estimates.steps import finish, holders, milestones
 from pipeline.estimates.stock import supplies
 from pipeline.normalise import power_notes, troubles
 
-WHATS = tuple(ESTIMATES)
-
 
 class Answers:
     """The estimates at one time, each computed once, on demand."""

@@ -74,21 +74,21 @@ def counts(mean: Array, chance: Chances) -> Array:
 
 @dataclass(frozen=True)
 class Habits:
-    """The model's numbers, the same at every site. Times in minutes, rates per minute."""
+    """The model's numbers, the same at every site. Times in minutes, rates per minute; all but phases are settings."""
 
+    leaving: float
+    burst_sd: float
+    burst_minutes: float
+    fails: float
+    jam_share: float
+    jam_minutes: float
+    fault_minutes: float
+    station_fails: float
+    station_minutes: float
+    batches: float  # that come at once, by bus or on foot, per site and minute
+    batch_people: float
     checkin_phases: int = 4  # Erlang phases of check-in: CV .50; Herron & Smith 2016 found .45
     scan_phases: int = 3  # of a voter's time at the scanner, walk included: CV .58; our choice
-    leaving: float = 0.005
-    burst_sd: float = 0.32
-    burst_minutes: float = 28.0
-    fails: float = 0.0033
-    jam_share: float = 0.75
-    jam_minutes: float = 5.0
-    fault_minutes: float = 38.0
-    station_fails: float = 0.0003
-    station_minutes: float = 70.0
-    batches: float = 0.0  # that come at once, by bus or on foot, per site and minute
-    batch_people: float = 25.0
 
 
 @dataclass(frozen=True)

@@ -74,7 +74,7 @@ def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
     seen = observe(known, readings, facts)
     column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
     day = countyday.learn(known, facts, places, seen, now)
-    return Day(now, column, facts, countyday.on_this_day(places, day), habits_of(known), seen, day.sd)
+    return Day(now, column, facts, countyday.on_this_day(places, day), habits_of(known.settings), seen, day.sd)
 
 
 def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> LineStates:

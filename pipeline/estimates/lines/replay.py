@@ -44,6 +44,7 @@ from pipeline.estimates.lines.filter import (
     step,
 )
 from pipeline.estimates.lines.observations import Observations, Roster
+from pipeline.settings import Settings
 
 LEAD = 60  # the replay starts, and rows begin, this long before opening [min]
 TAIL = 360  # the outlook looks no further than this after closing [min]
@@ -67,10 +68,10 @@ def seed_of(known: Known, site_id: str) -> int:
     return int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "big")
 
 
-def habits_of(known: Known) -> Habits:
+def habits_of(s: Settings) -> Habits:
     """The model's numbers as the county set them."""
-    s = known.settings
-    return Habits( leaving=s["lines.leaving_hazard"], burst_sd=s["lines.burst_sd"],
+    return Habits(
+        leaving=s["lines.leaving_hazard"], burst_sd=s["lines.burst_sd"],
         burst_minutes=s["lines.burst_minutes"], fails=s["lines.scanner_fails"], jam_share=s["lines.jam_share"],
         jam_minutes=s["lines.jam_minutes"], fault_minutes=s["lines.fault_minutes"],
         station_fails=s["lines.station_fails"], station_minutes=s["lines.station_minutes"],

@@ -18,6 +18,7 @@ from pipeline.estimates.power.stakes import Stakes, chance_gone, cost_if_ended, 
 
 Floats = NDArray[np.float64]
 STOPS = {"checkin": "chance_no_checkin", "scanner": "chance_no_scanner", "accessible": "chance_no_accessible"}
+BACK = {"low": 0.05, "median": 0.5, "high": 0.95}
 NOUGHTS = (
     *STOPS.values(),
     "expected_dark_minutes",
@@ -129,9 +130,6 @@ def bounds(known: Known, stakes: Stakes, loads: pl.DataFrame) -> pl.DataFrame:
     back = {f"back_at_{n}": back_at(known.at, stakes.u, lasts, q) for n, q in BACK.items()}
     columns = {"site_id": pl.Series(sites, dtype=pl.String), "voter_minutes_low": low, "voter_minutes_high": high}
     return pl.DataFrame(columns | back)
-
-
-BACK = {"low": 0.05, "median": 0.5, "high": 0.95}
 
 
 def back_at(at: datetime, u: Floats, lasts: Floats, share: float) -> pl.Series:

@@ -17,15 +17,7 @@ TOGETHER_MINUTES = 30.0  # units of one place lost mains together when their fir
 SURE = {"own": 0.99, "site": 0.95, "utility": 0.98, "note": 0.9, "hint": 0.7, "ticket": 0.6, "odd": 0.6}
 LIKE = 0.1  # weight of each answer before any unit of a place is heard: an outage is shared; our choice [count]
 TOGETHER_NOTES = 10.0  # notes of one place that say both within so many minutes contradict each other [min]
-EVIDENCE = {
-    "unit_id": pl.String,
-    "at": pl.Datetime("us", "UTC"),
-    "is_off": pl.Boolean,
-    "began": pl.Datetime("us", "UTC"),
-    "kind": pl.String,
-    "says": pl.String,
-    "sure": pl.Float64,
-}
+EVIDENCE = ("unit_id", "at", "is_off", "began", "kind", "says", "sure")
 
 
 def judged(known: Known, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
@@ -75,7 +67,7 @@ def evidence(known: Known, readings: pl.DataFrame, notes: pl.DataFrame, placed: 
     runs = power_runs(known, placed)
     parts = [own(runs, known), *neighbours(runs, known, placed), utility(known, placed), *noted(known, notes, placed)]
     parts.append(called(known, readings, placed))
-    return pl.concat([part.select(list(EVIDENCE)) for part in parts]).filter(pl.col("at").is_not_null())
+    return pl.concat([part.select(EVIDENCE) for part in parts]).filter(pl.col("at").is_not_null())
 
 
 def minutes_ago(known: Known, column: str) -> pl.Expr:

@@ -8,8 +8,11 @@ import pytest
 
 from pipeline.estimates.lines import filter as particle
 from pipeline.estimates.lines import queues, runs, weighing
+from pipeline.estimates.lines.replay import habits_of
+from pipeline.settings import Settings
 
-STEADY = particle.Habits(checkin_phases=1, scan_phases=1, leaving=0.0, burst_sd=0.0, fails=0.0, station_fails=0.0)
+QUIET = {"leaving": 0.0, "burst_sd": 0.0, "fails": 0.0, "station_fails": 0.0, "batches": 0.0}
+STEADY = replace(habits_of(Settings()), checkin_phases=1, scan_phases=1, **QUIET)
 
 
 def places(rate: float, minutes: int, stations: int, scanners: int = 0) -> particle.Places:

@@ -12,10 +12,13 @@ from pipeline.contracts.known import empty
 from pipeline.errors import UsageError
 from pipeline.estimates.lines import filter as particle
 from pipeline.estimates.lines import lines, queues, runs
+from pipeline.estimates.lines.replay import habits_of
 from pipeline.estimates.lines.whatif import Change, whatif
+from pipeline.settings import Settings
 
 FEW = {"lines.particles": 200.0}
-STEADY = particle.Habits(checkin_phases=1, scan_phases=1, leaving=0.0, burst_sd=0.0, fails=0.0, station_fails=0.0)
+QUIET = {"leaving": 0.0, "burst_sd": 0.0, "fails": 0.0, "station_fails": 0.0, "batches": 0.0}
+STEADY = replace(habits_of(Settings()), checkin_phases=1, scan_phases=1, **QUIET)
 
 
 def answer(known, change: Change):
