@@ -9,6 +9,7 @@ from pandera.errors import SchemaErrors
 from pipeline.contracts.feeds import schema_of
 from pipeline.errors import SourceError
 from pipeline.normalise.times import TOO_LATE, UTC_US, read_times
+from pipeline.sources.numbers import read_numbers
 from pipeline.sources.profile import Profile
 from pipeline.sources.tables import Fault, RawTable, short
 
@@ -176,12 +177,7 @@ def cast_number(text: pl.Series, dtype: pl.DataType) -> pl.Series:
         plain = text.cast(pl.Int64, strict=False)
         if plain.null_count() == text.null_count() and plain.is_between(-EXACT, EXACT, "none").all():
             return plain
-    if text.str.contains(",", literal=True).any():
-        text = text.str.replace_all(r"(\d),(\d{3})\b", "$1$2")
-    if text.str.ends_with("%").any():
-        text = text.str.replace(r"\s*%$", "")
-    value = text.cast(pl.Float64, strict=False)
-    value = value.set(value.is_infinite() | value.is_nan(), None)
+    value = read_numbers(text)
     if dtype == pl.Float64:
         return value
     whole = value.set((value != value.round()) | (value.abs() >= EXACT), None)

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.contracts.feeds import CLOCK, KEYS, schema_of
 from pipeline.sources.likeness import folded, meaning, plain_word
+from pipeline.sources.numbers import read_numbers
 from pipeline.sources.time_forms import DayOrder, TimeForms, time_forms
 
 # Likelihood ratios, our choice: a form that few other columns have speaks loudly, its absence louder still.
@@ -128,8 +129,7 @@ class Theirs:
     @cached_property
     def numbers(self) -> pl.Series:
         """The values as numbers, null where they are none; read as intake does."""
-        value = self.values.str.replace_all(r"(\d),(\d{3})\b", "$1$2").cast(pl.Float64, strict=False)
-        return value.set(value.is_infinite() | value.is_nan(), None)
+        return read_numbers(self.values)
 
     @property
     def filled(self) -> float:

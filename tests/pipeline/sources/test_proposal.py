@@ -240,6 +240,13 @@ def test_their_words_become_ours(taking: Taking, exports):
     assert logged["type"].to_list() == ["scan-single", "bmd", "electronic-poll-book"]
 
 
+def test_numbers_are_proposed_as_they_are_taken(taking: Taking):
+    rows = "".join(f'SC-1001,2026-11-03 07:0{i},{i},{90 - i}%,"1,{200 + i}"\n' for i in range(5))
+    profile, logged = taking(f"unit,at,seq,batt,ballots\n{rows}".encode(), "export.dat", "status")
+    assert profile["columns"]["battery_percent"] == "batt"
+    assert logged.select("battery_percent", "ballots_counted").row(4) == (86.0, 1204)
+
+
 def test_with_a_book_names_of_places_become_ids_and_the_zone_is_known(taking: Taking):
     data = (
         b"where,when,line\nMARLPIT GRANGE,11/03/2026 07:05,12\nOxbow Lib,11/03/2026 07:06,4\np01,11/03/2026 07:35,4\n"

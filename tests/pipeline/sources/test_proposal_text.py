@@ -42,7 +42,9 @@ def test_columns_of_theirs_that_were_not_placed_are_listed():
 
 
 def test_an_optional_column_that_would_cost_rows_is_left_out_and_the_reason_given():
-    data = b"unit,at,seq,batt\n" + b"".join(b"SC-1001,2026-11-03 07:0%d,%d,%d%%\n" % (i, i, 90 - i) for i in range(5))
+    data = b"unit,at,seq,batt\n" + b"".join(
+        b"SC-1001,2026-11-03 07:0%d,%d,about %d\n" % (i, i, 90 - i) for i in range(5)
+    )
     text = profile_text(proposal(data, "status"))
     assert "battery_percent" not in columns_of(text)
     assert '#   "batt": named like battery_percent; 0 of 5 values are numbers in range' in text
