@@ -13,6 +13,7 @@ from pipeline.contracts.known import Known
 from pipeline.estimates.lines.arrivals import Floats, county_level
 from pipeline.estimates.lines.filter import Places
 from pipeline.estimates.lines.observations import Observations, Roster
+from pipeline.estimates.lines.replay import LEAD
 
 BIN_MINUTES = 30  # throughput is pooled over this [min]; our choice
 MARKED_WITHIN = 45  # nobody marks longer, as far as the county's day goes [min]; our choice
@@ -20,7 +21,6 @@ LAGS = (2.0, 8.0)  # from arriving to a poll book, to a counter, when nobody wai
 TIMING_MINUTES = 4.0  # when the first voters come through is off by this everywhere [min]; our choice
 TURNS = 3  # times that throughput is computed anew from the level found [count]; our choice
 FEW = 2.0  # fewer voters expected in a bin say nothing [count]; our choice
-LEAD_MINUTES = 60.0  # the grid begins this long before the first opening [min]
 STOPPED, JUMPED = 0.3, 3.0  # a site's part of its county's ratio below or above which a bin is left out; our choice
 
 
@@ -62,7 +62,7 @@ def regress(
     ratio = np.where(has, np.log((counted + 1.0) / np.where(has, expected + 1.0, 1.0)) + there, 0.0)
     sites = np.maximum(number, 1.0)
     single = (s["lines.site_sd"] ** 2 + s["lines.burst_sd"] ** 2) / sites
-    since = np.maximum(middle - places.first_minute - LEAD_MINUTES, BIN_MINUTES / 2)
+    since = np.maximum(middle - places.first_minute - LEAD, BIN_MINUTES / 2)
     noise = np.where(has, single + 1.0 / np.maximum(counted, 1.0) + (TIMING_MINUTES / since) ** 2, np.inf)
     mean, variance = county_level(middle, ratio, noise, grid, s["lines.day_sd"])
     return mean, variance + np.where(has.any(axis=1), s["lines.site_sd"] ** 2 / sites.max(axis=1, initial=1), 0)[

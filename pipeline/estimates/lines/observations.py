@@ -28,10 +28,9 @@ WINDOW_MINUTES = 10  # poll books' counts are compared over windows of this leng
 GAP_MINUTES = 32.0  # a running total is interpolated across no longer silence [min]; our choice
 MOST_BALLOTS_PER_MINUTE = 12.0  # faster than any hand feeds sheets: a jump of the counter [1/min]; our choice
 MOST_CHECKINS_PER_MINUTE = 6.0  # likewise for one poll book [1/min]; our choice
-MOST_SAID, MOST_SAID_SHARE = (
-    60.0,
-    0.3,
-)  # a caller's larger number, and part of the expected voters, is misread; our choice
+# A caller's number above both, people and part of the expected voters, is misread; our choice.
+MOST_SAID, MOST_SAID_SHARE = 60.0, 0.3
+SITE_SURE = 0.6  # probability from which a ticket's site is believed [-]; our choice
 IDLE = 0.5  # a unit with fewer in a window did nothing [count]
 BALLOT_WEIGHT = 0.999  # marks spans seen by ballots; one scanner of several stands for its part of the voters
 TEST_BALLOTS = 300  # a first report above this may carry over from another day or a test [count]; our choice
@@ -349,7 +348,7 @@ def head_counts(known: Known, readings: pl.DataFrame, roster: Roster) -> pl.Data
         for k, name in enumerate(("checkin", "scanner"))
     ]
     said = known.tickets.select("ticket_id", "opened_at").join(readings, on="ticket_id")
-    said = said.filter((pl.col("site_confidence") >= 0.6) & pl.col("site_id").is_not_null())
+    said = said.filter((pl.col("site_confidence") >= SITE_SURE) & pl.col("site_id").is_not_null())
     count = pl.when(pl.col("waiting_said").is_null() & pl.col("is_no_line")).then(0.0).otherwise(pl.col("waiting_said"))
     said = said.with_columns(count=count, minute=minute_of("opened_at", known))
     said = said.filter(pl.col("count").is_not_null() | (pl.col("category") == "long-line"))
@@ -376,7 +375,7 @@ def calls(known: Known, readings: pl.DataFrame, roster: Roster) -> pl.DataFrame:
     )  # fmt: skip
     wanted = [*DOWN_CATEGORIES, "poll-book"]
     said = known.tickets.select("ticket_id", "opened_at", "resolved_at").join(readings, on="ticket_id")
-    said = said.filter(pl.col("category").is_in(wanted) & (pl.col("site_confidence") >= 0.6))
+    said = said.filter(pl.col("category").is_in(wanted) & (pl.col("site_confidence") >= SITE_SURE))
     said = said.join(index, on="site_id").join(places, on="unit_id", how="left")
     parts = [
         said.select(

@@ -12,7 +12,7 @@ from pipeline.contracts.known import Known, empty
 from pipeline.estimates.lines.ahead import outlook
 from pipeline.estimates.lines.grading import LONG, NUMBERS
 from pipeline.estimates.lines.lines import line_states
-from pipeline.estimates.lines.observations import POLL_BOOK_TYPES, SCANNER_TYPES
+from pipeline.estimates.lines.observations import POLL_BOOK_TYPES, SCANNER_TYPES, SITE_SURE
 from pipeline.estimates.lines.replay import LEAD
 
 EMPTIED = ("tickets", "status", "power_notes", "outages", "line_counts", "milestones", "reconciliation", "entries")
@@ -111,7 +111,7 @@ def stops_told(known: Known, readings: pl.DataFrame) -> pl.DataFrame:
     told = known.tickets.select("ticket_id", started_at="opened_at", ended_at="resolved_at").join(
         readings, on="ticket_id"
     )
-    told = told.with_columns(line=line).filter(pl.col("site_confidence") >= 0.6)
+    told = told.with_columns(line=line).filter(pl.col("site_confidence") >= SITE_SURE)
     columns = ["site_id", "line", "started_at", "ended_at"]
     return pl.concat([reported.select(columns), told.select(columns)]).drop_nulls(["site_id", "line", "started_at"])
 
