@@ -77,7 +77,7 @@ def test_a_circuits_row_adds_up_its_sites(gear, told, day):
     assert row["back_at_low"] <= row["back_at_median"] <= row["back_at_high"]
 
 
-def test_the_bounds_of_the_cost_are_quantiles_of_a_simulation():
+def test_the_bounds_of_the_cost_are_its_closed_form_at_the_outages_quantiles():
     # An exponential outage of mean 100, a battery empty at 45, closing at 165, 10 in line and 0.5 arrivals a minute:
     # the cost is a function of the outage's end, so its quantiles are that function of the outage's quantiles
     u, one = outages.grid(), np.ones(1)
