@@ -97,21 +97,21 @@ class Writer:
         return self._rows
 
     def note_settings(self, now: datetime) -> None:
-        """Logs the settings when they have changed, so that any past moment is replayed with its own."""
-        text = self.book.settings.read_text("utf-8") if self.book.settings.exists() else ""
+        """Logs the settings and the county's own words when they have changed, so that any past moment is replayed."""
+        text = text_in(self.book.settings)
         read.read_settings(text, str(self.book.settings))
         logged = read.settings_logged(self.log.con)
         if not logged or logged[-1][1] != text:
-            self.log.append(entry_frame([plain_entry("settings", "settings", "settings", now, text=text)]), now)
-        self.note_vocabulary(now)
-
-    def note_vocabulary(self, now: datetime) -> None:
-        """Logs the county's own words when they have changed, as the settings are."""
-        text = self.book.vocabulary.read_text("utf-8") if self.book.vocabulary.exists() else ""
+            self.note("settings", text, now)
+        text = text_in(self.book.vocabulary)
         county_words.table(text, str(self.book.vocabulary))
         logged = read.vocabularies_logged(self.log.con)
         if text != (logged[-1][1] if logged else ""):
-            self.log.append(entry_frame([plain_entry("vocabulary", "vocabulary", "vocabulary", now, text=text)]), now)
+            self.note("vocabulary", text, now)
+
+    def note(self, what: str, text: str, now: datetime) -> None:
+        """Logs a text of the book that counts from now on."""
+        self.log.append(entry_frame([plain_entry(what, what, what, now, text=text)]), now)
 
     def take(self, files: Iterable[Incoming], now: datetime) -> list[Receipt]:
         """Takes files, kind by kind; a file that cannot be read costs nobody else anything."""
@@ -222,6 +222,11 @@ class Writer:
     def substance(self) -> int:
         """The number of entries that estimates stand on: all but the receipts of files."""
         return read.substance(self.log.con)
+
+
+def text_in(path: Path) -> str:
+    """A file's text, empty where there is none."""
+    return path.read_text("utf-8") if path.exists() else ""
 
 
 def refusal(file: Incoming, reason: str) -> Receipt:
