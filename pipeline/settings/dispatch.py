@@ -1,6 +1,51 @@
 """Assumptions about dispatch and travel."""
 
+from collections.abc import Mapping
+
 from pipeline.settings.assumption import Assumption
+
+# Chance that a ticket of a category needs a rover; our choice [-].
+NEEDS_ROVER = {
+    "scanner-down": 0.9,
+    "scanner-jam": 0.5,
+    "memory-card": 0.7,
+    "tape-printer": 0.6,
+    "bin-full": 0.6,
+    "bmd": 0.7,
+    "accessible-device": 0.6,
+    "poll-book": 0.7,
+    "power": 0.6,
+    "ballot-stock": 0.9,
+}
+# Chance that it stops its unit; our choice [-].
+STOPS_UNIT = {
+    "scanner-down": 0.8,
+    "scanner-jam": 0.4,
+    "memory-card": 0.1,
+    "tape-printer": 0,
+    "bin-full": 0.3,
+    "bmd": 0.2,
+    "accessible-device": 0.2,
+    "poll-book": 0.5,
+    "ballot-stock": 0.5,
+}
+
+
+def of_categories(chances: Mapping[str, float], name: str, does: str) -> list[Assumption]:
+    """One chance a category of ticket."""
+    return [
+        Assumption(
+            f"dispatch.{name}_{category.replace('-', '_')}",
+            chance,
+            "-",
+            f"chance that a ticket of the category {category} {does}",
+            "our choice",
+            0,
+            1,
+        )
+        for category, chance in chances.items()
+    ]
+
 
 ASSUMPTIONS = [
     Assumption("dispatch.detour_factor", 1.3, "-", "road over great-circle distance", "our choice", 1, 5),
@@ -63,109 +108,6 @@ ASSUMPTIONS = [
     Assumption("dispatch.least_people_2", 2, "people", "of severity 2", "our choice", 0, 1000),
     Assumption("dispatch.least_people_3", 1, "people", "of severity 3", "our choice", 0, 1000),
     Assumption("dispatch.least_people_4", 0.5, "people", "of severity 4", "our choice", 0, 1000),
-    Assumption(
-        "dispatch.needs_rover_scanner_down",
-        0.9,
-        "-",
-        "chance that a scanner-down ticket needs a rover",
-        "our choice",
-        0,
-        1,
-    ),
-    Assumption(
-        "dispatch.needs_rover_scanner_jam",
-        0.5,
-        "-",
-        "chance that a scanner-jam ticket needs a rover",
-        "our choice",
-        0,
-        1,
-    ),
-    Assumption(
-        "dispatch.needs_rover_memory_card",
-        0.7,
-        "-",
-        "chance that a memory-card ticket needs a rover",
-        "our choice",
-        0,
-        1,
-    ),
-    Assumption(
-        "dispatch.needs_rover_tape_printer",
-        0.6,
-        "-",
-        "chance that a tape-printer ticket needs a rover",
-        "our choice",
-        0,
-        1,
-    ),
-    Assumption(
-        "dispatch.needs_rover_bin_full", 0.6, "-", "chance that a bin-full ticket needs a rover", "our choice", 0, 1
-    ),
-    Assumption("dispatch.needs_rover_bmd", 0.7, "-", "chance that a bmd ticket needs a rover", "our choice", 0, 1),
-    Assumption(
-        "dispatch.needs_rover_accessible_device",
-        0.6,
-        "-",
-        "chance that a accessible-device ticket needs a rover",
-        "our choice",
-        0,
-        1,
-    ),
-    Assumption(
-        "dispatch.needs_rover_poll_book", 0.7, "-", "chance that a poll-book ticket needs a rover", "our choice", 0, 1
-    ),
-    Assumption("dispatch.needs_rover_power", 0.6, "-", "chance that a power ticket needs a rover", "our choice", 0, 1),
-    Assumption(
-        "dispatch.needs_rover_ballot_stock",
-        0.9,
-        "-",
-        "chance that a ballot-stock ticket needs a rover",
-        "our choice",
-        0,
-        1,
-    ),
-    Assumption(
-        "dispatch.stopped_scanner_down",
-        0.8,
-        "-",
-        "chance that a scanner-down ticket stops its unit",
-        "our choice",
-        0,
-        1,
-    ),
-    Assumption(
-        "dispatch.stopped_scanner_jam", 0.4, "-", "chance that a scanner-jam ticket stops its unit", "our choice", 0, 1
-    ),
-    Assumption(
-        "dispatch.stopped_memory_card", 0.1, "-", "chance that a memory-card ticket stops its unit", "our choice", 0, 1
-    ),
-    Assumption(
-        "dispatch.stopped_tape_printer", 0, "-", "chance that a tape-printer ticket stops its unit", "our choice", 0, 1
-    ),
-    Assumption(
-        "dispatch.stopped_bin_full", 0.3, "-", "chance that a bin-full ticket stops its unit", "our choice", 0, 1
-    ),
-    Assumption("dispatch.stopped_bmd", 0.2, "-", "chance that a bmd ticket stops its unit", "our choice", 0, 1),
-    Assumption(
-        "dispatch.stopped_accessible_device",
-        0.2,
-        "-",
-        "chance that a accessible-device ticket stops its unit",
-        "our choice",
-        0,
-        1,
-    ),
-    Assumption(
-        "dispatch.stopped_poll_book", 0.5, "-", "chance that a poll-book ticket stops its unit", "our choice", 0, 1
-    ),
-    Assumption(
-        "dispatch.stopped_ballot_stock",
-        0.5,
-        "-",
-        "chance that a ballot-stock ticket stops its unit",
-        "our choice",
-        0,
-        1,
-    ),
+    *of_categories(NEEDS_ROVER, "needs_rover", "needs a rover"),
+    *of_categories(STOPS_UNIT, "stopped", "stops its unit"),
 ]

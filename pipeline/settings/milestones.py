@@ -1,6 +1,48 @@
 """Assumptions about opening, closing and custody steps."""
 
+from collections.abc import Mapping
+
 from pipeline.settings.assumption import Assumption
+
+# When each step is due, and what it is; our choice, county rules differ [min after opening, min after closing].
+AFTER_OPENING = {
+    "arrived": (-60, "workers arrived"),
+    "seals_checked": (-45, "seals checked"),
+    "zero_tape": (-15, "zero report printed"),
+    "open": (0, "open"),
+}
+AFTER_CLOSING = {
+    "closed": (0, "closed"),
+    "last_voter": (30, "last voter served"),
+    "results_tape": (60, "results report printed"),
+    "transmitted": (75, "unofficial results sent"),
+    "media_sealed": (75, "media sealed"),
+    "media_handed_over": (105, "media handed over"),
+    "media_received": (180, "media received"),
+    "ballots_sealed": (90, "voted ballots sealed"),
+    "ballots_handed_over": (120, "voted ballots handed over"),
+    "ballots_received": (195, "voted ballots received"),
+    "provisional_sealed": (90, "provisional ballots sealed"),
+    "provisional_handed_over": (120, "provisional ballots handed over"),
+    "provisional_received": (195, "provisional ballots received"),
+}
+
+
+def due(steps: Mapping[str, tuple[float, str]], after: str) -> list[Assumption]:
+    """When each of these steps is due."""
+    return [
+        Assumption(
+            f"milestones.{step}_minutes",
+            minutes,
+            "min",
+            f"{said}, after {after}",
+            "our choice: county rules differ",
+            -1440,
+            2880,
+        )
+        for step, (minutes, said) in steps.items()
+    ]
+
 
 ASSUMPTIONS = [
     Assumption(
@@ -24,145 +66,6 @@ ASSUMPTIONS = [
         0.05,
         3,
     ),
-    Assumption(
-        "milestones.arrived_minutes",
-        -60,
-        "min",
-        "workers arrived, after opening",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.seals_checked_minutes",
-        -45,
-        "min",
-        "seals checked, after opening",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.zero_tape_minutes",
-        -15,
-        "min",
-        "zero report printed, after opening",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.open_minutes", 0, "min", "open, after opening", "our choice: county rules differ", -1440, 2880
-    ),
-    Assumption(
-        "milestones.closed_minutes", 0, "min", "closed, after closing", "our choice: county rules differ", -1440, 2880
-    ),
-    Assumption(
-        "milestones.last_voter_minutes",
-        30,
-        "min",
-        "last voter served, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.results_tape_minutes",
-        60,
-        "min",
-        "results report printed, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.transmitted_minutes",
-        75,
-        "min",
-        "unofficial results sent, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.media_sealed_minutes",
-        75,
-        "min",
-        "media sealed, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.media_handed_over_minutes",
-        105,
-        "min",
-        "media handed over, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.media_received_minutes",
-        180,
-        "min",
-        "media received, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.ballots_sealed_minutes",
-        90,
-        "min",
-        "voted ballots sealed, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.ballots_handed_over_minutes",
-        120,
-        "min",
-        "voted ballots handed over, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.ballots_received_minutes",
-        195,
-        "min",
-        "voted ballots received, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.provisional_sealed_minutes",
-        90,
-        "min",
-        "provisional ballots sealed, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.provisional_handed_over_minutes",
-        120,
-        "min",
-        "provisional ballots handed over, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
-    Assumption(
-        "milestones.provisional_received_minutes",
-        195,
-        "min",
-        "provisional ballots received, after closing",
-        "our choice: county rules differ",
-        -1440,
-        2880,
-    ),
+    *due(AFTER_OPENING, "opening"),
+    *due(AFTER_CLOSING, "closing"),
 ]
