@@ -3,7 +3,6 @@
 They are read for one answer and enter no book.
 """
 
-import math
 import re
 from dataclasses import dataclass
 from datetime import date
@@ -14,6 +13,7 @@ import polars as pl
 from pipeline.contracts.moments import local_time
 from pipeline.errors import SourceError
 from pipeline.normalise.times import UTC_US, read_times
+from pipeline.sources.numbers import read_numbers
 from pipeline.sources.reading import read_table
 from pipeline.sources.tables import Fault, short
 
@@ -66,12 +66,13 @@ def read_list(data: bytes, name: str, model: type[pa.DataFrameModel], zone: str,
 
 def typed_column(texts: pl.Series, dtype: object, zone: str, day: date) -> tuple[pl.Series, pl.Series]:
     """A column's values, null where they are none, and the reason why."""
-    if isinstance(dtype, pl.String) or dtype is pl.String:
+    if dtype == pl.String:
         return texts, reasons_of(texts, texts, "")
     if isinstance(dtype, pl.Datetime):
         values = times(texts, zone, day)
         return values, reasons_of(texts, values, "not a time; write it like 2026-11-03T09:30 or 09:30")
-    values = pl.Series([number(text) for text in texts], dtype=pl.Float64)
+    values = read_numbers(texts)
+    values = values.set(~values.is_between(0, MOST), None)
     return values, reasons_of(texts, values, "not a number from 0 up")
 
 
@@ -79,15 +80,6 @@ def reasons_of(texts: pl.Series, values: pl.Series, reason: str) -> pl.Series:
     """The reason where a text gave no value, else null."""
     bad = [text is not None and value is None for text, value in zip(texts, values, strict=True)]
     return pl.Series([reason if is_bad else None for is_bad in bad], dtype=pl.String)
-
-
-def number(text: str | None) -> float | None:
-    """A number from 0 up, or None."""
-    try:
-        value = float((text or "").replace("_", "x"))
-    except ValueError:
-        return None
-    return value if math.isfinite(value) and 0 <= value <= MOST else None
 
 
 def times(texts: pl.Series, zone: str, day: date) -> pl.Series:
