@@ -10,7 +10,7 @@ import json
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import islice, pairwise
+from itertools import count, islice, pairwise
 
 import polars as pl
 
@@ -48,7 +48,8 @@ class RawTable:
         row = pl.Series("row", self.rows, dtype=pl.Int64)
         texts = {name: pl.Series(name, values, dtype=pl.String) for name, values in self.columns.items()}
         if "row" in texts:  # their own column of that name
-            texts["their_row"] = texts.pop("row").alias("their_row")
+            name = next(name for n in count() if (name := "their_row" + "_" * n) not in texts)
+            texts[name] = texts.pop("row").alias(name)
         return pl.DataFrame([row, *texts.values()])
 
 

@@ -137,6 +137,8 @@ def test_a_key_that_comes_late_is_not_lost():
 
 def test_a_column_called_row_is_kept_beside_the_row_numbers():
     assert read_table(b"row,a\n7,x\n", "f", "csv").frame().to_dicts() == [{"row": 2, "a": "x", "their_row": "7"}]
+    both = read_table(b"row,their_row\n7,x\n", "f", "csv").frame().to_dicts()
+    assert both == [{"row": 2, "their_row": "x", "their_row_": "7"}]
 
 
 def test_a_large_table_with_a_column_called_row_is_the_same_either_way():
