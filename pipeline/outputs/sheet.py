@@ -70,7 +70,7 @@ def sheet(
         rovers=[
             {
                 "rover_id": each,
-                "stops": rover_stops(known, answers, each, phones, cards),
+                "stops": rover_stops(known, answers, each, phones or {}, cards or guidance()),
                 "nothing": f"No stop is proposed for {each} at {clock(known.at, zone)}. Stay reachable where you are "
                 "and ask the dispatcher.",
                 "handed": handed(known, answers.dispatch, each),
@@ -86,14 +86,12 @@ def rover_stops(
     known: Known,
     answers: Answered,
     rover_id: str,
-    phones: Mapping[str, str] | None = None,
-    cards: Cards | None = None,
+    phones: Mapping[str, str],
+    cards: Cards,
 ) -> list[dict[str, Any]]:
-    """A rover's stops in order, each with all that the rover needs there: for the sheet and for a rover's own page."""
+    """A rover's stops in order, each with all that the rover needs there."""
     plan = answers.dispatch.filter(pl.col("rover_id") == rover_id).sort("stop")
-    return [
-        stop_card(known, answers.tickets, row, phones or {}, cards or guidance()) for row in plan.iter_rows(named=True)
-    ]
+    return [stop_card(known, answers.tickets, row, phones, cards) for row in plan.iter_rows(named=True)]
 
 
 def handed(known: Known, plan: pl.DataFrame, rover_id: str) -> list[str]:
@@ -148,7 +146,6 @@ def stop_card(
     fitting = [cards[kind] for kind in kinds if kind in cards] or [cards["other"]]
     return {
         "number": row["stop"],
-        "site_id": row["site_id"],
         "site": site.get("name") or row["site_id"],
         "address": site.get("address") or "no address in the roster",
         "room": site.get("room"),
@@ -160,16 +157,13 @@ def stop_card(
         "partner": row.get("partner"),
         "what": ", ".join(map(called, kinds)),
         "unit": unit_said(known, row["unit_id"]),
-        "unit_id": row["unit_id"],
         "tickets": [ticket | {"opened": clock(ticket["opened_at"], zone)} for ticket in told],
-        "ticket_ids": list(row["ticket_ids"]),
         "why": row["why"],
         "stake": stake_said(row),
         "parts": ", ".join(row["parts"]),
         "visit": whole(row.get("visit_minutes") or known.settings["dispatch.visit_minutes"]),
         "cards": fitting,
         "caution": row["caution"],
-        "custody": any(card.get("custody") for card in fitting),
     }
 
 
@@ -214,7 +208,7 @@ def county_cards(folder: Path) -> Cards | None:
 
 
 def read_cards(text: str, where: str) -> Cards:
-    """Guidance cards by ticket category: `title`, `steps`, and where it applies `caution` and `custody`.
+    """Guidance cards by ticket category: `title`, `steps`, and where it applies `caution`.
 
     A category without a card falls back on `other`.
 
