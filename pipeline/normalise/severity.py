@@ -8,10 +8,9 @@ matter of severity 1-2 (common practice, no source).
 """
 
 import re
-from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import polars as pl
@@ -20,7 +19,7 @@ from pipeline.contracts.known import Known
 from pipeline.normalise import units
 from pipeline.normalise.crowds import Crowd
 
-AROUND = timedelta(minutes=25)  # a unit's own trouble speaks for a ticket opened this near to it [min]: our choice
+AROUND = timedelta(minutes=25)  # an outage speaks for a ticket opened this long after it ended [min]: our choice
 ALL_OUT = re.compile(
     r"\b(?:all|both|every|none of|neither|only|each)\b[^.;]{0,30}\b(?:scan|scnr|tabul|poll\s?book|epb|epsb|tablet"
     r"|ipad|laptop|check|machine|bmd)"
@@ -86,13 +85,6 @@ class SiteFacts:
 NO_FACTS = SiteFacts()
 
 
-@dataclass
-class Troubled:
-    """When units reported trouble of their own: times per unit, in order."""
-
-    times: dict[str, list[datetime]] = field(default_factory=lambda: defaultdict(list))
-
-
 def site_facts(known: Known) -> dict[str | None, SiteFacts]:
     """The facts of every rostered site."""
     kinds: dict[str, Counter[str]] = defaultdict(Counter)
@@ -113,39 +105,6 @@ def site_facts(known: Known) -> dict[str | None, SiteFacts]:
             outages=tuple(outages.get(row["circuit"] or "", ())),
         )
     return facts
-
-
-def troubled_units(known: Known) -> Troubled:
-    """When each unit's own reports showed a new jam or a new fault."""
-    found = Troubled()
-    if known.status.is_empty():
-        return found
-    frame = known.status.sort("unit_id", "occurred_at", "sequence").with_columns(
-        worse=(
-            (pl.col("jams").diff().over("unit_id") > 0)
-            | ((pl.col("state") == "fault") & (pl.col("state").shift(1).over("unit_id") != "fault"))
-        ).fill_null(False)
-    )
-    for unit_id, at in frame.filter("worse").select("unit_id", "occurred_at").iter_rows():
-        found.times[unit_id].append(at)
-    return found
-
-
-def unit_in_trouble(
-    stock: units.UnitBook, troubled: Troubled, site_id: str | None, category: str, at: datetime
-) -> str | None:
-    """The one unit of the fitting type at the site that reported trouble of its own about then; null if several did."""
-    if category not in ("scanner-jam", "scanner-down"):
-        return None
-    fits = [u.unit_id for u in stock.at_site.get(site_id or "", []) if u.type in units.TYPES["scanner"]]
-    hit = [u for u in fits if near(troubled.times.get(u, []), at)]
-    return hit[0] if len(hit) == 1 else None
-
-
-def near(times: list[datetime], at: datetime) -> bool:
-    """Whether one of the times, in order, is within `AROUND` before `at` or just after it."""
-    i = bisect_left(times, at - AROUND)
-    return i < len(times) and times[i] <= at + AROUND / 2
 
 
 def severity(category: str, found: list[str], text: str, crowd: Crowd, facts: SiteFacts, at: datetime) -> int:

@@ -16,6 +16,7 @@ from pipeline.contracts.known import Known
 from pipeline.normalise import units
 
 BEFORE, AFTER = timedelta(minutes=25), timedelta(minutes=12)  # reports this near to a ticket speak for it: our choice
+OWN_AFTER = BEFORE / 2  # and a new trouble of a scanner this long after a ticket tells which one is meant: our choice
 STALE = timedelta(minutes=60)  # a state that was not confirmed for this long is forgotten: our choice
 MANY = 25  # people counted in a line that make a call about the line likely [count]: our choice
 SCANNERS, MARKERS, BOOKS = (units.TYPES[kind] for kind in ("scanner", "bmd", "pollbook"))
@@ -37,16 +38,23 @@ EVENTS: tuple[tuple[str, tuple[str, ...], str, float], ...] = (
     ("misfeeds", SCANNERS, "scanner-jam", 0.5),
     ("jams", MARKERS, "bmd", 0.8),
 )
+FAULT = "fault"
 
 
 @dataclass
 class UnitSigns:
-    """One unit's changes of state, in order, and the times at which its counters of trouble rose."""
+    """One unit's changes of state, in order, and the times at which its counters of trouble rose, or a fault began."""
 
     times: list[datetime] = field(default_factory=list)
     shown: list[tuple[bool, ...]] = field(default_factory=list)
     last_heard: datetime | None = None
     rises: dict[str, list[datetime]] = field(default_factory=lambda: defaultdict(list))
+
+    def rose(self, counter: str, when: datetime, after: timedelta) -> bool:
+        """Whether a counter rose from `BEFORE` before a time to so long after it."""
+        times = self.rises[counter]
+        at = bisect_left(times, when - BEFORE)
+        return at < len(times) and times[at] <= when + after
 
 
 @dataclass
@@ -81,10 +89,21 @@ class Signs:
                 if is_shown and kind in kinds:
                     yield category, weight
         for counter, kinds, category, weight in EVENTS:
-            rises = seen.rises[counter]
-            at = bisect_left(rises, when - BEFORE)
-            if kind in kinds and at < len(rises) and rises[at] <= when + AFTER:
+            if kind in kinds and seen.rose(counter, when, AFTER):
                 yield category, weight
+
+    def scanner_meant(self, site_id: str | None, category: str, when: datetime) -> str | None:
+        """The one scanner of a site that reported a new jam or fault about a time; none if several did."""
+        if category not in ("scanner-jam", "scanner-down"):
+            return None
+        hit = [
+            unit
+            for unit in self.at_site.get(site_id or "", [])
+            if self.types[unit] in SCANNERS
+            and unit in self.units
+            and any(self.units[unit].rose(what, when, OWN_AFTER) for what in ("jams", FAULT))
+        ]
+        return hit[0] if len(hit) == 1 else None
 
 
 def signs(known: Known) -> Signs:
@@ -110,13 +129,16 @@ def add_reports(found: Signs, status: pl.DataFrame) -> None:
     frame = status.sort("unit_id", "occurred_at", "sequence").with_columns(
         *[expression.fill_null(False).alias(name) for name, (expression, _, _, _) in zip(names, STATES, strict=True)],
         *[(pl.col(c).diff().over("unit_id") > 0).fill_null(False).alias(f"+{c}") for c in rising],
+        ((pl.col("state") == "fault") & (pl.col("state").shift().over("unit_id") != "fault"))
+        .fill_null(False)
+        .alias(f"+{FAULT}"),
     )
     packed = pl.struct(names)
     changes = frame.filter((packed != packed.shift().over("unit_id")).fill_null(True))
     for unit_id, at, *shown in changes.select("unit_id", "occurred_at", *names).iter_rows():
         found.units[unit_id].times.append(at)
         found.units[unit_id].shown.append(tuple(shown))
-    for counter in rising:
+    for counter in (*rising, FAULT):
         for unit_id, at in frame.filter(f"+{counter}").select("unit_id", "occurred_at").iter_rows():
             found.units[unit_id].rises[counter].append(at)
     for unit_id, at in frame.group_by("unit_id").agg(pl.col("occurred_at").max()).iter_rows():

@@ -292,7 +292,6 @@ class Scene:
     atlas: places.Gazetteer
     stock: units.UnitBook
     facts: dict[str | None, severity.SiteFacts]
-    troubled: severity.Troubled
     shown: signs.Signs
     settled: corrections.Corrections
     book: Vocabulary
@@ -305,7 +304,6 @@ def scene(known: Known) -> Scene:
         atlas=places.gazetteer(known.sites),
         stock=units.unit_book(known.units),
         facts=severity.site_facts(known),
-        troubled=severity.troubled_units(known),
         shown=signs.signs(known),
         settled=corrections.corrections(known),
         book=wording.vocabulary(known.vocabulary),
@@ -361,7 +359,7 @@ def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
         found = [category, *(c for c in found if c != category)]
     if unit_id is None and "unit_id" not in settled and chance >= SURE_ENOUGH:
         unit_id = units.unit_of(around.stock, site_id, unit_said, text, category)
-        unit_id = unit_id or severity.unit_in_trouble(around.stock, around.troubled, site_id, category, opened)
+        unit_id = unit_id or around.shown.scanner_meant(site_id, category, opened)
     crowd = crowds.read_crowd(text, category, reading.things)
     return {
         "ticket_id": ticket["ticket_id"],
