@@ -23,6 +23,7 @@ SCANNER_TYPES = ("scan-single", "electronic-cast-paper")
 POLL_BOOK_TYPES = ("electronic-poll-book",)
 UNEVEN_BOOKS, UNEVEN_SCANNERS = 0.15, 0.35  # how unevenly units share the voters: part of the unseen; our choice
 ELSEWHERE = 0.02  # part of the voters served that no unit counts, or that it counts twice; our choice
+UNSEEN_NOISE = 0.6  # variance for each voter whom an unseen unit served [count]; our choice
 WATCHED_SHARE = 0.6  # of the poll books seen, so that check-in is known without the scanners; our choice
 WINDOW_MINUTES = 10  # poll books' counts are compared over windows of this length [min]
 GAP_MINUTES = 32.0  # a running total is interpolated across no longer silence [min]; our choice
@@ -276,7 +277,7 @@ def misfits(total: Floats, share: Floats, edges: Floats, uneven: float) -> tuple
             continue
         scaled = 1 / max(share[k], 0.05)
         unseen = total[k] * (1 - share[k])
-        lost = ELSEWHERE * total[k] + 0.6 * unseen * scaled + (uneven * unseen) ** 2
+        lost = ELSEWHERE * total[k] + UNSEEN_NOISE * unseen * scaled + (uneven * unseen) ** 2
         level = (edges[k] * scaled if level is None else level) + lost
         noise[k] = 1 + level + edges[k + 1] * scaled
         carried[k] = 1 - level / noise[k]

@@ -39,6 +39,7 @@ from pipeline.estimates.lines.filter import (
 
 REDRAWN = 0.15  # part of the particles redrawn near a head count; our choice, measured in docs/methods/lines.md
 MOVED = 0.10  # part moved to what a counter shows; likewise
+CALLED = 0.3  # part moved to what a call about a stopped unit says; our choice
 FLOOR = 1e-4  # of the kernels: larger makes every long line an outlier; likewise
 COUNT_SD, COUNT_SHARE = 0.3, 0.11  # spread of a head count: people, and share of the line
 CALL_SD, CALL_SHARE = 1.0, 0.18  # spread of a number given in a call
@@ -244,7 +245,7 @@ def weigh_call(w: Weighing, site: int, slot: int, is_book: bool, is_jam: bool, i
     number = int(places.scanners[site])
     if not is_book and (number == 0 or (slot < 0 and number > 1)):
         return
-    picked = w.pick(one_site, 0.3, 4 + slot)
+    picked = w.pick(one_site, CALLED, 4 + slot)
     w.level(0 if is_book else 1, one_site, picked)
     if is_book:
         changed = np.clip(z[SHUT, site] + (-1 if is_end else 1), 0, float(places.stations[site, 0]))
