@@ -344,7 +344,7 @@ def late_steps(picture: Picture) -> Iterator[Item]:
             f"{words.clock(due if isinstance(due, datetime) else None, picture.zone, picture.at)}",
             "No line is known to hang on it.",
             "Not weighed in voter-minutes.",
-            "Call: is it done and not reported?",
+            " ".join(["Call: is it done and not reported?", *sorted(set(own["advice"].drop_nulls()))]),
             f"Sites: {', '.join(sites)}. {' '.join(sorted(set(own['note'].drop_nulls())))}",
             key=f"steps|{milestone}",
             press="Sites called",

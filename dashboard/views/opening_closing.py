@@ -51,6 +51,20 @@ def custody(picture: Picture, steps: pl.DataFrame) -> None:
     panels.markup("".join(parts))
 
 
+def ways_round(picture: Picture, steps: pl.DataFrame) -> None:
+    """What can be done where results are due by line and have not come; nothing where all is well."""
+    advised = steps.filter(pl.col("advice").is_not_null())
+    if advised.is_empty():
+        return
+    panels.heading("Results that have not come by line")
+    named = figures.names(picture)
+    parts = [
+        f"<p><b>{words.safe(', '.join(named.get(s, s) for s in own['site_id']))}</b> · {words.safe(str(said))}</p>"
+        for (said,), own in advised.group_by("advice", maintain_order=True)
+    ]
+    panels.markup("".join(parts))
+
+
 def reported(picture: Picture, at: datetime | None) -> str:
     """When a step was reported, if it was."""
     return f"reported {words.clock(at, picture.zone, picture.at)}" if at else "not reported"
@@ -71,6 +85,7 @@ panels.facts(
 )
 panels.heading("Custody")
 custody(picture, steps)
+ways_round(picture, steps)
 panels.heading("Steps by site")
 if steps.is_empty():
     panels.empty("No step is known yet: the roster has not been received.")

@@ -206,6 +206,7 @@ class Milestones(pa.DataFrameModel):
     at: Time = pa.Field(nullable=True, description="when it was done, as reported")
     standing: str = pa.Field(isin=list(words.MILESTONE_STANDINGS), description="how it stands at T")
     note: str = pa.Field(nullable=True, description="what is out of order: a gap in custody, a seal that differs")
+    advice: str = pa.Field(nullable=True, description="what can be done while it is due and not reported")
 
 
 class Custody(pa.DataFrameModel):

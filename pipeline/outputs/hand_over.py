@@ -173,7 +173,7 @@ def late_steps(known: Known, steps: pl.DataFrame) -> Section:
                 named.get(r["site_id"], r["site_id"]),
                 r["milestone"].replace("-", " "),
                 clock(r["due_at"], zone),
-                r["note"] or "not reported",
+                " ".join(filter(None, (r["note"] or "Not reported.", r["advice"]))),
             )
             for r in late.iter_rows(named=True)
         ],

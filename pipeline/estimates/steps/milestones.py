@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.contracts import estimates, words
 from pipeline.contracts.known import County, Known, MilestoneRule, empty
+from pipeline.estimates.steps.advice import advice
 from pipeline.estimates.steps.notes import gaps
 from pipeline.settings import Settings
 
@@ -28,11 +29,11 @@ def milestones(known: Known) -> pl.DataFrame:
     if frame.is_empty():
         return empty(estimates.Milestones)
     done = frame.join(reported, on=["site_id", "milestone"], how="left")
-    notes = gaps(known, done)
     names = list(empty(estimates.Milestones).columns)
     order = {name: place for place, name in enumerate(words.MILESTONES)}
     return (
-        done.join(notes, on=["site_id", "milestone"], how="left")
+        done.join(gaps(known, done), on=["site_id", "milestone"], how="left")
+        .join(advice(known, done), on=["site_id", "milestone"], how="left")
         .with_columns(standing=standing(known.at), note=pl.col("note").fill_null(pl.col("rule_note")))
         .sort("site_id", pl.col("milestone").replace_strict(order, return_dtype=pl.Int64))
         .select(names)

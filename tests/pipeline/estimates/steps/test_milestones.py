@@ -151,3 +151,29 @@ def test_the_order_of_rows_does_not_matter_and_no_sites_give_none(gear, day):
     one = answer(gear, day, after(300), steps, sites=sites)
     assert one == answer(gear, day, after(300), steps[::-1], sites=sites[::-1])
     assert answer(gear, day, OPENS, sites=[]) == {}
+
+
+def advised(gear, day, at, steps=(), **more):
+    rows = answer(gear, day, at, steps, **more)
+    assert {name for (_, name), row in rows.items() if row["advice"]} <= {"transmitted"}
+    return rows[("S1", "transmitted")]
+
+
+def test_results_due_by_line_have_no_advice_before_they_are_due_or_once_they_came(gear, day):
+    due = advised(gear, day, CLOSES)["due_at"]
+    assert advised(gear, day, due - timedelta(minutes=1))["advice"] is None
+    assert advised(gear, day, after(200), [step("transmitted", after(90))])["advice"] is None
+
+
+def test_results_that_do_not_come_by_line_are_carried_by_two_people(gear, day):
+    row = advised(gear, day, after(200), [step("results-tape", after(30))])
+    assert row["standing"] == "overdue"
+    for word in ("another line", "two people", "sealed", "county's procedure", "unofficial"):
+        assert word in row["advice"]
+
+
+def test_once_the_media_are_received_the_advice_says_when_in_the_county_s_time(gear, day):
+    row = advised(gear, day, after(200), [step("media-received", after(95))])
+    assert row["standing"] == "overdue"  # nobody has reported that results came by line
+    assert "received at 20:35" in row["advice"]  # closes at 19:00, Chicago is UTC-6
+    assert "carry" not in row["advice"]
