@@ -5,6 +5,7 @@ import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
+from itertools import islice, product
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ LIGHT_WEIGHT = 0.4  # of a word such as `id` or `time`, against 1 of a telling o
 SAME_WORD = 0.8  # rapidfuzz ratio from which two words count as forms of one: our choice
 SAME_NAME = 0.84  # the same for whole names and words of a closed list, written without blanks: our choice
 HOLDS_NAME = 0.8  # likeness of a header that holds a whole name of ours and more, as `Site Called From`: our choice
+MOST_READINGS = 8  # of one header whose short forms mean several things [count]
 SHORTEST = 5  # letters; shorter names are not compared letter by letter, `open` and `pen` would pass
 
 
@@ -43,7 +45,8 @@ def vocabulary() -> frozenset[str]:
 
 def pieces(name: str) -> list[str]:
     """A header's words: split at case, digits and marks, lower case."""
-    parted = re.sub(r"([a-z\d])([A-Z])", r"\1 \2", re.sub(r"([A-Z]+)([A-Z][a-z])", r"\1 \2", name))
+    whole = re.sub(r"(?<=[^\W\d_])['’](?=[^\W\d_])", "", name)  # Rec'd is one word
+    parted = re.sub(r"([a-z\d])([A-Z])", r"\1 \2", re.sub(r"([A-Z]+)([A-Z][a-z])", r"\1 \2", whole))
     return re.findall(r"[^\W\d_]+|\d+", parted.replace("#", " number ").replace("%", " percent ").casefold())
 
 
@@ -64,13 +67,25 @@ def taken_apart(word: str) -> list[str]:
 
 
 @cache
-def tokens(name: str) -> tuple[str, ...]:
-    """A name as comparable words: short forms written out, filler dropped, each word once."""
+def readings(name: str) -> tuple[tuple[str, ...], ...]:
+    """A name as comparable words: short forms written out, filler dropped, each word once.
+
+    A short form that stands for several words (`clr`: caller or cleared) gives a reading for each, the likeliest first.
+    """
     short, filler = words()["short"], set(words()["filler"]["words"])
     raw = [part for piece in pieces(name) for part in taken_apart(piece)]
-    full = [w for part in raw for w in str(short.get(part, part)).split()]
-    telling = [w for w in full if w not in filler] or full
-    return tuple(dict.fromkeys(telling))
+    meant = [short.get(part, part) for part in raw]
+    choices = [(m,) if isinstance(m, str) else tuple(m) for m in meant]
+    found = []
+    for chosen in islice(product(*choices), MOST_READINGS):
+        full = [w for part in chosen for w in part.split()]
+        found.append(tuple(dict.fromkeys([w for w in full if w not in filler] or full)))
+    return tuple(dict.fromkeys(found))
+
+
+def tokens(name: str) -> tuple[str, ...]:
+    """A name as comparable words, in its likeliest reading."""
+    return readings(name)[0]
 
 
 @cache
@@ -90,7 +105,7 @@ def light(kind: str) -> frozenset[str]:
 
 def name_likeness(theirs: str, kind: str, column: str) -> float:
     """How alike a header is to a column of ours, by the nearest of its names [0 to 1]."""
-    return max(likeness(tokens(theirs), phrase, light(kind)) for phrase in phrases(kind, column))
+    return max(likeness(read, phrase, light(kind)) for read in readings(theirs) for phrase in phrases(kind, column))
 
 
 @cache

@@ -20,8 +20,9 @@ from pipeline.sources.time_forms import DayOrder, TimeForms, time_forms
 TIMES_FIT, TIMES_FAIL = 8.0, 0.004
 NUMBERS_FIT, NUMBERS_FAIL = 2.0, 0.004
 WORDS_FIT, WORDS_FAIL, WORDS_UNKNOWN = 12.0, 0.05, 0.3
+WORDS_ALONE = 60.0  # the same where no other list of the kind has these words: `ac` and `dc` are said of power only
 CLOCKS_FIT, CLOCKS_FAIL = 10.0, 0.004
-ROSTER_FIT, ROSTER_FAIL = 25.0, 0.1
+ROSTER_FIT, ROSTER_FAIL, ROSTER_OTHER = 25.0, 0.1, 0.02  # the last: they are the ids of another roster
 UNIQUE_FIT, UNIQUE_FAIL = 3.0, 0.25
 PROSE_FIT, PROSE_FAIL = 5.0, 0.2
 EMPTY, EMPTY_REQUIRED = 0.7, 0.1
@@ -189,12 +190,20 @@ def look_word(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
     counts = theirs.counts
     if len(counts) > max(12, 3 * len(ours.choices)):
         return Look(WORDS_FAIL, f"{len(counts)} different values, too many for a list of words", 0.0)
-    hits = sum(n for word, n in counts.items() if meaning(word, ours.name, ours.choices))
+    hits = listed_in(ours, counts)
     share = hits / theirs.values.len()
-    ratio = max(WORDS_UNKNOWN, WORDS_FIT * share**2)  # few words, if not ours: a person can say what they mean
+    others = (o for o in our_columns(ours.kind) if o.form == "word" and o.name != ours.name)
+    is_alone = share >= FITS and all(listed_in(o, counts) < FITS * theirs.values.len() for o in others)
+    # few words, if not ours: a person can say what they mean
+    ratio = max(WORDS_UNKNOWN, (WORDS_ALONE if is_alone else WORDS_FIT) * share**2)
     if all(word.replace(".", "").isdigit() for word in counts):
         ratio = min(ratio, 1.0)  # 0 and 1 mean something everywhere
     return Look(ratio, f"{theirs.part(hits)} are words that mean one of ours", share)
+
+
+def listed_in(ours: Ours, counts: dict[str, int]) -> int:
+    """How many of a column's values have a meaning in a closed list [count]."""
+    return sum(n for word, n in counts.items() if meaning(word, ours.name, ours.choices))
 
 
 def look_clock(theirs: Theirs, _ours: Ours, _roster: Roster) -> Look:
@@ -255,8 +264,20 @@ def look_listed(theirs: Theirs, ours: Ours, roster: Roster) -> Look | None:
     said = f"{theirs.part(hits)} are in the roster"
     if ours.is_key and share < FITS:
         return None  # a roster may name what is new
+    if share < FITS and (other := of_another_roster(theirs, ours, roster)):
+        return Look(ROSTER_OTHER, f"values are ids of {other} in the roster", share)
     free = ours.kind == "tickets" or ours.name == "circuit"  # as people say it: absence proves little
     return Look(max(0.5 if free else ROSTER_FAIL, ROSTER_FIT * min(1.0, share / FITS) ** 2), said, share)
+
+
+def of_another_roster(theirs: Theirs, ours: Ours, roster: Roster) -> str | None:
+    """The roster whose ids the values are, where it is not the one that a column of ours is about."""
+    mine = {ROSTERS.get(ours.name), *({"sites", "units"} if ours.name in ("site", "unit") else ())}
+    for name, ids in sorted(roster.ids.items()):
+        hits = sum(n for value, n in theirs.counts.items() if value in ids)
+        if name not in mine and hits >= FITS * theirs.values.len():
+            return name
+    return None
 
 
 def look_key(theirs: Theirs) -> Look:

@@ -3,7 +3,7 @@
 import pytest
 
 from pipeline.contracts.feeds import FEEDS
-from pipeline.sources.likeness import meaning, name_likeness, tokens, words
+from pipeline.sources.likeness import meaning, name_likeness, readings, tokens, words
 from pipeline.sources.looks import our_columns
 
 
@@ -33,6 +33,16 @@ def test_no_word_of_the_data_file_means_two_things():
 )  # fmt: skip
 def test_a_header_is_taken_apart(name: str, parted: tuple[str, ...]):
     assert tokens(name) == parted
+
+
+def test_a_short_form_of_two_words_is_read_both_ways():
+    assert readings("Clr time") == (("cleared", "time"), ("caller", "time"))
+    assert name_likeness("Clr", "tickets", "resolved_at") == name_likeness("Clr", "tickets", "caller") == 1
+
+
+@pytest.mark.parametrize("name", ["Rec'd", "Rec’d", "RECD", "rcvd"])
+def test_an_apostrophe_in_a_short_form_parts_no_word(name: str):
+    assert tokens(name) == ("received",)
 
 
 def test_likeness_is_one_for_a_listed_name_and_small_for_another():

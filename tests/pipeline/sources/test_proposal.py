@@ -171,6 +171,56 @@ def test_month_names_and_offsets(taking: Taking):
     assert logged["status"].to_list() == ["open", "assigned"]
 
 
+def test_a_dispatcher_s_short_forms_are_told_apart_by_what_is_under_them(taking: Taking):
+    header = [
+        "Call #",
+        "Rec’d",
+        "Where",
+        "Name & phone",
+        "Narrative",
+        "Disp",
+        "Asgn",
+        "Unit #",
+        "Arr",
+        "Clr",
+        "How fixed",
+    ]
+    rows = [
+        ["9", "11/03/26 07:05", "Oxbow", "Bo 555-0101", TEXTS[0], "O", "", "", "", "", ""],
+        *(["1" + str(i), "11/03/26 07:0" + str(i), "Marlpit", "Cy 555-0102", text, "A", "11/03/26 07:15", "R1", "", "", ""]
+          for i, text in enumerate(TEXTS)),
+        *(["2" + str(i), "11/03/26 08:0" + str(i), "Marlpit", "Di 555-0103", text, "C", "11/03/26 08:15", "R1",
+           "11/03/26 08:25", "11/03/26 08:35", "showed them the second feed roller"] for i, text in enumerate(TEXTS)),
+    ]  # fmt: skip
+    profile, logged = taking(table(header, rows, "\t").encode("utf-16"), "log.tsv", "tickets", with_book=True)
+    assert profile["columns"] == {
+        "ticket_id": "Call #",
+        "opened_at": "Rec’d",
+        "site": "Where",
+        "caller": "Name & phone",
+        "text": "Narrative",
+        "status": "Disp",
+        "assigned_at": "Asgn",
+        "rover_id": "Unit #",
+        "arrived_at": "Arr",
+        "resolved_at": "Clr",
+        "resolution": "How fixed",
+    }
+    assert logged["status"].to_list() == ["open", *["assigned"] * 4, *["resolved"] * 4]
+
+
+def test_words_that_one_list_alone_has_are_placed_under_any_name(taking: Taking):
+    header = ["Dev", "Polled", "Msg", "Sheets", "F5", "F6", "F7", "Chg"]
+    rows = [
+        ["SC-1001", "2026-11-03 08:0" + str(i), str(i), str(10 * i), ("AC", "DC")[i % 2], ("Idle", "Scanning", "Jammed")[i % 3], "OK", "88"]
+        for i in range(6)
+    ]  # fmt: skip
+    profile, logged = taking(table(header, rows, "|").encode(), "poll.csv", "status", with_book=True)
+    assert profile["columns"]["power"] == "F5" and profile["columns"]["state"] == "F6"
+    assert "F7" not in profile["columns"].values()  # paper, a state, cards: "OK" is said of them all
+    assert logged["power"].to_list() == ["mains", "battery"] * 3
+
+
 def test_headers_that_say_nothing_are_placed_by_what_is_under_them(taking: Taking):
     header = ["F1", "F2", "F3", "F4", "F5"]
     rows = [
