@@ -10,7 +10,7 @@ from pipeline.contracts.feeds import schema_of
 from pipeline.errors import SourceError
 from pipeline.normalise.times import TOO_LATE, UTC_US, read_times
 from pipeline.sources.numbers import read_numbers
-from pipeline.sources.profile import Profile
+from pipeline.sources.profile import Profile, joined, plain
 from pipeline.sources.tables import Fault, RawTable, short
 
 TIMES_PROMISED = {"estimated_restoration_at"}  # may lie far ahead
@@ -89,6 +89,8 @@ def shape(pieces: list[Piece], kind: str, zone: str | None) -> Shaped:
 def rename(frame: pl.DataFrame, kind: str, profile: Profile | None) -> pl.DataFrame:
     """Their column names → ours: by the profile, else by name whatever the case, blanks or hyphens."""
     ours = schema_of(kind).columns
+    if profile:
+        frame = joined(frame, [name for many in profile.columns.values() for name in many])
     found = {plain(name): name for name in reversed(frame.columns) if name != "row"}
     wanted: dict[str, str] = {}
     for column in ours:
@@ -105,11 +107,6 @@ def rename(frame: pl.DataFrame, kind: str, profile: Profile | None) -> pl.DataFr
     if profile:
         renamed = translate(renamed, profile)
     return renamed
-
-
-def plain(name: str) -> str:
-    """A column's name without case, blanks and hyphens."""
-    return name.strip().casefold().replace(" ", "_").replace("-", "_")
 
 
 def translate(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:

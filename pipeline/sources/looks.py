@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.contracts.feeds import CLOCK, KEYS, schema_of
 from pipeline.sources.likeness import folded, meaning, plain_word
 from pipeline.sources.numbers import read_numbers
-from pipeline.sources.time_forms import DayOrder, TimeForms, time_forms
+from pipeline.sources.time_forms import DayOrder, TimeForms, is_date, is_time_of_day, time_forms
 
 # Likelihood ratios, our choice: a form that few other columns have speaks loudly, its absence louder still.
 TIMES_FIT, TIMES_FAIL = 8.0, 0.004
@@ -109,12 +109,13 @@ def our_column(kind: str, name: str, column: Any) -> Ours:
 
 @dataclass
 class Theirs:
-    """A column of theirs: its name, its values without blanks, and the number of rows [count]."""
+    """A column of theirs, or two put together: name, values without blanks, number of rows [count]."""
 
     name: str
     values: pl.Series
     rows: int
     days: DayOrder
+    is_joined: bool = False
 
     @cached_property
     def counts(self) -> dict[str, int]:
@@ -126,6 +127,11 @@ class Theirs:
     def times(self) -> TimeForms | None:
         """How the values are written as times, None where they are none."""
         return time_forms(list(self.counts), list(self.counts.values()), self.days)
+
+    @cached_property
+    def is_part_of_time(self) -> bool:
+        """Whether the values are dates, or times of day, alone."""
+        return is_date(list(self.counts)) or is_time_of_day(list(self.counts))
 
     @cached_property
     def numbers(self) -> pl.Series:
@@ -144,6 +150,8 @@ class Theirs:
 
 def look(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
     """How the values of a column of theirs speak for a column of ours."""
+    if theirs.is_joined and ours.form != "time":
+        return Look(0.0, "a date and a time of day", 0.0)
     if not theirs.values.len():
         return Look(EMPTY_REQUIRED if ours.is_required else EMPTY, "no values in the sample")
     looks = {"time": look_time, "number": look_number, "word": look_word, "clock": look_clock}
@@ -233,7 +241,7 @@ def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
         digits = theirs.values.str.count_matches(r"\d").is_between(7, 15).mean()
         return Look(6.0 if digits and float(digits) > 0.8 else 0.1, "telephone numbers")  # type: ignore[arg-type]
     ratio, said = 1.0, "text"
-    if theirs.times is not None and theirs.times.share >= FITS:
+    if (theirs.times is not None and theirs.times.share >= FITS) or theirs.is_part_of_time:
         ratio, said = 0.02, "values are times"
     elif mean > 2 * PROSE and blanks > 5 and ours.name not in LISTS:
         ratio, said = 0.15, "free text, long for this"

@@ -1,10 +1,13 @@
 """A county's own export, described in TOML: its columns, times and words → ours."""
 
 import tomllib
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
+
+import polars as pl
 
 from pipeline.contracts.feeds import FEEDS
 from pipeline.errors import MissingFile, ProfileError
@@ -12,6 +15,7 @@ from pipeline.sources import form_of
 
 PARTS = {"kind", "format", "delimiter", "encoding", "zone", "columns", "times", "values", "constants"}
 EPOCHS = ("epoch-seconds", "epoch-milliseconds")
+JOINED = " + "  # between the names of columns that are one together, as `Date + Time`
 
 
 @dataclass(frozen=True)
@@ -27,6 +31,32 @@ class Profile:
     times: dict[str, tuple[str, ...]] = field(default_factory=dict)
     values: dict[str, dict[str, str]] = field(default_factory=dict)
     constants: dict[str, str] = field(default_factory=dict)
+
+
+def joined(texts: pl.DataFrame, names: Iterable[str]) -> pl.DataFrame:
+    """Texts with the columns that a profile puts together, in place of their parts; a blank stands between the values.
+
+    Parameters
+    ----------
+    texts : text columns as they came
+    names : theirs, of which those that hold ` + ` and are no column themselves name several
+    """
+    by_name = {plain(name): name for name in reversed(texts.columns)}
+    parts = {
+        name: [by_name[plain(part)] for part in name.split(JOINED)]
+        for name in names
+        if JOINED in name and plain(name) not in by_name and all(plain(part) in by_name for part in name.split(JOINED))
+    }
+    together = [
+        pl.concat_str(pl.col(own).str.strip_chars().replace("", None), separator=" ", ignore_nulls=True).alias(name)
+        for name, own in parts.items()
+    ]
+    return texts.with_columns(together).drop(set().union(*parts.values()))
+
+
+def plain(name: str) -> str:
+    """A column's name without case, blanks and hyphens."""
+    return name.strip().casefold().replace(" ", "_").replace("-", "_")
 
 
 def form_with(profile: Profile | None, name: str, kind: str) -> str:

@@ -6,7 +6,7 @@ and each of ours is given to at most one of theirs so that the whole is likelies
 
 import json
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -18,10 +18,10 @@ from pipeline.errors import SourceError, UnknownKind, UsageError
 from pipeline.sources import ENDINGS, source_of
 from pipeline.sources.likeness import name_likeness, tokens
 from pipeline.sources.looks import Look, Ours, Roster, Theirs, look, our_columns
-from pipeline.sources.profile import Profile
+from pipeline.sources.profile import JOINED, Profile, joined, plain
 from pipeline.sources.reading import decode, read_table
 from pipeline.sources.tables import SAMPLE, RawTable, find_delimiter, physical_lines
-from pipeline.sources.time_forms import DayOrder, day_order
+from pipeline.sources.time_forms import DayOrder, day_order, is_date, is_time_of_day
 from pipeline.sources.translation import Translation, by_progress, translation
 
 WITHOUT = ("county", "power-notes", "entries")  # kinds that no profile is needed for
@@ -33,6 +33,7 @@ LEFT_OVER = 2.0  # likelihood ratio of values from which the only column left is
 LEFT_ODDS = 0.4  # odds by name and values from which it is taken too
 READS_ENOUGH = 0.9  # share of values an optional column must have readable: the other rows would be refused for it
 LOOKED_AT = 5000  # rows whose values are looked at; words and times are looked at in all of them [count]
+MOST_PAIRS = 24  # columns of dates with columns of times of day that are looked at together [count]
 OTHER_MARKS = "^~\x1f"  # delimiters tried where the usual ones find one column only
 
 
@@ -50,11 +51,15 @@ class Placed:
 
 @dataclass
 class Proposal:
-    """A profile proposed for a file; `notes` are about the file, `missing` about ours, `spare` about theirs."""
+    """A profile proposed for a file; `cells` are its columns with dates and times of day joined.
+
+    `notes` are about the file, `missing` about ours, `spare` about theirs.
+    """
 
     kind: str
     file: str
     raw: RawTable
+    cells: Mapping[str, Sequence[str | None] | pl.Series]
     form: str
     delimiter: str | None
     encoding: str | None
@@ -96,8 +101,9 @@ def propose(data: bytes, name: str, kind: str, roster: Roster | None = None) -> 
     raw = read_table(data, name, form, Profile(kind, form, delimiter, encoding))
     if not raw.rows:
         raise SourceError(f"{name}: no rows to look at{told_fault(raw)}. Export it again with its rows.")
-    theirs, days = their_columns(raw, roster)
-    proposal = Proposal(kind, name, raw, form, delimiter, encoding, days, roster)
+    cells = with_dates(raw)
+    theirs, days = their_columns(cells, raw, roster)
+    proposal = Proposal(kind, name, raw, cells, form, delimiter, encoding, days, roster)
     place(proposal, theirs)
     proposal.notes = notes_on(proposal)
     return proposal
@@ -163,21 +169,35 @@ def delimiter_of(text: str) -> str:
     return max(OTHER_MARKS, key=lines[0].count) if any(m in lines[0] for m in OTHER_MARKS) else found
 
 
-def their_columns(raw: RawTable, roster: Roster) -> tuple[list[Theirs], DayOrder]:
+def with_dates(raw: RawTable) -> Mapping[str, Sequence[str | None] | pl.Series]:
+    """Their columns, and each column of dates joined with each of times of day, as one column of times may be both."""
+    texts = raw.frame().drop("row")
+    filled = {name: texts[name].str.strip_chars().replace("", None).drop_nulls() for name in texts.columns}
+    seen = {name: values.unique().sort().head(LOOKED_AT).to_list() for name, values in filled.items()}
+    dates = [name for name, values in seen.items() if is_date(values)]
+    clocks = [name for name, values in seen.items() if is_time_of_day(values)]
+    pairs = [date + JOINED + clock for date in dates for clock in clocks][:MOST_PAIRS]
+    both = {name: joined(texts, [name])[name].to_list() for name in pairs}
+    return {**raw.columns, **both}
+
+
+def their_columns(
+    columns: Mapping[str, Sequence[str | None] | pl.Series], raw: RawTable, roster: Roster
+) -> tuple[list[Theirs], DayOrder]:
     """Their columns with their values, and the order of day and month in the file as a whole."""
     values = {}
-    for name, cells in raw.columns.items():
+    for name, cells in columns.items():
         text = pl.Series(name, cells, dtype=pl.String).str.strip_chars()
         values[name] = text.filter(text.is_not_null() & (text != ""))
     short = [v.unique().to_list() for v in values.values() if (v.str.len_chars().mean() or 99) < 45]  # type: ignore[operator]
     days = day_order(short, roster.election_day)
-    return [Theirs(name, text, len(raw.rows), days) for name, text in values.items()], days
+    return [Theirs(name, text, len(raw.rows), days, name not in raw.columns) for name, text in values.items()], days
 
 
 def sampled(column: Theirs) -> Theirs:
     """A column of at most `LOOKED_AT` values, evenly drawn, in which a share is as telling as in all."""
     step = max(1, -(-column.values.len() // LOOKED_AT))
-    return Theirs(column.name, column.values.gather_every(step), -(-column.rows // step), column.days)
+    return Theirs(column.name, column.values.gather_every(step), -(-column.rows // step), column.days, column.is_joined)
 
 
 def place(proposal: Proposal, theirs: list[Theirs]) -> None:
@@ -207,7 +227,12 @@ def place(proposal: Proposal, theirs: list[Theirs]) -> None:
             proposal.missing.append((mine, advice(mine, few)))
         elif row not in chosen:
             proposal.unused.append(mine)
-    left = [c for c in range(len(theirs)) if c not in chosen.values()]
+    used = {part for p in proposal.placed for part in p.theirs.name.split(JOINED)}
+    left = [
+        c
+        for c, column in enumerate(theirs)
+        if c not in chosen.values() and column.name in proposal.raw.columns and column.name not in used
+    ]
     proposal.spare = [(theirs[c], why_spare(c, ours, alike, looks, chosen)) for c in left]
 
 
@@ -216,7 +241,7 @@ def read_progress(proposal: Proposal) -> None:
     at = {p.ours.name: i for i, p in enumerate(proposal.placed)}
     if proposal.kind != "tickets" or "status" not in at:
         return
-    cells = proposal.raw.columns
+    cells = proposal.cells
     times: dict[str, Sequence[str | None]] = {
         n: list(cells[proposal.placed[at[n]].theirs.name]) for n in ("assigned_at", "resolved_at") if n in at
     }
@@ -234,7 +259,7 @@ def odds_of(alike: np.ndarray, looks: list[list[Look]]) -> np.ndarray:
 
 def same_column(theirs: str, ours: str) -> bool:
     """Whether intake would take their column for ours by its name alone, profile or not."""
-    return theirs.strip().casefold().replace(" ", "_").replace("-", "_") == ours
+    return plain(theirs) == ours
 
 
 def assigned(odds: np.ndarray, own: np.ndarray, ours: list[Ours], looks: list[list[Look]]) -> dict[int, int]:
@@ -290,12 +315,11 @@ def why_spare(place_: int, ours: list[Ours], alike: np.ndarray, looks: list[list
 def advice(ours: Ours, theirs: list[Theirs]) -> str:
     """What to do about a required column that nothing fits."""
     if ours.form == "time":
-        from pipeline.sources.time_forms import is_date, is_time_of_day
-
         dates = [t.name for t in theirs if is_date(list(t.counts))]
         clocks = [t.name for t in theirs if is_time_of_day(list(t.counts))]
         if dates and clocks:
-            return f"date and time of day are two columns ({dates[0]!r}, {clocks[0]!r}); export them as one"
+            both = json.dumps(dates[0] + JOINED + clocks[0], ensure_ascii=False)
+            return f"write {ours.name} = {both} if these are its date and its time of day"
         if clocks:
             return f"{clocks[0]!r} has times of day without a date; export the date with them"
         if dates:

@@ -87,6 +87,25 @@ def test_a_profile_renames_translates_and_fixes():
     assert row["opened_at"] == datetime(2026, 11, 3, 15, tzinfo=UTC) and row["their_site"] == "east"
 
 
+def test_a_profile_puts_a_date_and_a_time_of_day_together():
+    profile = {
+        "kind": "status",
+        "columns": {"unit_id": "Dev", "at": "DAY + Time of day", "state": "Mode + Text", "sequence": "No"},
+        "times": {"at": ["%m/%d/%Y %H:%M"]},
+    }
+    text = (
+        "dev,No,Day,time-of-day,Mode + Text\nU1,1,11/03/2026,07:05,ready\nU1,2,11/03/2026,,ready\nU1,3,,07:15,ready\n"
+    )
+    found = shaped(text, profile=profile)
+    assert found.good["at"].to_list() == [datetime(2026, 11, 3, 13, 5, tzinfo=UTC)]
+    assert found.good["state"].to_list() == ["ready"]  # a column that is called so is meant itself
+    assert [(row, column, value) for row, column, value, _ in reasons(found)] == [
+        (3, "at", "11/03/2026"),
+        (4, "at", "07:15"),
+    ]
+    assert found.extra == ()
+
+
 def test_thousands_marks_are_read_and_fractions_of_a_count_are_not():
     head = "site_id,checked_in\n"
     assert shaped(head + 'P1,"1,204"\n', "reconciliation").good["checked_in"].to_list() == [1204]

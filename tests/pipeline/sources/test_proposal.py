@@ -209,6 +209,20 @@ def test_a_dispatcher_s_short_forms_are_told_apart_by_what_is_under_them(taking:
     assert logged["status"].to_list() == ["open", *["assigned"] * 4, *["resolved"] * 4]
 
 
+def test_dates_and_times_of_day_in_columns_of_their_own(taking: Taking):
+    header = ["Ticket", "Call Date", "Call Time", "Location", "Problem", "Status", "Closed Date", "Closed Time"]
+    rows = [
+        ["1", "11/03/2026", "7:05 AM", "Oxbow", TEXTS[0], "Open", "", ""],
+        ["2", "11/03/2026", "1:15 PM", "Marlpit", TEXTS[1], "Closed", "11/03/2026", "1:45 PM"],
+    ]
+    profile, logged = taking(table(header, rows, ",").encode(), "calls.csv", "tickets")
+    assert profile["columns"]["opened_at"] == "Call Date + Call Time"
+    assert profile["columns"]["resolved_at"] == "Closed Date + Closed Time"
+    assert logged["opened_at"].to_list() == [datetime(2026, 11, 3, h, m, tzinfo=UTC) for h, m in ((13, 5), (19, 15))]
+    assert logged["resolved_at"].to_list() == [None, datetime(2026, 11, 3, 19, 45, tzinfo=UTC)]
+    assert logged["attributes"].drop_nulls().is_empty()  # the parts stand in the times
+
+
 def test_words_that_one_list_alone_has_are_placed_under_any_name(taking: Taking):
     header = ["Dev", "Polled", "Msg", "Sheets", "F5", "F6", "F7", "Chg"]
     rows = [

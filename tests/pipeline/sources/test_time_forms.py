@@ -77,10 +77,17 @@ def test_times_in_utc_set_the_zone_of_the_profile():
     assert tomllib.loads(text_of("P01,2026/11/03 15:00 UTC,4\n"))["zone"] == "UTC"
 
 
-def test_dates_and_times_in_two_columns_are_asked_for_as_one():
+def test_dates_and_times_in_two_columns_are_one():
     found = propose(b"site,date,time,line\nP01,11/03/2026,09:00,4\n", "x.csv", "line-counts")
+    assert tomllib.loads(profile_text(found))["columns"]["at"] == "date + time"
+    assert not found.missing and not found.spare
+
+
+def test_of_two_clocks_that_say_nothing_a_person_chooses():
+    data = b"site,day,q1,q2,line\nP01,11/03/2026,09:00,09:10,4\nP02,11/03/2026,09:05,09:10,4\n"
+    found = propose(data, "x.csv", "line-counts")
     assert [ours.name for ours, _ in found.missing] == ["at"]
-    assert "date and time of day are two columns ('date', 'time')" in profile_text(found)
+    assert 'write at = "day + q1" if' in profile_text(found)
 
 
 @pytest.mark.parametrize(
