@@ -30,6 +30,20 @@ STOPS_UNIT = {
     "ballot-stock": 0.5,
 }
 
+# Chance that a visit needs the part that is named for it; our choice [-].
+NEEDS_PART = {
+    "scanner-jam": 0.2,
+    "scanner-down": 0.3,
+    "memory-card": 0.5,
+    "tape-printer": 0.7,
+    "bin-full": 0.5,
+    "bmd": 0.4,
+    "accessible-device": 0.4,
+    "poll-book": 0.4,
+    "power": 0.6,
+    "ballot-stock": 0.9,
+}
+
 
 def of_categories(chances: Mapping[str, float], name: str, does: str) -> list[Assumption]:
     """One chance a category of ticket."""
@@ -50,6 +64,18 @@ def of_categories(chances: Mapping[str, float], name: str, does: str) -> list[As
 ASSUMPTIONS = [
     Assumption("dispatch.detour_factor", 1.3, "-", "road over great-circle distance", "our choice", 1, 5),
     Assumption("dispatch.speed_kmh", 40, "km/h", "a rover's mean speed", "our choice", 1, 150),
+    *(
+        Assumption(
+            f"dispatch.speed_kmh_{hour:02}",
+            0,
+            "km/h",
+            f"a rover's speed from {hour}:00, local; 0: `speed_kmh`",
+            "our choice",
+            0,
+            150,
+        )
+        for hour in range(24)
+    ),
     Assumption("dispatch.travel_extra_minutes", 2, "min", "parking and walking in, each drive", "our choice", 0, 60),
     Assumption(
         "dispatch.visit_minutes", 20, "min", "a visit, until visits of the day say otherwise", "our choice", 1, 240
@@ -58,10 +84,28 @@ ASSUMPTIONS = [
         "dispatch.further_minutes", 8, "min", "each further trouble dealt with on a visit", "our choice", 0, 240
     ),
     Assumption(
+        "dispatch.second_visit_minutes",
+        45,
+        "min",
+        "fetching a part that lacks, or a second visit",
+        "our choice",
+        0,
+        480,
+    ),
+    Assumption(
         "dispatch.pooled_tickets", 8, "tickets", "weight of our figures against the day's own", "our choice", 0.1, 1000
     ),
     Assumption(
         "dispatch.switching_cost", 40, "voter-min", "a rover under way is diverted for more", "our choice", 0, 10_000
+    ),
+    Assumption(
+        "dispatch.switching_share",
+        0.1,
+        "-",
+        "and for more than this share of what its stop loses an hour",
+        "our choice",
+        0,
+        10,
     ),
     Assumption("dispatch.index_horizon_minutes", 45, "min", "horizon of the index rule, H", "our choice", 1, 480),
     Assumption(
@@ -109,5 +153,6 @@ ASSUMPTIONS = [
     Assumption("dispatch.least_people_3", 1, "people", "of severity 3", "our choice", 0, 1000),
     Assumption("dispatch.least_people_4", 0.5, "people", "of severity 4", "our choice", 0, 1000),
     *of_categories(NEEDS_ROVER, "needs_rover", "needs a rover"),
+    *of_categories(NEEDS_PART, "part_needed", "cannot be mended without the part named for it"),
     *of_categories(STOPS_UNIT, "stopped", "stops its unit"),
 ]

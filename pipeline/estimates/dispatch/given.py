@@ -10,7 +10,7 @@ from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.decisions import Decisions
 from pipeline.estimates.dispatch.learning import still_waits
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.rovers import Rover, minutes_to
+from pipeline.estimates.dispatch.rovers import Rover, lacking_parts, minutes_to
 from pipeline.estimates.dispatch.scene import Order, Scene
 from pipeline.estimates.dispatch.skills import can
 from pipeline.estimates.dispatch.travel import Place, Roads
@@ -69,7 +69,9 @@ def settled(known: Known, rovers: list[Rover], needs: Sequence[Need], roads: Roa
             if firm == [driven] and not judged[driven].is_entered:
                 drivers[driven] = r
                 del committed[r]
-    return Settled(Scene(rovers, judged, minutes, known.settings, under_way, drivers, pinned), committed)
+    lacking = lacking_parts(rovers, judged, known.settings)
+    scene = Scene(rovers, judged, minutes, known.settings, under_way, drivers, pinned, lacking=lacking)
+    return Settled(scene, committed)
 
 
 def given_orders(known: Known, needs: Sequence[Need], number: Mapping[str, int]) -> dict[int, Order]:

@@ -10,6 +10,7 @@ from itertools import permutations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.estimates.dispatch.needs import HOUR
 from pipeline.estimates.dispatch.scene import Order, Scene, loss_functions
 
 NEAR_ROVERS = 5  # rovers tried for one need in a large county, those that could be there first [count]; our choice
@@ -17,6 +18,15 @@ NEAR_NEEDS = 5  # and those that go to the places nearest to it [count]; our cho
 SMALL = 12  # rovers up to which everything is tried with everything [count]; our choice
 MOST_PERMUTED = 5  # committed stops whose order is tried out in full: 120 orders [count]
 GAIN = 1e-9  # a move has to save more than rounding error [voter-minutes]
+
+
+def switching_cost(scene: Scene, need: int) -> float:
+    """What it costs to turn a rover off from a stop: a fixed sum, and a share of what that stop loses in an hour.
+
+    What is at stake is known within a factor only: where much is, a gain of the fixed sum is no real gain.
+    """
+    fixed, share = scene.settings["dispatch.switching_cost"], scene.settings["dispatch.switching_share"]
+    return fixed + share * scene.needs[need].lost(HOUR)
 
 
 def smallest(values: NDArray[np.float64], count: int) -> list[list[int]]:
@@ -44,19 +54,21 @@ class Insertion:
                 sets[id(who)].update(who)
         self.drive: list[list[float]] = scene.minutes.tolist()
         self.loss: list[Callable[[float], float]] = loss_functions(scene)
-        self.visit = [need.visit_minutes for need in needs]
+        visit = [need.visit_minutes for need in needs]
+        longer = {id(more): [v + more.get(n, 0.0) for n, v in enumerate(visit)] for more in scene.lacking.values()}
+        self.visits = [longer[id(scene.lacking[r])] if r in scene.lacking else visit for r in range(len(rovers))]
         self.free_at, self.off = [r.free_at for r in rovers], [r.off_shift for r in rovers]
         self.breaks = [r.leaves if r.breaks else None for r in rovers]
         unvisited = scene.settings["dispatch.unvisited_minutes"]
         least = scene.settings["dispatch.least_saving"]  # nobody crosses the county for next to nothing
-        self.missed = [loss(unvisited + visit) - least for loss, visit in zip(self.loss, self.visit, strict=True)]
+        self.missed = [loss(unvisited + visit) - least for loss, visit in zip(self.loss, visit, strict=True)]
         self.target = {rover: need for need, rover in scene.drivers.items()}  # where a rover drives to, by rover
-        self.switch = scene.settings["dispatch.switching_cost"]
+        self.switch = {rover: switching_cost(scene, need) for rover, need in self.target.items()}
         self.fixed = [0] * len(rovers)
         self.orders: list[Order] = [[] for _ in rovers]
         self.done: list[list[float]] = [[] for _ in rovers]
         self.lost: list[list[float]] = [[] for _ in rovers]
-        self.costs = [self.switch if r in self.target else 0.0 for r in range(len(rovers))]
+        self.costs = [self.switch.get(r, 0.0) for r in range(len(rovers))]
         self.holder = [-1] * len(needs)
         self.moves = 0  # orders given so far
         self.changed = [0] * len(rovers)  # by rover, the last of them that was its
@@ -97,16 +109,16 @@ class Insertion:
     def walked(self, rover: int, order: Sequence[int]) -> tuple[float, list[float], list[float]]:
         """Cost of one rover's order, when each stop is done and what it loses; infinite if its shift ends before."""
         node, clock, total = rover, self.free_at[rover], 0.0
-        fixed, off = self.fixed[rover], self.off[rover]
+        fixed, off, visit = self.fixed[rover], self.off[rover], self.visits[rover]
         done: list[float] = []
         lost: list[float] = []
         if rover in self.target and (not order or order[0] != self.target[rover]):
-            total = self.switch
+            total = self.switch[rover]
         for place, need in enumerate(order):
             clock = self.arrive(rover, place, node, need, clock)
             if clock >= off and place >= fixed and self.target.get(rover) != need:
                 return math.inf, done, lost
-            clock += self.visit[need]
+            clock += visit[need]
             loss = self.loss[need](clock)
             total += loss
             done.append(clock)
@@ -143,7 +155,7 @@ class Insertion:
         """What a need adds to a rover's order where it adds least, and the place; -1 if it is not below `limit`."""
         order, done, lost, off = self.orders[rover], self.done[rover], self.lost[rover], self.off[rover]
         leaves, target = self.breaks[rover], self.target.get(rover)
-        drive, visit, loss, base = self.drive, self.visit, self.loss, self.base
+        drive, visit, loss, base = self.drive, self.visits[rover], self.loss, self.base
         length, found = len(order), -1
         for place in range(self.fixed[rover], length + 1):
             if place:

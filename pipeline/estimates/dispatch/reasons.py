@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.rovers import later
+from pipeline.estimates.dispatch.rovers import later, parts_for
 from pipeline.estimates.dispatch.scene import Leg, Order, Scene
 from pipeline.estimates.dispatch.skills import can
 
@@ -107,7 +107,7 @@ def stakes(need: Need, zone: ZoneInfo) -> str:
 def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
     """Which other rover was considered, and why it is not the one."""
     need = scene.needs[leg.need]
-    others: list[tuple[float, str]] = []
+    others: list[tuple[float, str, int]] = []
     free_at = np.array([who.free_at for who in scene.rovers])
     nearest = np.argsort(free_at + scene.minutes[: len(scene.rovers), leg.need], kind="stable")
     for r in nearest.tolist():
@@ -118,14 +118,26 @@ def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
             first = [n for n in orders[r] if scene.needs[n].rover_id == who.rover_id and not scene.needs[n].is_overdue]
             arrive = scene.legs(r, [*first, leg.need])[-1].arrive
             if arrive < who.off_shift:
-                others.append((arrive, who.rover_id))
+                others.append((arrive, who.rover_id, r))
     if not others:
         return "No other rover on shift can take it."
-    arrive, name = min(others)
+    arrive, name, other = min(others)
+    wants = wanted_part(scene, other, leg.need)
     late = arrive - leg.arrive
     if late <= 0.5:
         sooner = "as soon" if late > -1 else f"{round(-late)} min sooner"
+        if wants and not wanted_part(scene, rover, leg.need):
+            return f"{name} could be there {sooner}, but carries no part for {wants}."
         return f"{name} could be there {sooner}, but has more to save elsewhere."
-    more = need.lost(leg.done + late) - need.lost(leg.done)
+    longer = scene.lacking.get(other, {}).get(leg.need, 0.0) - scene.lacking.get(rover, {}).get(leg.need, 0.0)
+    more = max(0.0, need.lost(leg.done + late + longer) - need.lost(leg.done))
     said = f"{float(f'{more:.2g}'):,.0f}"
-    return f"The next best, {name}, would be {round(late)} min later: about {said} voter-minutes more."
+    bare = f" and carries no part for {wants}" if wants else ""
+    return f"The next best, {name}, would be {round(late)} min later{bare}: about {said} voter-minutes more."
+
+
+def wanted_part(scene: Scene, rover: int, need: int) -> str:
+    """The troubles of a need that a rover has no part for, in words; nothing where it lacks none."""
+    if need not in scene.lacking.get(rover, {}):
+        return ""
+    return " and ".join(map(called, parts_for(scene.needs[need].categories, scene.rovers[rover].parts)[1]))

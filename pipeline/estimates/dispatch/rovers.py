@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any
@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.needs import Need
 from pipeline.estimates.dispatch.skills import skills_of
 from pipeline.estimates.dispatch.travel import Place
 
@@ -137,6 +138,36 @@ def on_the_day(known: Known, hour: int, minute: int) -> datetime:
 def later(known: Known, minutes: float) -> datetime:
     """The moment so many minutes after T."""
     return known.at + timedelta(seconds=round(minutes * 60) if math.isfinite(minutes) else 0)
+
+
+def lacking_parts(
+    rovers: Sequence[Rover], needs: Sequence[Need], settings: Mapping[str, float]
+) -> dict[int, dict[int, float]]:
+    """By rover and need, the minutes that the want of a part adds on average; rovers that lack nothing are left out.
+
+    The chance that one of the parts it lacks is needed, times `second_visit_minutes`. A vehicle without any listed part
+    counts as carrying all: nobody has said. Vehicles that carry the same share one table.
+    """
+    kinds = {category for need in needs for category in need.categories if category in PART_WORDS}
+    by_load: dict[frozenset[str], dict[int, float]] = {}
+    found: dict[int, dict[int, float]] = {}
+    for r, rover in enumerate(rovers):
+        if not rover.parts:
+            continue
+        without = frozenset(category for category in kinds if parts_for((category,), rover.parts)[1])
+        if without not in by_load:
+            chances = [chance_wanted(need.categories, without, settings) for need in needs]
+            second = settings["dispatch.second_visit_minutes"]
+            by_load[without] = {n: chance * second for n, chance in enumerate(chances) if chance > 0}
+        if by_load[without]:
+            found[r] = by_load[without]
+    return found
+
+
+def chance_wanted(categories: Iterable[str], without: Collection[str], settings: Mapping[str, float]) -> float:
+    """The chance that one of these troubles needs a part that is not on board; taken as independent."""
+    names = (f"dispatch.part_needed_{category.replace('-', '_')}" for category in categories if category in without)
+    return 1 - math.prod(1 - settings[name] for name in names)
 
 
 def parts_for(categories: tuple[str, ...], parts: Mapping[str, int]) -> tuple[list[str], list[str]]:

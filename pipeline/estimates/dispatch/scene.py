@@ -30,7 +30,8 @@ class Scene:
     `under_way` holds, by need, when the rover already driving there should arrive [min from T]. `drivers` holds, by
     need, the rover that drives there and may be diverted: a plan in which that is not its first stop costs
     `switching_cost` more. `pinned` holds, by rover, how many of its committed stops come first in their given order.
-    `begins` holds, by need, when work begins where two rovers have to be there [min from T].
+    `begins` holds, by need, when work begins where two rovers have to be there [min from T]. `lacking` holds, by rover
+    and need, how much longer it takes on average for want of a part [min].
     """
 
     rovers: Sequence[Rover]
@@ -41,17 +42,19 @@ class Scene:
     drivers: Mapping[int, int] = field(default_factory=dict)
     pinned: Mapping[int, int] = field(default_factory=dict)
     begins: Mapping[int, float] = field(default_factory=dict)
+    lacking: Mapping[int, Mapping[int, float]] = field(default_factory=dict)
 
     def legs(self, rover: int, order: Sequence[int]) -> list[Leg]:
         """A rover's stops in this order, with their times."""
         who, node, clock, legs = self.rovers[rover], rover, self.rovers[rover].free_at, []
+        more = self.lacking.get(rover, {})
         for place, need in enumerate(order):
             if place == 0 and need in self.under_way and self.drivers.get(need, rover) == rover:
                 leave, arrive = 0.0, self.under_way[need]
             else:
                 leave = who.leaves(clock)
                 arrive = leave + float(self.minutes[node, need])
-            clock = max(arrive, self.begins.get(need, arrive)) + self.needs[need].visit_minutes
+            clock = max(arrive, self.begins.get(need, arrive)) + self.needs[need].visit_minutes + more.get(need, 0.0)
             node = len(self.rovers) + need
             legs.append(Leg(need, leave, arrive, clock))
         return legs

@@ -125,12 +125,13 @@ class Search(Insertion):
         if rover in self.target or place == 0:
             return self.cost(rover, order[:place] + tail)
         lost, leaves, off, base = self.lost[rover], self.breaks[rover], self.off[rover], self.base
+        visit = self.visits[rover]
         total, clock, node = sum(lost[:place]), self.done[rover][place - 1], base + order[place - 1]
         for need in tail:
             clock = (leaves(clock) if leaves else clock) + self.drive[node][need]
             if clock >= off:
                 return math.inf
-            clock += self.visit[need]
+            clock += visit[need]
             total += self.loss[need](clock)
             if total >= limit:
                 return math.inf

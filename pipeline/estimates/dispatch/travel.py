@@ -1,12 +1,15 @@
-"""How long a drive takes: great circle, a detour factor, one speed, and the minutes lost at both ends."""
+"""How long a drive takes: great circle, a detour factor, the speed of the hour, and the minutes lost at both ends."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
+from pipeline.settings import Settings
 
 EARTH_RADIUS_KM = 6371.0088  # mean radius [km], IUGG 1980 (from memory)
 NO_PLACE_MINUTES = 60.0  # a drive to or from a place without usable coordinates [min]; our choice
@@ -72,4 +75,18 @@ def roads_of(known: Known) -> Roads:
     told: dict[tuple[str, str], float] = {(origin, to): minutes for origin, to, minutes in rows}
     for (origin, to), minutes in list(told.items()):
         told.setdefault((to, origin), minutes)
-    return Roads(known.settings, told)
+    return Roads(settings_at(known, known.at), told)
+
+
+def settings_at(known: Known, at: datetime) -> Settings:
+    """The assumptions, with the speed of the hour that begins at this moment as the speed."""
+    local = at.astimezone(ZoneInfo(known.county.zone))
+    now, then = (speed_of(known.settings, hour % 24) for hour in (local.hour, local.hour + 1))
+    part = (local.minute + local.second / 60) / 60
+    return Settings({**known.settings, "dispatch.speed_kmh": now * (1 - part) + then * part})
+
+
+def speed_of(settings: Mapping[str, float], hour: int) -> float:
+    """The speed in the hour that begins at this full hour, local [km/h]: its own where one is set, else the general."""
+    own = settings[f"dispatch.speed_kmh_{hour:02}"]
+    return max(1.0, own) if own > 0 else settings["dispatch.speed_kmh"]

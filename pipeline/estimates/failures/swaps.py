@@ -8,7 +8,7 @@ import polars as pl
 from pipeline.contracts import estimates
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.dispatch.costs import Cost, clearing_factor
-from pipeline.estimates.dispatch.travel import NO_PLACE_MINUTES, drive_minutes
+from pipeline.estimates.dispatch.travel import NO_PLACE_MINUTES, drive_minutes, settings_at
 
 CAUTION = (
     "A proposal: the election official decides. Only a unit that was tested and sealed for the ballot styles of that "
@@ -104,7 +104,7 @@ def one_swap(
     place = (unit["latitude"], unit["longitude"])
     drive = NO_PLACE_MINUTES
     if None not in spare["place"] and None not in place:
-        drive = float(drive_minutes([spare["place"]], [place], known.settings)[0, 0])
+        drive = float(drive_minutes([spare["place"]], [place], settings_at(known, known.at))[0, 0])
     work, left = known.settings["repeats.swap_minutes"], unit["minutes_to_close"]
     after = max(0.0, left - drive - work) / left if left > 0 else 0.0
     if after <= 0:

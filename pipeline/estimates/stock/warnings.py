@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.dispatch.travel import NO_PLACE_MINUTES, drive_minutes
+from pipeline.estimates.dispatch.travel import NO_PLACE_MINUTES, drive_minutes, settings_at
 
 
 def with_warning(rows: pl.DataFrame, known: Known) -> pl.DataFrame:
@@ -35,6 +35,6 @@ def lead_minutes(known: Known) -> pl.DataFrame:
         return sites.select("site_id", lead_minutes=pl.lit(NO_PLACE_MINUTES))
     places = sites.select(pl.col("latitude", "longitude").fill_null(float("nan"))).rows()
     origin = [(np.nan if a is None else a, np.nan if b is None else b) for a, b in starts]
-    nearest = drive_minutes(origin, places, known.settings).min(axis=0)
+    nearest = drive_minutes(origin, places, settings_at(known, known.at)).min(axis=0)
     ready = known.settings["supplies.ready_minutes"]
     return sites.select("site_id", lead_minutes=pl.Series(nearest + ready))

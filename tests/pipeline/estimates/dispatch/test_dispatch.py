@@ -88,6 +88,20 @@ def test_a_rover_under_way_is_turned_off_only_for_a_real_gain_and_told_why(day, 
     assert [row[2] for row in stops(held)] == ["S3", "S1"]
 
 
+def test_the_more_its_stop_loses_the_more_it_takes_to_turn_a_rover_off(day, dispatch_inputs):
+    # both stakes tenfold: without a share the gain is ten times as far above the fixed sum, with a large one it is not
+    def first(risk, share):
+        sent = day.ticket(
+            "K1", "S3", status="assigned", rover_id="R1", assigned_at=day.at - 4 * MINUTE, voter_minutes_at_risk=risk
+        )
+        other = day.ticket("K2", "S1", voter_minutes_at_risk=2 * risk)
+        settings = {"dispatch.switching_share": share}
+        return stops(plan(dispatch_inputs([sent, other], rovers=[day.rover("R1")], settings=settings)))[0][2]
+
+    assert first(9000.0, 0.0) == "S1"
+    assert first(9000.0, 5.0) == "S3"
+
+
 def test_a_rover_that_should_be_there_by_now_is_not_turned_off(day, dispatch_inputs):
     sent = day.ticket("K1", "S3", "bmd", status="assigned", rover_id="R1", assigned_at=day.at - 40 * MINUTE)
     big = day.ticket("K2", "S1", voter_minutes_at_risk=90_000.0)

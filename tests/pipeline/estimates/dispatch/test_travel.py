@@ -14,6 +14,7 @@ from pipeline.estimates.dispatch.travel import (
     drive_minutes,
     great_circle_km,
     roads_of,
+    settings_at,
 )
 from pipeline.settings import Settings
 from pipeline.store import read
@@ -89,6 +90,24 @@ def test_a_table_moves_the_plan(day, dispatch_inputs):
     known = Known(**(vars(inputs[0]) | {"travel": day.filled(TravelRows, rows)}))
     row = dispatch(known, *inputs[1:]).to_dicts()[0]
     assert row["arrive_at"] - row["leave_at"] == timedelta(minutes=41)
+
+
+def test_the_hour_may_have_a_speed_of_its_own(day, dispatch_inputs):
+    # T is 12:00 in Chicago; S1 to S2 is 0.05 degrees of latitude, 5.56 km · 1.3 / 40 km/h = 10.84 min, and 2
+    def drive(at, **speeds):
+        known, *_ = dispatch_inputs(settings={f"dispatch.speed_kmh_{hour}": v for hour, v in speeds.items()}, at=at)
+        return roads_of(known).minutes([((40.0, -90.0), None)], [((40.05, -90.0), None)])[0, 0]
+
+    assert drive(day.at) == pytest.approx(12.84, abs=0.02)
+    assert drive(day.at, **{"12": 20.0}) == pytest.approx(2 + 2 * 10.84, abs=0.03)
+    # half an hour later half of the hour to come is at 20 km/h, half at 40: 30 on average
+    assert drive(day.at + timedelta(minutes=30), **{"12": 20.0}) == pytest.approx(2 + 10.84 * 40 / 30, abs=0.03)
+    assert drive(day.at, **{"17": 20.0}) == pytest.approx(12.84, abs=0.02)
+
+
+def test_a_speed_of_next_to_nothing_is_one_kilometre_an_hour(day, dispatch_inputs):
+    known, *_ = dispatch_inputs(settings={"dispatch.speed_kmh_12": 1e-9})
+    assert settings_at(known, day.at)["dispatch.speed_kmh"] == pytest.approx(1.0)
 
 
 def test_a_travel_table_is_taken_like_any_feed(write_day, tmp_path, now):
