@@ -20,6 +20,10 @@ def whatif(
     book: BookOption,
     site: Annotated[str | None, typer.Option(help="A site_id of the roster.")] = None,
     rovers: Annotated[int | None, typer.Option(help="So many more rovers, in the whole county: +1.")] = None,
+    part: Annotated[str | None, typer.Option(help="One more of a part, in the vehicle where it saves most.")] = None,
+    spare: Annotated[
+        str | None, typer.Option(help="One more spare unit of a type of the roster, at the depot.")
+    ] = None,
     add: Annotated[
         list[str] | None, typer.Option(help="checkin-station=1, booth=1 or scanner=1; may be repeated.")
     ] = None,
@@ -31,6 +35,7 @@ def whatif(
 ) -> None:
     """Say what a change would do. Example: wardbook whatif --site P01 --add checkin-station=1 --from 10:30 --book day
 
+    Or what one more would have saved so far and would save from now on: --rovers +1, --part paper-roll, --spare TYPE.
     The change in waits and voter-minutes up to the last voter, with its interval. Without --at, what was known at
     --from counts, or all that is known if --from lies ahead. A time may be HH:MM, local.
     """
@@ -38,12 +43,15 @@ def whatif(
     from pipeline.estimates.lines.whatif import Change
 
     one_of(format, TEXT_FORMATS, "--format")
-    if (site is None) == (rovers is None) or (rovers is not None and not 1 <= rovers <= 1000):
-        raise UsageError("whatif: asks about one site or about more rovers. Add --site SITE, or --rovers +1.")
+    if sum(one is not None for one in (site, rovers, part, spare)) != 1:
+        raise UsageError("whatif: asks about one thing. Add --site SITE, --rovers +1, --part NAME or --spare TYPE.")
+    if rovers is not None and not 1 <= rovers <= 1000:
+        raise UsageError(f"--rovers {rovers}: not from 1 to 1000.")
     asked = asked_of(book, None, now())
     county = read.known_at(asked.rows, asked.times[0]).county
-    if rovers is not None:
-        put(export.as_text(more_rovers(asked, rovers, at), "csv" if format == "text" else format, asked.zone), out)
+    if site is None:
+        frame = one_more(asked, rovers, part, spare, at)
+        put(export.as_text(frame, "csv" if format == "text" else format, asked.zone), out)
         return
     start = time_of_day(from_, county) if from_ else None
     known_at = time_of_day(at, county) if at else min(filter(None, (asked.times[0], start)))
@@ -53,17 +61,21 @@ def whatif(
     put(planned.whatif_text(known, frame) if format == "text" else export.as_text(frame, format, asked.zone), out)
 
 
-def more_rovers(asked: Asked, count: int, at: str | None) -> pl.DataFrame:
-    """What so many more rovers would have saved so far and would save from now on."""
+def one_more(asked: Asked, rovers: int | None, part: str | None, spare: str | None, at: str | None) -> pl.DataFrame:
+    """What more rovers, one more of a part or one more spare would have saved so far and would save from now on."""
     from pipeline.estimates import Answers
-    from pipeline.estimates.dispatch.dispatch import dispatch
-    from pipeline.estimates.dispatch.more import answer, with_rovers
 
     first = read.known_at(asked.rows, asked.times[0])
     known = read.known_at(asked.rows, time_of_day(at, first.county)) if at else first
     own = Answers(known)
-    then = dispatch(with_rovers(known, count), own.tickets, own.loads, own.power, own.supplies, own.milestones)
-    return answer(known, own.tickets, own.dispatch, then, count)
+    if rovers is not None:
+        return own.more_rovers(rovers)
+    if part is not None:
+        return own.more_parts(part)
+    types = known.units["type"].drop_nulls().unique().sort().to_list()
+    if spare not in types:
+        raise UsageError(f"--spare {spare}: no unit of the roster has that type. It has {', '.join(types) or 'none'}.")
+    return own.more_spares(str(spare))
 
 
 def added(words: list[str]) -> dict[str, int]:

@@ -175,6 +175,18 @@ class IfOut(pa.DataFrameModel):
     basis: str = pa.Field(description="what the row stands on")
 
 
+class OneMore(pa.DataFrameModel):
+    """What one more rover, part or spare unit would save. Two rows: so far, and from now on. Key: change, when."""
+
+    change: str = pa.Field(description="what there would be more of")
+    when: str = pa.Field(isin=["so far", "from now on"], description="so far: had it been there from the start")
+    voter_minutes_saved: float = pa.Field(ge=0, description="less lost with it [voter-minutes], mean")
+    voter_minutes_saved_low: float = pa.Field(ge=0, description="5 %")
+    voter_minutes_saved_high: float = pa.Field(ge=0, description="95 %")
+    count: int = pa.Field(ge=0, description="visits, stops or swaps that it was worked out from")
+    basis: str = pa.Field(description="what the row stands on")
+
+
 LISTS: dict[str, type[pa.DataFrameModel]] = {
     "plan --next: a CSV file": ExpectedVoters,
     "grade --truth: counts by hand": HandTimes,
@@ -184,6 +196,7 @@ ASKED: dict[str, type[pa.DataFrameModel]] = {
     "estimate waits": Waits,
     "estimate power --if-out": IfOut,
     "whatif": WhatIf,
+    "whatif --rovers, --part or --spare": OneMore,
     "plan": NextDay,
     "grade": Grades,
     "grade --bins": Reliability,

@@ -17,8 +17,8 @@ from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import Known
 from pipeline.estimates import reports, tickets
 from pipeline.estimates.counts import reconciliation
-from pipeline.estimates.dispatch import dispatch
-from pipeline.estimates.failures import exposure, faults, fixes, fleet, repeats, swaps
+from pipeline.estimates.dispatch import dispatch, more, more_parts
+from pipeline.estimates.failures import exposure, faults, fixes, fleet, more_spares, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, waits, whatif
 from pipeline.estimates.power import ifout, places, power, remedies
 from pipeline.estimates.power.condense import condensed
@@ -159,7 +159,24 @@ class Answers:
 
     @cached_property
     def dispatch(self) -> pl.DataFrame:
-        return dispatch.dispatch(self.known, self.tickets, self.loads, self.power, self.supplies, self.milestones)
+        return self.planned(self.known)
+
+    def planned(self, known: Known) -> pl.DataFrame:
+        """The plan for other rovers or parts, all else being as it is: Dispatch."""
+        return dispatch.dispatch(known, self.tickets, self.loads, self.power, self.supplies, self.milestones)
+
+    def more_rovers(self, count: int) -> pl.DataFrame:
+        """What so many more rovers would save: OneMore."""
+        then = self.planned(more.with_rovers(self.known, count))
+        return more.answer(self.known, self.tickets, self.dispatch, then, count, self.loads)
+
+    def more_parts(self, part: str) -> pl.DataFrame:
+        """What one more of a part would save: OneMore."""
+        return more_parts.answer_part(self.known, self.tickets, self.dispatch, self.loads, part, self.planned)
+
+    def more_spares(self, kind: str) -> pl.DataFrame:
+        """What one more spare unit of a type would save: OneMore."""
+        return more_spares.answer_spare(self.known, self.repeats, self.fault_record, self.loads, kind)
 
     @cached_property
     def milestones(self) -> pl.DataFrame:

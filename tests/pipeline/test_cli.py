@@ -64,10 +64,20 @@ def test_whatif_says_a_sentence_or_gives_rows(wardbook, book: Path):
     assert rows[0]["voter_minutes_change_mean"] < 0
 
 
+@pytest.mark.parametrize("words", [("--rovers", "+1"), ("--part", "paper-roll"), ("--spare", "scan-single")])
+def test_whatif_says_what_one_more_would_save(wardbook, book: Path, words):
+    rows = json.loads(wardbook("whatif", *words, "--book", book, "--format", "json").out)
+    assert [row["when"] for row in rows] == ["so far", "from now on"]
+    assert all(row["voter_minutes_saved_low"] <= row["voter_minutes_saved_high"] for row in rows)
+
+
 @pytest.mark.parametrize(
     "words",
     [
         ("--site", "P99", "--add", "booth=1"),
+        ("--spare", "teapot"),
+        ("--rovers", "0"),
+        ("--part", "roller", "--rovers", "+1"),
         ("--site", "P02"),
         ("--site", "P02", "--add", "booth=many"),
         ("--site", "P02", "--add", "booth=1", "--from", "25:99"),

@@ -8,18 +8,14 @@ from typing import cast
 import polars as pl
 from pandera.typing.polars import DataFrame
 
+from pipeline.contracts.asked import OneMore
 from pipeline.contracts.events import RoverRows
-from pipeline.contracts.known import Known
+from pipeline.contracts.known import Known, empty
+from pipeline.estimates.dispatch.dispatch import spread
 from pipeline.estimates.dispatch.needs import joined
 from pipeline.estimates.dispatch.travel import Place, drive_minutes
 
-ASKED = {
-    "rovers": pl.Int64,
-    "when": pl.String,
-    "voter_minutes_saved": pl.Float64,
-    "stops": pl.Int64,
-    "basis": pl.String,
-}
+ASKED: dict[str, pl.DataType | type[pl.DataType]] = dict(empty(OneMore).schema)
 
 
 @dataclass(frozen=True)
@@ -112,7 +108,9 @@ def waited(known: Known, visits: list[Visit], starts: list[Place]) -> float:
     return total
 
 
-def answer(known: Known, tickets: pl.DataFrame, now: pl.DataFrame, then: pl.DataFrame, count: int) -> pl.DataFrame:
+def answer(
+    known: Known, tickets: pl.DataFrame, now: pl.DataFrame, then: pl.DataFrame, count: int, loads: pl.DataFrame
+) -> pl.DataFrame:
     """What so many more rovers would have saved and would save: one row each.
 
     Parameters
@@ -120,8 +118,29 @@ def answer(known: Known, tickets: pl.DataFrame, now: pl.DataFrame, then: pl.Data
     now, then : the estimate Dispatch as it stands, and with the rovers (`with_rovers`)
     """
     so_far, visits = saved_so_far(known, tickets, count)
-    rows = [
-        (count, "so far", so_far, visits, "the day's visits, first come, with and without; least people by severity"),
-        (count, "from now on", max(0.0, saved_by(then) - saved_by(now)), then.height, "the plan with and without"),
-    ]
-    return pl.DataFrame(rows, schema=ASKED, orient="row")
+    change = f"{count} more rover{'s' if count > 1 else ''}"
+    saved = max(0.0, saved_by(then) - saved_by(now))
+    past = "the day's visits, first come, with and without; least people by severity"
+    return pl.DataFrame(
+        [
+            one_row(change, "so far", so_far, spread(known, (1.0, 1.0)), visits, past),
+            one_row(
+                change, "from now on", saved, spread(known, share(loads)), then.height, "the plan with and without"
+            ),
+        ],
+        schema=ASKED,
+        orient="row",
+    )
+
+
+def one_row(
+    change: str, when: str, saved: float, ends: tuple[float, float], count: int, basis: str
+) -> tuple[object, ...]:
+    """One answer; `ends` are the 5 % and 95 % over the mean."""
+    return change, when, saved, saved * ends[0], saved * ends[1], count, basis
+
+
+def share(loads: pl.DataFrame) -> tuple[float, float]:
+    """The 5 % and 95 % of the voters still to come over their mean, all sites together, as if they erred alike."""
+    low, mean, high = (float(loads[f"remaining_voters_{end}"].fill_null(0.0).sum()) for end in ("low", "mean", "high"))
+    return (low / mean, high / mean) if mean > 0 else (1.0, 1.0)

@@ -1,7 +1,9 @@
+import math
 from datetime import timedelta
 
 import pytest
 
+from pipeline.contracts.asked import OneMore
 from pipeline.estimates.dispatch.dispatch import dispatch
 from pipeline.estimates.dispatch.more import answer, saved_so_far, with_rovers
 
@@ -30,12 +32,17 @@ def test_one_more_saves_from_now_on_what_the_plan_says(day, dispatch_inputs):
     inputs = dispatch_inputs([day.ticket("K1", "S2"), day.ticket("K2", "S3")], rovers=[day.rover("R1")])
     now = dispatch(*inputs)
     then = dispatch(with_rovers(inputs[0], 1), *inputs[1:])
-    frame = answer(inputs[0], inputs[1], now, then, 1)
+    frame = answer(inputs[0], inputs[1], now, then, 1, inputs[2])
     assert frame["when"].to_list() == ["so far", "from now on"]
     assert frame["voter_minutes_saved"][1] == pytest.approx(
         then["voter_minutes_saved"].sum() - now["voter_minutes_saved"].sum()
     )
     assert frame["voter_minutes_saved"][1] > 0
+    OneMore.validate(frame)
+    # two independent lognormal errors, of the voters still to come (300 to 700 of 500) and of the cost (sd .35): by hand
+    low, mean, high = frame.select("voter_minutes_saved_low", "voter_minutes_saved", "voter_minutes_saved_high").row(1)
+    assert low / mean == pytest.approx(math.exp(-math.hypot(math.log(5 / 3), 1.6449 * 0.35)), rel=1e-3)
+    assert high / mean == pytest.approx(math.exp(math.hypot(math.log(7 / 5), 1.6449 * 0.35)), rel=1e-3)
     assert set(then["rover_id"]) == {"R1", "+1"}
 
 
@@ -43,4 +50,4 @@ def test_one_more_saves_from_now_on_what_the_plan_says(day, dispatch_inputs):
 def test_nothing_to_go_by_saves_nothing_and_is_no_error(dispatch_inputs, missing):
     inputs = dispatch_inputs(**missing)
     plan = dispatch(*inputs)
-    assert answer(inputs[0], inputs[1], plan, plan, 2)["voter_minutes_saved"].to_list() == [0.0, 0.0]
+    assert answer(inputs[0], inputs[1], plan, plan, 2, inputs[2])["voter_minutes_saved"].to_list() == [0.0, 0.0]
