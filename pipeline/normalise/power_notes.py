@@ -17,6 +17,7 @@ from rapidfuzz.distance import OSA
 from pipeline.contracts.events import PowerReadings
 from pipeline.contracts.known import Known, empty
 from pipeline.normalise import places, units, wording
+from pipeline.normalise.clock_words import in_digits
 from pipeline.normalise.power_words import EVENTS
 from pipeline.normalise.word_lists import words_of
 
@@ -43,7 +44,7 @@ WHEN = re.compile(
 PROMISE = re.compile(
     r"\b(?:back\s+(?:on\s+)?by|back\s+(?:at|around|about|in(?=\s+(?:\d|an?\b|half)))|est(?:imated?|\.)?|etr|eta|restor(?:e|ed|ation)?\s+(?:by"
     r"|est\w*|at|around|expected|time)|expect(?:ed|s|ing)?"
-    r"|(?:util(?:ity)?|power\s*co\w*|crew|company|they|pwr\s*co|electric\s*co\w*|provider)\s+(?:says?|said|est\w*"
+    r"|(?:util(?:ity)?|power\s*co\w*|crew|company|they|pwr\s*co|electric\s*co\w*|provider)\s+(?:now\s+)?(?:says?|said|est\w*"
     r"|gives?|promises?|hopes?|thinks?|tells?\s+us)"
     r"|should\s+be\s+(?:back|on)|promised?|due\s+(?:back|by)?|until|till|til|by)\b\s*(?:back\s+)?(?:on\s+)?(?:by|at"
     r"|in|is|for|around|abt|about|approx\.?|~|:)?\s*[~:]?\s*",
@@ -55,10 +56,16 @@ AGO = re.compile(
     r"(?P<unit>min(?:ute)?s?|m|h(?:ou)?rs?|h)\b\s*(?P<ago>ago|now|so far|already|back)?",
     re.I,
 )
+OUT_FOR = re.compile(  # "without power for an hour", but not "battery good for an hour"
+    r"\b(?:out|off|dark|down|without\s+(?:any\s+)?\w+|no\s+(?:power|pwr|lights?|electricity|juice|current))\s+for\s+"
+    r"(?:about\s+|abt\s+|around\s+|over\s+|nearly\s+|almost\s+|some\s+|the\s+(?:last|past)\s+)?"
+    r"(?P<n>\d+(?:\.\d+)?|an?|half\s+an?|couple\s+(?:of\s+)?|few)\s*(?P<unit>min(?:ute)?s?|m|h(?:ou)?rs?|h)\b",
+    re.I,
+)
 LAST = re.compile(r"\bin\s+(?:the\s+)?(?:last|past)\s+(?P<n>\d+)\s*(?P<unit>min(?:ute)?s?|m|h(?:ou)?rs?|h)?\b", re.I)
 AHEAD = re.compile(
-    r"(?:in|within|about|abt|another|~)?\s*(?P<n>\d+(?:\.\d+)?|an?|half\s+an?)\s*(?P<unit>min(?:ute)?s?"
-    r"|h(?:ou)?rs?)\b",
+    r"(?:in|within|about|abt|another|~)?\s*(?P<n>\d+(?:\.\d+)?|an?|half\s+an?|the(?=\s+hour\b))\s*(?P<unit>min(?:ute)?s?"
+    r"|h(?:ou)?rs?)\b(?!\s*ago)",
     re.I,
 )
 CIRCUIT = re.compile(
@@ -74,7 +81,7 @@ PERCENT = re.compile(
     re.I,
 )
 STILL_OUT = re.compile(
-    r"\b(?:not|no|isn'?t|still\s+(?:not|no)|never|aint|hasn'?t)\s+(?:\w+\s+)?(?:back|restored|on|up|fixed)\b|\bstill\s+(?:out|off|dark|no|down|without|on\s+batt\w*)",
+    r"\b(?:not|no(?!\s+longer)|isn'?t|still\s+(?:not|no)|never|aint|hasn'?t)\s+(?:\w+\s+)?(?:back|restored|on|up|fixed)\b|\bstill\s+(?:out|off|dark|no|down|without|on\s+batt\w*)",
     re.I,
 )
 NOT_SITE = re.compile(
@@ -207,6 +214,7 @@ def is_house_number(found: re.Match[str]) -> bool:
 
 def read_times(text: str, received: datetime, zone: ZoneInfo) -> tuple[datetime, datetime | None]:
     """When it happened and when power was promised back; without a time in the note, it happened at its receipt."""
+    text = in_digits(text)
     promise, rest, asked = None, text, None
     for found in PROMISE.finditer(text):
         when = WHEN.match(text, found.end())
@@ -252,7 +260,7 @@ def time_of_event(text: str, received: datetime, zone: ZoneInfo) -> datetime:
             for m in AGO.finditer(text)
             if m.group("ago") and m.group("ago").lower() in ("ago", "back", "now", "so far", "already")
         ),
-        None,
+        OUT_FOR.search(text),
     )
     return base - minutes_of(ago) if ago else base
 
@@ -274,7 +282,7 @@ def minutes_of(found: re.Match[str]) -> timedelta:
         else 3.0
         if word == "few"
         else 1.0
-        if word in ("a", "an")
+        if word in ("a", "an", "the")
         else float(word)
     )
     return timedelta(minutes=min(number * (60 if unit.startswith("h") else 1), 24 * 60))

@@ -22,6 +22,7 @@ rode\s+th\w*
 for\s+a\s+(?:sec|moment)\w*
 quick\s+(?:drop|loss|off)
 dim(?:med|s|ming)?
+bump(?:ed|s)?
 """
 BATTERY_LOW = r"""
 batt\w*\s+(?:is\s+|are\s+|very\s+|getting\s+|gone\s+)*(?:low|warn\w*|dying|critical|nearly|almost|red|dead|empty|drain\w*)
@@ -30,12 +31,14 @@ beep(?:s|ing)?\b.{0,24}(?:left|%|percent|\d)
 need\w*\s+(?:a\s+)?gen\w*
 (?:about|abt|going)\s+to\s+die
 dying
-wont\s+last
+wo(?:nt|n't)\s+last
+will\s+not\s+last
+batt\w*\s+(?:is\s+|now\s+)*down\s+to
 running\s+out
 almost\s+(?:dead|gone|out)
 """
 GENERATOR = r"""
-gen(?:erator|ny|set|\s?set|s)?
+(?<!longer\son\s)(?<!off\s)(?<!off\sthe\s)gen(?:erator|ny|set|\s?set|s)?
 """
 RESTORED = r"""
 restor\w*(?!\s+(?:by|est|expected|at\s+\d|around|time|in\s))
@@ -79,7 +82,8 @@ blown
 poles?
 transformer
 cut
-without\s+(?:power|lights)
+without\s+(?:any\s+)?(?:power|pwr|lights?|electricity|juice|current|mains)
+(?:power|pwr|lights?|electricity|juice)\s+(?:just\s+|all\s+)?(?:died|quit|gone|failed|went(?!\s+on\b))
 batt
 """
 

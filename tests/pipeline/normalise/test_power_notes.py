@@ -32,6 +32,12 @@ def local(time: datetime | None) -> str | None:
         ("few sec only, all fine", "flicker"),
         ("generator running at Oxbow", "generator"),
         ("Oxbow battery low 12%", "battery-low"),
+        ("lights died at Oxbow", "lost"),
+        ("Oxbow has been without electricity for 20 minutes", "lost"),
+        ("power bumped twice at Oxbow", "flicker"),
+        ("Oxbow power came back about 5 min ago", "restored"),
+        ("Oxbow no longer on generator, mains back", "restored"),
+        ("Oxbow scanner battery down to 15%", "battery-low"),
         ("judge says hello", "other"),
     ],
 )
@@ -53,6 +59,13 @@ def test_what_happened_is_read(text: str, event: str):
         ("11:58 Oxbow out", "11:58", None),  # 11:58 at night has not come yet
         ("Oxbow out, back in 2 hrs", "14:01", "16:01"),
         ("1:30p Oxbow out, back in half an hour", "13:30", "14:00"),
+        ("Oxbow without power for an hour", "13:01", None),
+        ("Oxbow dark, battery good for an hour", "14:01", None),
+        ("Oxbow out since half past twelve", "12:30", None),
+        ("Oxbow out at noon", "12:00", None),
+        ("Oxbow power came back about 5 min ago", "13:56", None),
+        ("Oxbow out, power co says within the hour", "14:01", "15:01"),
+        ("Oxbow out, util now says 5", "14:01", "17:00"),
         ("Oxbow dark", "14:01", None),
         ("2:04 pm Oxbow dark", "14:04", None),  # the note's clock runs a little ahead
         ("200 Ferry Street dark", "14:01", None),
