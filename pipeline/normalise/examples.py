@@ -66,19 +66,19 @@ def learn(sentences: Mapping[str, Iterable[str]], clauses_of: Callable[[str], It
 
 
 def likeness(
-    examples: Examples, clauses: Sequence[Clause], ranks: Sequence[int]
+    examples: Examples, clauses: Sequence[Clause], counts: Sequence[float]
 ) -> tuple[dict[str, float], dict[str, str]]:
     """The log odds of each category by the words of a text, and the three words that say most for it.
 
     Parameters
     ----------
-    ranks : how many troubles had been told of before each clause
+    counts : how much the words of each clause count
     """
     share: dict[str, tuple[float, str]] = {}
-    for clause, rank in zip(clauses, ranks, strict=True):
+    for clause, part in zip(clauses, counts, strict=True):
         for term, said in terms(clause).items():
-            if term not in share:
-                share[term] = (LATER**rank, said)
+            if part > share.get(term, (0.0, ""))[0]:
+                share[term] = (part, said)
     sums = dict.fromkeys(examples.categories, 0.0)
     best: dict[str, list[tuple[float, str]]] = defaultdict(list)
     to_all = 0.0

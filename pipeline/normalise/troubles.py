@@ -67,15 +67,19 @@ class Heard:
     why: dict[str, str] = field(default_factory=dict)
     ranks: dict[str, int] = field(default_factory=dict)  # how many troubles had been told of before each category
     clauses: list[list[tuple[str, str]]] = field(default_factory=list)  # without the words about the call
-    before: list[int] = field(default_factory=list)  # how many troubles had been told of before each clause
+    counts: list[float] = field(default_factory=list)  # how much the words of each clause count
+    main: list[str] = field(default_factory=list)  # the words of clauses that are not told in passing
     rank: int = 0
 
-    def add(self, clause: list[tuple[str, str]], scores: dict[str, float], words: dict[str, str]) -> None:
-        """Adds what one clause says."""
+    def add(
+        self, clause: list[tuple[str, str]], scores: dict[str, float], words: dict[str, str], share: float = 1.0
+    ) -> None:
+        """Adds what one clause says, of which `share` counts."""
         self.clauses.append(clause)
-        self.before.append(self.rank)
+        self.counts.append(share * examples.LATER**self.rank)
+        self.main += [word for word, _ in clause] if share == 1.0 else []
         for category, value in scores.items():
-            value *= LATER**self.rank
+            value *= share * LATER**self.rank
             if value > self.best.get(category, 0.0):
                 self.extra[category] += self.best.get(category, 0.0)
                 self.best[category], self.why[category] = value, words[category]
@@ -83,7 +87,7 @@ class Heard:
                     self.ranks.setdefault(category, self.rank)
             else:
                 self.extra[category] += value
-        self.rank += max(scores.values(), default=0.0) >= ENOUGH
+        self.rank += share == 1.0 and max(scores.values(), default=0.0) >= ENOUGH
 
     def total(self) -> dict[str, float]:
         """The weight of each category."""
@@ -175,16 +179,23 @@ def denied(words: list[tuple[str, str]], match: Match) -> bool:
 
 
 @lru_cache(maxsize=50_000)
-def read_text(text: str, carried: str = "", book: Vocabulary | None = None) -> Reading:
-    """What a text says, `carried` being the thing that the unit's name or type gives ("scanner")."""
+def read_text(text: str, carried: str = "", book: Vocabulary | None = None, is_outcome: bool = False) -> Reading:
+    """What a text says.
+
+    Parameters
+    ----------
+    carried : the thing that the unit's name or type gives ("scanner")
+    is_outcome : whether it tells how a trouble ended: then "cleared" is what it is about, and nothing is an aside
+    """
     book = book or wording.vocabulary()
     heard = Heard()
     things: set[str] = set()
     carry = frozenset({carried} - {""})
-    for words in wording.clauses_of(book, text):
+    for words, told in wording.clauses_with_shares(book, text):
+        share = 1.0 if is_outcome else told
         found, noise = matches_that_hold(book, words)
         scores, words_for, carry = read_clause(book, words, found, carry)
-        heard.add([pair for i, pair in enumerate(words) if i not in noise], scores, words_for)
+        heard.add([pair for i, pair in enumerate(words) if i not in noise], scores, words_for, share)
         things |= carry
     total = heard.total()
     before = questions.before_question(text)
@@ -193,10 +204,9 @@ def read_text(text: str, carried: str = "", book: Vocabulary | None = None) -> R
         heard.why.setdefault("procedure", "asked")
         heard.ranks.setdefault("procedure", 0)
     need = max(0.0, 1.0 - max(total.values(), default=0.0) / SURE)  # a phrase of the trade leaves nothing to lean on
-    words_alone = [w for clause in heard.clauses for w, _ in clause] if need else []
-    for category, lean in leaning(book, words_alone).items():
+    for category, lean in leaning(book, heard.main if need else []).items():
         total[category] = total.get(category, 0.0) + need * lean
-    sums, alike_words = examples.likeness(book.examples, heard.clauses, heard.before)
+    sums, alike_words = examples.likeness(book.examples, heard.clauses, heard.counts)
     return Reading(
         scores=tuple(sorted(total.items())),
         words=tuple(sorted(heard.why.items())),
@@ -350,7 +360,7 @@ def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
     fact = around.facts.get(site_id, severity.NO_FACTS)
     kind = units.kind_of(around.stock, unit_id) or units.kind_said(unit_said)
     reading = read_text(text, kind or "", around.book)
-    outcome = read_text(ticket["resolution"], "", around.book) if ticket["resolution"] else None
+    outcome = read_text(ticket["resolution"], "", around.book, is_outcome=True) if ticket["resolution"] else None
     of = None if units.counts_itself(around.stock, unit_id, site_id) else kind
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
     category, found, chance, why = weigh(reading, of, context, outcome)

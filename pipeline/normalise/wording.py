@@ -13,7 +13,7 @@ from typing import Any
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
-from pipeline.normalise import county_words
+from pipeline.normalise import asides, county_words
 from pipeline.normalise.examples import Examples, learn
 from pipeline.normalise.forms import stem, tidy
 from pipeline.normalise.word_lists import words_of
@@ -273,17 +273,39 @@ def run_together(book: Vocabulary, token: str) -> tuple[str, ...]:
 
 def clauses_of(book: Vocabulary, text: str) -> list[list[tuple[str, str]]]:
     """The clauses of a text, each a list of (stem, digits or the word itself)."""
+    return [words for words, _ in clauses_with_shares(book, text)]
+
+
+def clauses_with_shares(book: Vocabulary, text: str) -> list[tuple[list[tuple[str, str]], float]]:
+    """The clauses of a text, and how much each counts: less where it is told in passing."""
+    parts = parts_of(tidy(text))
+    told = asides.shares(parts) if len(parts) > 1 else [1.0] * len(parts)
     out = []
-    for part in CLAUSE.split(tidy(text)):
-        words: list[tuple[str, str]] = []
-        for token in TOKEN.findall(part):
-            if token.isdigit():
-                words.append((NUMBER, token))
-            elif token not in SMALL:
-                words += [(s, token) for s in understood(book, token) if s not in SMALL]
+    for (_, part), share in zip(parts, told, strict=True):
+        words = words_in(book, part)
         if words:
-            out.append(words)
+            out.append((words, share))
     return out
+
+
+def parts_of(text: str) -> list[tuple[str, str]]:
+    """The clauses of a tidied text, each after what divides it from the one before."""
+    out, before, start = [], "", 0
+    for found in CLAUSE.finditer(text):
+        out.append((before, text[start : found.start()]))
+        before, start = found.group(0), found.end()
+    return [*out, (before, text[start:])]
+
+
+def words_in(book: Vocabulary, part: str) -> list[tuple[str, str]]:
+    """The words of a clause that count: (stem, digits or the word itself)."""
+    words: list[tuple[str, str]] = []
+    for token in TOKEN.findall(part):
+        if token.isdigit():
+            words.append((NUMBER, token))
+        elif token not in SMALL:
+            words += [(s, token) for s in understood(book, token) if s not in SMALL]
+    return words
 
 
 def fits(options: frozenset[str], word: tuple[str, str]) -> bool:

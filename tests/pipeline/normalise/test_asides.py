@@ -1,0 +1,56 @@
+"""What of a text is told in passing. The sentences are invented; no outside source lists such calls."""
+
+import pytest
+
+from pipeline.normalise.asides import ASIDE, shares
+from pipeline.normalise.forms import tidy
+from pipeline.normalise.troubles import read_text, weigh
+from pipeline.normalise.wording import parts_of
+
+
+def told(text: str) -> list[bool]:
+    """Whether each clause counts wholly."""
+    return [share == 1.0 for share in shares(parts_of(tidy(text)))]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("last year the power failed, now the seal is torn", [False, True]),
+        ("the jam is cleared. the box is full", [False, True]),
+        ("scanner jammed, we got that fixed, but the tape is blank", [False, False, True]),
+        ("no trouble with the tablets, the headset is silent", [False, True]),
+        ("in the primary the tablets froze, the line was long, today the scanner is dead", [False, False, True]),
+        ("the jam cant be cleared, voters wait", [True, True]),
+        ("backup gave out before the power came back, 3 waiting", [True, True]),
+        ("the scanner is not fine, the lid is off", [True, True]),
+        ("everything was fine", [True]),  # all is told in passing, so all counts
+        ("", [True]),
+    ],
+)
+def test_history_what_is_settled_and_what_goes_well_count_for_little(text: str, expected: list[bool]):
+    counted = told(text)
+    assert [
+        c for c, (_, part) in zip(counted, parts_of(tidy(text)), strict=True) if part.strip() or not text
+    ] == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("scanner jammed earlier, all cleared, but now the zero report wont print", "tape-printer"),
+        ("last election it was the power, this time the memory card is missing", "memory-card"),
+        ("line was bad this morning and that is over, the poll book is frozen", "poll-book"),
+        ("not calling about the power, the seal number is wrong", "seal"),
+        ("scanner jammed", "scanner-jam"),
+        ("the jam was cleared", "scanner-jam"),
+    ],
+)
+def test_the_present_trouble_is_read_and_the_past_one_is_not(text: str, expected: str):
+    assert weigh(read_text(text), None, {})[0] == expected
+
+
+def test_an_outcome_has_no_asides():
+    plain, outcome = (dict(read_text("cleared the jam, watch it", is_outcome=o).scores) for o in (False, True))
+    assert outcome["scanner-jam"] > plain.get("scanner-jam", 0.0)
+    assert 0 < ASIDE < 1
