@@ -7,15 +7,22 @@ Method: docs/methods/power.md.
 import polars as pl
 
 from pipeline.contracts.known import Known
+from pipeline.estimates.power import neighbours
+from pipeline.estimates.power.neighbours import SILENT_MINUTES
 
 # Minutes by which a newer word must be newer to overrule a unit's own report; our choice [min].
-MARGINS = {"own": 0.0, "site": 0.0, "site now": 0.0, "utility": 0.0, "note": 2.0, "circuit": 10.0, "ticket": 10.0}
-RECENT_MINUTES = 60.0  # reports of neighbours older than this say nothing of now [min]
-SILENT_MINUTES = 45.0  # a unit that has not reported for so long is judged by its neighbours [min]
-TOGETHER_MINUTES = 30.0  # units of one place lost mains together when their first words are so close [min]
+MARGINS = {
+    "own": 0.0,
+    "site": 0.0,
+    "site now": 0.0,
+    "utility": 0.0,
+    "spread": 2.0,
+    "note": 2.0,
+    "circuit": 10.0,
+    "ticket": 10.0,
+}
 # Chance that a word of each kind is right, for the moment of which it speaks; a majority's is counted; our choice [-].
-SURE = {"own": 0.99, "site": 0.95, "utility": 0.98, "note": 0.9, "hint": 0.7, "ticket": 0.6, "odd": 0.6}
-LIKE = 0.1  # weight of each answer before any unit of a place is heard: an outage is shared; our choice [count]
+SURE = {"own": 0.99, "utility": 0.98, "note": 0.9, "hint": 0.7, "ticket": 0.6, "odd": 0.6}
 TOGETHER_NOTES = 10.0  # notes of one place that say both within so many minutes contradict each other [min]
 EVIDENCE = ("unit_id", "at", "is_off", "began", "kind", "says", "sure")
 
@@ -65,7 +72,12 @@ def outage_start(found: pl.DataFrame, best: pl.DataFrame) -> pl.DataFrame:
 def evidence(known: Known, readings: pl.DataFrame, notes: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
     """Every word about every unit, up to T."""
     runs = power_runs(known, placed)
-    parts = [own(runs, known), *neighbours(runs, known, placed), utility(known, placed), *noted(known, notes, placed)]
+    parts = [
+        own(runs, known),
+        *neighbours.words(runs, known, placed),
+        utility(known, placed),
+        *noted(known, notes, placed),
+    ]
     parts.append(called(known, readings, placed))
     return pl.concat([part.select(EVIDENCE) for part in parts]).filter(pl.col("at").is_not_null())
 
@@ -104,69 +116,6 @@ def own(runs: pl.DataFrame, known: Known) -> pl.DataFrame:
     )
     says = pl.concat_str(pl.format("its own report: {}", "power"), silent)
     return runs.with_columns(kind=pl.lit("own"), says=says, sure=pl.lit(SURE["own"]))
-
-
-def neighbours(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[pl.DataFrame]:
-    """What units of the same site say, and of other sites on the same circuit: an outage is shared."""
-    recent = runs.filter(pl.col("age") <= RECENT_MINUTES)
-    changed = changes(recent)
-    at_site = placed.filter(pl.col("site_id").is_not_null()).join(changed, on="site_id")
-    silent = placed.join(runs.filter(pl.col("age") <= SILENT_MINUTES).select("unit_id"), on="unit_id", how="anti")
-    now = silent.join(majority(recent, "site_id"), on="site_id").with_columns(kind=pl.lit("site now"))
-    # A site with no word of its own is judged by the other sites of the circuit, at least two units of them.
-    unheard = silent.join(recent.select("site_id").unique(), on="site_id", how="anti")
-    circuits = majority(recent.filter(pl.col("circuit").is_not_null()), "circuit").filter(pl.col("many") >= 2)
-    around = unheard.join(circuits, on="circuit").with_columns(kind=pl.lit("circuit"))
-    return [
-        at_site.with_columns(
-            kind=pl.lit("site"), says=pl.lit("a unit of the same site changed over"), sure=pl.lit(SURE["site"])
-        ),
-        now.with_columns(says=pl.format("units of the same site, {} of {} on battery", "many_off", "many")),
-        around.with_columns(says=pl.format("units on the same circuit, {} of {} on battery", "many_off", "many")),
-    ]
-
-
-def changes(recent: pl.DataFrame) -> pl.DataFrame:
-    """A site's latest change-over in each direction: columns site_id, is_off, at, began.
-
-    Losing mains counts from a unit's first word of it; a unit that has always been on mains has not changed over. A
-    word of mains from the same site since then says that it is one cord, or over: it is no sign for the others.
-    """
-    on_at = recent.filter(~pl.col("is_off")).group_by("site_id").agg(on_at=pl.col("at").max())
-    moved = recent.filter(pl.col("is_off") | pl.col("other_at").is_not_null()).with_columns(
-        newest=pl.col("began").max().over("site_id", "is_off")
-    )
-    together = pl.col("began") >= pl.col("newest") - pl.duration(minutes=int(TOGETHER_MINUTES))
-    return (
-        moved.filter(together)
-        .group_by("site_id", "is_off")
-        .agg(at=pl.col("began").max(), began=pl.col("began").min())
-        .join(on_at, on="site_id", how="left")
-        .filter(pl.col("site_id").is_not_null())
-        .filter(~pl.col("is_off") | pl.col("on_at").is_null() | (pl.col("on_at") < pl.col("at")))
-    )
-
-
-def majority(recent: pl.DataFrame, place: str) -> pl.DataFrame:
-    """What most units of a place last said: columns place, is_off, at, began, many, many_off."""
-    return (
-        recent.group_by(place)
-        .agg(
-            many=pl.len(),
-            many_off=pl.col("is_off").sum(),
-            at=pl.col("at").max(),
-            first_off=pl.col("began").filter("is_off").min(),
-        )
-        .filter(pl.col(place).is_not_null())
-        .with_columns(is_off=pl.col("many_off") * 2 >= pl.col("many"))
-        .with_columns(began=pl.when("is_off").then("first_off").otherwise("at"), sure=agreement())
-    )
-
-
-def agreement() -> pl.Expr:
-    """Chance that one more unit of the place is as most of them are: a beta prior of which `LIKE` counts each way."""
-    alike = pl.when("is_off").then("many_off").otherwise(pl.col("many") - pl.col("many_off"))
-    return (alike + LIKE) / (pl.col("many") + 2 * LIKE)
 
 
 def utility(known: Known, placed: pl.DataFrame) -> pl.DataFrame:

@@ -1,0 +1,135 @@
+"""What the neighbours of a unit tell of it: units of the same site, and other sites on the same circuit.
+
+An outage is shared. A unit whose newest report is older than the first word of an outage next door has not had the
+time to tell. Method: docs/methods/power.md.
+"""
+
+from datetime import timedelta
+
+import polars as pl
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.power.outages import ALL_PER_YEAR
+
+RECENT_MINUTES = 60.0  # reports of neighbours older than this say nothing of now [min]
+SILENT_MINUTES = 45.0  # a unit that has not reported for so long is judged by its neighbours [min]
+TOGETHER_MINUTES = 30.0  # units of one place lost mains together when their first words are so close [min]
+SITE_SURE = 0.95  # that a unit of the same site that changed over tells of the others; our choice [-]
+LIKE = 0.1  # weight of each answer before any unit of a place is heard: an outage is shared; our choice [count]
+CLOCKS = 2.0  # clocks of units differ by so much: a word of mains so soon after does not contradict; our choice [min]
+SEVERAL_SURE = 0.97  # that sites of one circuit that lose mains together share its outage; our choice [-]
+
+
+def words(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[pl.DataFrame]:
+    """What units of the same site say, and of other sites on the same circuit: an outage is shared."""
+    recent = runs.filter(pl.col("age") <= RECENT_MINUTES)
+    changed = changes(recent)
+    at_site = placed.filter(pl.col("site_id").is_not_null()).join(changed, on="site_id")
+    silent = placed.join(runs.filter(pl.col("age") <= SILENT_MINUTES).select("unit_id"), on="unit_id", how="anti")
+    now = silent.join(majority(recent, "site_id"), on="site_id").with_columns(kind=pl.lit("site now"))
+    # A site with no word of its own is judged by the other sites of the circuit, at least two units of them.
+    unheard = silent.join(recent.select("site_id").unique(), on="site_id", how="anti")
+    circuits = majority(recent.filter(pl.col("circuit").is_not_null()), "circuit").filter(pl.col("many") >= 2)
+    around = unheard.join(circuits, on="circuit").with_columns(kind=pl.lit("circuit"))
+    return [
+        spreading(recent, known, placed),
+        at_site.with_columns(
+            kind=pl.lit("site"), says=pl.lit("a unit of the same site changed over"), sure=pl.lit(SITE_SURE)
+        ),
+        now.with_columns(says=pl.format("units of the same site, {} of {} on battery", "many_off", "many")),
+        around.with_columns(says=pl.format("units on the same circuit, {} of {} on battery", "many_off", "many")),
+    ]
+
+
+def changes(recent: pl.DataFrame) -> pl.DataFrame:
+    """A site's latest change-over in each direction: columns site_id, is_off, at, began.
+
+    Losing mains counts from a unit's first word of it; a unit that has always been on mains has not changed over. A
+    word of mains from the same site since then says that it is one cord, or over: it is no sign for the others.
+    """
+    on_at = recent.filter(~pl.col("is_off")).group_by("site_id").agg(on_at=pl.col("at").max())
+    moved = recent.filter(pl.col("is_off") | pl.col("other_at").is_not_null()).with_columns(
+        newest=pl.col("began").max().over("site_id", "is_off")
+    )
+    together = pl.col("began") >= pl.col("newest") - pl.duration(minutes=int(TOGETHER_MINUTES))
+    return (
+        moved.filter(together)
+        .group_by("site_id", "is_off")
+        .agg(at=pl.col("began").max(), began=pl.col("began").min())
+        .join(on_at, on="site_id", how="left")
+        .filter(pl.col("site_id").is_not_null())
+        .filter(~pl.col("is_off") | pl.col("on_at").is_null() | (pl.col("on_at") < pl.col("at")))
+    )
+
+
+def majority(recent: pl.DataFrame, place: str) -> pl.DataFrame:
+    """What most units of a place last said: columns place, is_off, at, began, many, many_off."""
+    return (
+        recent.group_by(place)
+        .agg(
+            many=pl.len(),
+            many_off=pl.col("is_off").sum(),
+            at=pl.col("at").max(),
+            first_off=pl.col("began").filter("is_off").min(),
+        )
+        .filter(pl.col(place).is_not_null())
+        .with_columns(is_off=pl.col("many_off") * 2 >= pl.col("many"))
+        .with_columns(began=pl.when("is_off").then("first_off").otherwise("at"), sure=agreement())
+    )
+
+
+def agreement() -> pl.Expr:
+    """Chance that one more unit of the place is as most of them are: a beta prior of which `LIKE` counts each way."""
+    alike = pl.when("is_off").then("many_off").otherwise(pl.col("many") - pl.col("many_off"))
+    return (alike + LIKE) / (pl.col("many") + 2 * LIKE)
+
+
+def spreading(recent: pl.DataFrame, known: Known, placed: pl.DataFrame) -> pl.DataFrame:
+    """Units of other sites on a circuit where units have just lost mains, and nobody has told of mains since.
+
+    `sure`: the chance that it is the circuit, against a cord or a fuse of that place, by how often each happens in a
+    day. The rate of the circuit is learnt from the day's outages, so that a storm makes it the likelier cause.
+    """
+    on_line = recent.filter(pl.col("circuit").is_not_null())
+    lost = on_line.filter("is_off").with_columns(newest=pl.col("began").max().over("circuit"))
+    together = pl.col("began") >= pl.col("newest") - pl.duration(minutes=int(TOGETHER_MINUTES))
+    found = (
+        lost.filter(together)
+        .group_by("circuit")
+        .agg(
+            at=pl.col("began").min(),
+            units_off=pl.len(),
+            sites_off=pl.col("site_id").n_unique(),
+            off_sites=pl.col("site_id").unique(),
+        )
+    )
+    on = on_line.filter(~pl.col("is_off")).group_by("circuit").agg(on_at=pl.col("at").max())
+    silent = found.join(on, on="circuit", how="left").filter(
+        (pl.col("on_at") <= pl.col("at") + pl.duration(minutes=int(CLOCKS))).fill_null(True)
+    )
+    says = pl.format("on a circuit where {} unit(s) of {} site(s) lost mains since", "units_off", "sites_off")
+    return (
+        placed.join(silent, on="circuit")
+        .filter(~pl.col("site_id").is_in(pl.col("off_sites")))
+        .with_columns(
+            is_off=pl.lit(True), began=pl.col("at"), kind=pl.lit("spread"), says=says, sure=circuit_share(known)
+        )
+    )
+
+
+def circuit_share(known: Known) -> pl.Expr:
+    """Chance that units off (columns units_off, sites_off) have lost their circuit, not a cord or a place's fuse."""
+    s, circuit = known.settings, outages_per_day(known)
+    fuse = s["power.fuses_per_year"] / 365
+    cord = pl.when(pl.col("units_off") == 1).then(s["power.cords_per_year"] / 365).otherwise(0.0)
+    return pl.when(pl.col("sites_off") > 1).then(SEVERAL_SURE).otherwise(
+        (circuit / (circuit + fuse + cord)).clip(upper_bound=SEVERAL_SURE)
+    )  # fmt: skip
+
+
+def outages_per_day(known: Known) -> float:
+    """Outages of a circuit in a day: the published rate, as one outage of a gamma prior, drawn to those of the day."""
+    day = pl.col("started_at").is_between(pl.lit(known.at - timedelta(hours=24)), pl.lit(known.at))
+    out = known.outages.filter(day)["circuit"].n_unique()
+    circuits = pl.concat([known.sites["circuit"], known.outages["circuit"]]).drop_nulls().n_unique()
+    return (1 + out) / (365 / ALL_PER_YEAR + circuits)
