@@ -76,6 +76,15 @@ ASSUMPTIONS = [
         2,
     ),
     Assumption(
+        "power.gauge_spread",
+        0.04,
+        "-",
+        "doubt of that exponent (one sd): makes of gauges differ",
+        "our choice, from simulated days",
+        0,
+        0.5,
+    ),
+    Assumption(
         "power.fleet_weight",
         4,
         "count",
@@ -100,12 +109,20 @@ ASSUMPTIONS = [
     ),
     Assumption(
         "power.percent_error",
-        2,
+        1.5,
         "%",
         "error of a reported battery percentage (one sd)",
         "our choice, from simulated days",
         0.5,
         50,
+    ),
+    Assumption(
+        "power.percent_weight",
+        20,
+        "count",
+        "percentages reported today that weigh as much as the setting of their error",
+        "our choice",
+        1,
     ),
     Assumption(
         "power.outage_minutes",

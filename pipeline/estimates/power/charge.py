@@ -15,10 +15,13 @@ from pipeline.contracts.known import Known
 from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
-SYSTEMATIC = 0.015  # doubt of charge that more reports never remove: gauges are not straight lines; our choice [-]
+BENDS = {"middle": 0.0, "low": -1.0, "high": 1.0}  # the gauge as set, and one sd either way
+SYSTEMATIC = 0.006  # doubt of charge that more reports never remove: each gauge has its own offset; our choice [-]
 LEAST_FALL = 0.15  # a run on battery that fell by less says too little of the rate; our choice [-]
 RISE_ERRORS = 3.0  # a percentage that rises by so many standard errors while off mains is odd; our choice [-]
-SYSTEMATIC_RATE = 0.02  # the same for the rate of discharge, relative; our choice [-]
+FULL_DOUBT = 0.01  # what a charger calls full differs by so much; our choice [-]
+ROUNDING = 0.01**2 / 12  # variance of rounding to whole percent, even over its step [-]
+SYSTEMATIC_RATE = 0.01  # the same for the rate of discharge, relative; our choice [-]
 
 
 def charge_after(charge: ArrayLike, minutes: ArrayLike, run_minutes: ArrayLike, recharge_minutes: ArrayLike) -> Floats:
@@ -47,13 +50,14 @@ def peukert_minutes(ampere_hours: float, rate_hours: float, amperes: float, expo
     return 60 * rate_hours * (ampere_hours / (amperes * rate_hours)) ** exponent
 
 
-def gauge(percent: pl.Expr, settings: Settings) -> pl.Expr:
+def gauge(percent: pl.Expr, settings: Settings, bend: float = 0.0) -> pl.Expr:
     """State of charge behind a reported percentage; over 100 counts as 100.
 
     A gauge reads high in the middle and falls fast near empty: percent = 100 * charge^(1 / g), g a setting. A straight
-    gauge has g 1.
+    gauge has g 1. `bend` is in standard deviations of g, of which nobody is sure.
     """
-    return (percent / 100).clip(0, 1).pow(settings["power.gauge_exponent"])
+    exponent = settings["power.gauge_exponent"] + bend * settings["power.gauge_spread"]
+    return (percent / 100).clip(0, 1).pow(max(exponent, 0.1))
 
 
 @dataclass(frozen=True)
@@ -115,22 +119,30 @@ def discharges(known: Known, off: pl.DataFrame) -> Discharge:
     run = run_minutes(units, known.county.election_day.year, s)
     level, level_var = start_charge(known, units, run)
     points = reported_points(known.status, off, s)
-    n, st, stt, sy, sty, alive, rise = aligned(units, points)
-    noise = (s["power.percent_error"] / 100) ** 2 * doubts(rise, s)
-    shift, spread = fleet_shift(known, s) if units.height else (0.0, s["power.capacity_spread"])
+    n, st, stt, alive, rise, *sums = aligned(units, points)
+    runs = battery_runs(known, s)
+    noise = percent_variance(runs, s) * doubts(rise, s)
+    shift, spread = fleet_shift(runs, known.county.election_day.year, s)
     rate = np.exp(-shift) / run
     rate_var = rate**2 * (spread**2 + run_variance(units, known.county.election_day.year, s))
     a, b, d = 1 / level_var + n / noise, -st / noise, 1 / rate_var + stt / noise
-    x, y = level / level_var + sy / noise, rate / rate_var - sty / noise
     det = a * d - b * b
-    mean_level, mean_rate = (d * x - b * y) / det, np.maximum((a * y - b * x) / det, 1e-6)
+
+    def line(sy: Floats, sty: Floats) -> tuple[Floats, Floats]:
+        x, y = level / level_var + sy / noise, rate / rate_var - sty / noise
+        return (d * x - b * y) / det, np.maximum((a * y - b * x) / det, 1e-6)
+
+    mean_level, mean_rate = line(sums[0], sums[1])
+    low, high = line(sums[2], sums[3]), line(sums[4], sums[5])
+    # What one sd of the gauge's bend moves: level and rate together, so that a line far down is hardly touched.
+    bend_level, bend_rate = (high[0] - low[0]) / 2, (high[1] - low[1]) / 2
     return Discharge(
         age=age,
         level=mean_level,
         rate=mean_rate,
-        level_var=d / det + SYSTEMATIC**2,
-        rate_var=a / det + (SYSTEMATIC_RATE * mean_rate) ** 2,
-        covariance=-b / det,
+        level_var=d / det + bend_level**2 + SYSTEMATIC**2,
+        rate_var=a / det + bend_rate**2 + (SYSTEMATIC_RATE * mean_rate) ** 2,
+        covariance=-b / det + bend_level * bend_rate,
         alive_at=alive,
     )
 
@@ -144,20 +156,32 @@ def doubts(rise: Floats, settings: Settings) -> Floats:
     return np.where(k > RISE_ERRORS, 1 + k**2, 1.0)
 
 
-def fleet_shift(known: Known, settings: Settings) -> tuple[float, float]:
+def percent_variance(runs: pl.DataFrame, settings: Settings) -> float:
+    """Variance of a reported percentage about the straight line [-]: the setting, drawn to the scatter of today's runs.
+
+    Residual sums of squares of least-squares lines, with n - 2 degrees of freedom each; the setting weighs
+    `power.percent_weight` of these. Rounding to whole percent is part of what scatters: never less than its 1/12.
+    """
+    weight, prior = settings["power.percent_weight"], (settings["power.percent_error"] / 100) ** 2
+    freedom = float((runs["n"] - 2).sum())
+    pooled = (weight * prior + float(runs["squares"].sum())) / (weight + freedom)
+    return max(pooled, ROUNDING)
+
+
+def fleet_shift(runs: pl.DataFrame, year: int, settings: Settings) -> tuple[float, float]:
     """How this county's batteries differ from the setting: mean and spread of the logarithm of run time.
 
     From the units whose reports show at least `LEAST_FALL` of discharge in one run on battery today; the setting
     weighs as much as `power.fleet_weight` of them. Batteries of one county are bought, kept and charged alike.
     """
     spread, weight = settings["power.capacity_spread"], settings["power.fleet_weight"]
-    runs = battery_runs(known.status, settings).join(known.units, on="unit_id", how="inner").sort("unit_id", "run")
     if runs.is_empty():
         return 0.0, spread
-    expected = run_minutes(runs, known.county.election_day.year, settings)
+    expected = run_minutes(runs, year, settings)
     seen = np.log(1 / runs["rate"].to_numpy() / expected)
     # Relative error of a least-squares slope through n evenly spaced points: sd * sqrt(12 / n) over the fall.
-    error = settings["power.percent_error"] / 100 * np.sqrt(12 / runs["n"].to_numpy()) / runs["fall"].to_numpy()
+    error = np.sqrt(percent_variance(runs, settings) * 12 / runs["n"].to_numpy()) / runs["fall"].to_numpy()
+    error = np.sqrt(error**2 + run_variance(runs, year, settings))  # age and temperature are doubted by themselves
     trust = 1 / (spread**2 + error**2)
     shift = float((trust * seen).sum() / (trust.sum() + weight / spread**2))
     excess = np.maximum((seen - shift) ** 2 - error**2, 0.0)
@@ -166,8 +190,9 @@ def fleet_shift(known: Known, settings: Settings) -> tuple[float, float]:
     return shift, max(spread, float(np.sqrt(variance)))
 
 
-def battery_runs(status: pl.DataFrame, settings: Settings) -> pl.DataFrame:
-    """Least-squares rate of discharge of each run on battery: columns unit_id, run, rate [1/min], fall [-]."""
+def battery_runs(known: Known, settings: Settings) -> pl.DataFrame:
+    """Least-squares line of each run on battery: unit_id, run, n, rate [1/min], fall [-], squares of residuals [-]."""
+    status = known.status
     w = pl.col("occurred_at").dt.epoch("s") / 60
     ever = status.filter(pl.col("power") == "battery").select("unit_id").unique()
     keys = pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in ("unit_id", "power"))
@@ -179,10 +204,19 @@ def battery_runs(status: pl.DataFrame, settings: Settings) -> pl.DataFrame:
         .filter((pl.col("power") == "battery") & pl.col("battery_percent").is_between(5, 99))
     )
     slope = pl.cov("w", "y") / pl.col("w").var()
+    squares = (pl.col("y").var() - slope**2 * pl.col("w").var()) * (pl.len() - 1)
     return (
         reports.group_by("run")
-        .agg(pl.col("unit_id").first(), n=pl.len(), rate=-slope, fall=-slope * (pl.col("w").max() - pl.col("w").min()))
+        .agg(
+            pl.col("unit_id").first(),
+            n=pl.len().cast(pl.Int64),
+            rate=-slope,
+            fall=-slope * (pl.col("w").max() - pl.col("w").min()),
+            squares=squares.clip(lower_bound=0),
+        )
         .filter((pl.col("n") >= 3) & (pl.col("fall") >= LEAST_FALL) & pl.col("rate").is_finite())
+        .join(known.units, on="unit_id", how="inner")
+        .sort("unit_id", "run")
     )
 
 
@@ -231,10 +265,25 @@ def start_charge(known: Known, units: pl.DataFrame, run: Floats) -> tuple[Floats
     earlier = minutes_off_before(known, frame)
     on = np.maximum(first["minutes"].to_numpy() - earlier, 0.0)
     down = charge_after(first["charge"].to_numpy(), -earlier, run, recharge)
-    level = charge_after(down, on, run, recharge)
     is_told = frame.select(pl.col("last_at").is_not_null() | pl.col("charge_at_open").is_not_null()).to_series()
     spread = np.where(is_told.to_numpy(), 1.0, 2.0) * s["power.start_spread"]  # neither report nor roster: twice
-    return level, spread**2 + (earlier / run * s["power.capacity_spread"]) ** 2
+    variance = spread**2 + (earlier / run * s["power.capacity_spread"]) ** 2
+    level, kept = never_over_full(down + on / recharge, variance)
+    return level, kept + FULL_DOUBT**2
+
+
+def never_over_full(mean: Floats, variance: Floats) -> tuple[Floats, Floats]:
+    """Mean and variance of a normal charge that a charger cuts off at full: min(X, 1).
+
+    Hours on mains leave little doubt of where a battery stood before them.
+    """
+    sd = np.sqrt(variance)
+    z = (1 - mean) / sd
+    below, density = special.ndtr(z), np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi)
+    # E[(1 - X)+] and E[((1 - X)+)^2] of a normal
+    lack = sd * (z * below + density)
+    square = sd**2 * ((1 + z**2) * below + z * density)
+    return np.clip(1 - lack, 0.0, 1.0), np.maximum(square - lack**2, 0.0)
 
 
 def minutes_off_before(known: Known, frame: pl.DataFrame) -> Floats:
@@ -260,26 +309,27 @@ def reported_points(status: pl.DataFrame, off: pl.DataFrame, settings: Settings)
         status.filter(pl.col("power") == "battery")
         .join(off.select("unit_id", "outage_since"), on="unit_id")
         .filter(pl.col("occurred_at") >= pl.col("outage_since"))
-        .with_columns(w=w, y=gauge(pl.col("battery_percent"), settings))
+        .with_columns(w=w, **{name: gauge(pl.col("battery_percent"), settings, bend) for name, bend in BENDS.items()})
         .sort("unit_id", "occurred_at", "sequence")
         .with_columns(rise=(pl.col("battery_percent") / 100).diff().over("unit_id"))
     )
-    has = pl.col("y").is_not_null()
+    has = pl.col("battery_percent").is_not_null()
     return on_battery.group_by("unit_id").agg(
         n=has.sum().cast(pl.Float64),
         st=pl.col("w").filter(has).sum(),
         stt=(pl.col("w") ** 2).filter(has).sum(),
-        sy=pl.col("y").sum(),
-        sty=(pl.col("w") * pl.col("y")).sum(),
         alive=pl.col("w").max(),
         rise=pl.col("rise").max(),
+        **{f"sy_{name}": pl.col(name).sum() for name in BENDS},
+        **{f"sty_{name}": (pl.col("w") * pl.col(name)).sum() for name in BENDS},
     )
 
 
 def aligned(units: pl.DataFrame, points: pl.DataFrame) -> tuple[Floats, ...]:
     """The sums in the order of `units`; a unit without reports has noughts, and is known alive at the start."""
     joined = units.select("unit_id").join(points, on="unit_id", how="left", maintain_order="left")
-    names = ("n", "st", "stt", "sy", "sty", "alive", "rise")
+    sums = (f"{kind}_{name}" for name in BENDS for kind in ("sy", "sty"))
+    names = ("n", "st", "stt", "alive", "rise", *sums)
     return tuple(joined[name].fill_null(0.0).to_numpy().astype(float) for name in names)
 
 
