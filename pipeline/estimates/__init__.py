@@ -20,7 +20,7 @@ from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch, more, more_parts
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, more_spares, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, waits, whatif
-from pipeline.estimates.power import ifout, places, power, remedies
+from pipeline.estimates.power import charge, ifout, places, power, remedies
 from pipeline.estimates.power.condense import condensed
 from pipeline.estimates.power.stakes import Stakes
 from pipeline.estimates.steps import finish, holders, milestones
@@ -55,7 +55,12 @@ class Answers:
     @cached_property
     def supply(self) -> pl.DataFrame:
         """What every unit runs on: SupplyStates."""
-        return power.supply_states(self.brief, self.readings, self.notes)
+        return power.supply_states(self.brief, self.readings, self.notes, self.batteries)
+
+    @cached_property
+    def batteries(self) -> charge.Fleet:
+        """What the discharges seen today say of the county's batteries."""
+        return charge.learnt_fleet(self.brief)
 
     @cached_property
     def line_states(self) -> lines.LineStates:
@@ -97,7 +102,7 @@ class Answers:
     @cached_property
     def stakes(self) -> Stakes:
         """What is at stake at the units off mains."""
-        return power.stakes(self.brief, self.supply, self.loads)
+        return power.stakes(self.brief, self.supply, self.loads, self.batteries)
 
     @cached_property
     def power(self) -> pl.DataFrame:

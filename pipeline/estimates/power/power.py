@@ -18,13 +18,15 @@ Floats = NDArray[np.float64]
 REPORTING_MINUTES = 15.0  # a unit that reported from its battery so recently is not dark; our choice [min]
 
 
-def supply_states(known: Known, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
+def supply_states(
+    known: Known, readings: pl.DataFrame, notes: pl.DataFrame, fleet: charge.Fleet | None = None
+) -> pl.DataFrame:
     """What every rostered unit runs on at T, since when, and what that stands on."""
     if known.units.is_empty():
         return empty(events.SupplyStates)
     units = supply.judged(known, readings, notes).sort("unit_id")
     off = units.filter(pl.col("is_off")).select("unit_id", "site_id", outage_since="began")
-    found = gone_dark(known, off)
+    found = gone_dark(known, off, fleet)
     promised = promises.newest(known, notes)
     odd = marks.unit_marks(known, notes, off)
     frame = units.join(found, on="unit_id", how="left").join(promised, on="site_id", how="left")
@@ -71,12 +73,12 @@ def basis() -> pl.Expr:
     return pl.concat_str(stands, dark.otherwise(pl.lit("")))
 
 
-def gone_dark(known: Known, off: pl.DataFrame) -> pl.DataFrame:
+def gone_dark(known: Known, off: pl.DataFrame, fleet: charge.Fleet | None = None) -> pl.DataFrame:
     """For units off mains: is_dark, dark_since, charge_mean.
 
     A unit is dark when it has stopped reporting and its charge has more likely than not run out.
     """
-    d = charge.discharges(known, off)
+    d = charge.discharges(known, off, fleet)
     is_silent = d.age - d.alive_at > REPORTING_MINUTES
     is_dark = is_silent & (d.empty_by(np.zeros((len(d.age), 1)))[:, 0] >= 0.5) if len(d.age) else is_silent
     middle = d.quantile(0.5) if len(d.age) else d.age
@@ -105,10 +107,10 @@ def mains_charge(known: Known, frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame) -> Stakes:
+def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, fleet: charge.Fleet | None = None) -> Stakes:
     """What is at stake at the units off mains: `power`, `exposure`, `circuits` and `remedies` stand on it."""
     frame = supply if supply.height else empty(events.SupplyStates)
-    return stakes_of(known, frame, loads, circuits.lengths(known))
+    return stakes_of(known, frame, loads, circuits.lengths(known), fleet)
 
 
 def power(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, at_risk: Stakes | None = None) -> pl.DataFrame:

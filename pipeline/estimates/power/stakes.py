@@ -49,13 +49,15 @@ class Stakes:
         return np.asarray((self.units["supply"] == "dark").to_numpy(), bool)
 
 
-def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths) -> Stakes:
+def stakes_of(
+    known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths, fleet: charge.Fleet | None = None
+) -> Stakes:
     """Everything that is at stake at the units off mains."""
     off = supply.filter(pl.col("supply").is_in(["battery", "dark"]) & pl.col("outage_since").is_not_null())
     places = known.sites.select("site_id", "circuit")
     off = off.sort("unit_id").join(places, on="site_id", how="left", maintain_order="left")
     off = off.join(sorted_units(known).drop("site_id"), on="unit_id", how="left", maintain_order="left")
-    d = charge.discharges(known, off.select("unit_id", "site_id", "outage_since"))
+    d = charge.discharges(known, off.select("unit_id", "site_id", "outage_since"), fleet)
     left, waiting, arrivals = at_stake(known, off, loads)
     u, lasts = outages.remaining_survival(lengths.of(off["circuit"]), d.age, promises.promise_of(off, known))
     gone = d.empty_by(u[None, :])
