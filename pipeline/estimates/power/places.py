@@ -14,7 +14,15 @@ from pipeline.contracts.consequences import Circuits, Exposure
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge, marks, promises
 from pipeline.estimates.power.circuits import day_outages, lengths
-from pipeline.estimates.power.stakes import Stakes, chance_gone, cost_if_ended, load_spread, sorted_units, spread_of
+from pipeline.estimates.power.stakes import (
+    EARLY_TO_LATE,
+    Stakes,
+    chance_gone,
+    cost_if_ended,
+    load_spread,
+    sorted_units,
+    spread_of,
+)
 
 Floats = NDArray[np.float64]
 STOPS = {"checkin": "chance_no_checkin", "scanner": "chance_no_scanner", "accessible": "chance_no_accessible"}
@@ -121,7 +129,7 @@ def chance_before(stakes: Stakes, gone: Floats, one: NDArray[np.int64]) -> Float
 def bounds(known: Known, stakes: Stakes, loads: pl.DataFrame) -> pl.DataFrame:
     """By site: voter-minutes at 5 % and 95 %, and when power returns."""
     sites, place, one = by_site(stakes)
-    cost = np.zeros((len(sites), len(stakes.u) - 1))
+    cost = np.zeros((len(sites), len(stakes.u) - 1, len(EARLY_TO_LATE)))
     np.add.at(cost, place, cost_if_ended(stakes))
     lasts = stakes.lasts[one]
     low, high = spread_of(

@@ -14,7 +14,7 @@ from scipy import special
 from pipeline.contracts.consequences import Remedies
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge
-from pipeline.estimates.power.stakes import Stakes, load_spread, spread_of, step_costs
+from pipeline.estimates.power.stakes import EARLY_TO_LATE, Stakes, empty_at, load_spread, spread_of, step_costs
 
 Floats = NDArray[np.float64]
 LATER = (30.0, 60.0, 120.0)  # what beginning later saves is told for these [min]
@@ -72,7 +72,11 @@ OPTIONS = {
         "power.outlet_minutes", ("extension cord",), ALL, "another unit of the place has mains: an outlet is live", CORD
     ),
     "emergency-compartment": Option(
-        "power.compartment_minutes", (), ("scanner",), "voters put their ballots in and leave", COMPARTMENT
+        "power.compartment_minutes",
+        (),
+        ("scanner",),
+        "voters put their ballots in and leave (other figures count on it by power.compartment_share only)",
+        COMPARTMENT,
     ),
 }
 
@@ -173,24 +177,29 @@ def savings(
     total = np.zeros((many, len(s.u)))
     np.add.at(total, place, np.maximum(after, 0.0))
     begun = s.u[1:] > work
-    gain = np.zeros((many, len(s.u) - 1))
-    np.add.at(gain, place, np.cumsum(np.where(begun[None, :], cost, 0.0), axis=1))
+    gain = np.zeros((many, len(s.u) - 1, len(EARLY_TO_LATE)))
+    np.add.at(gain, place, np.cumsum(np.where(begun[None, :, None], cost, 0.0), axis=1))
     one = rows[np.searchsorted(place, np.arange(many))]
     return total, spread_of(s.lasts[one], np.maximum(gain, 0.0), sd)
 
 
 def costs(s: Stakes, rows: NDArray[np.int64], work: float, name: str, spread: float) -> tuple[Floats, Floats]:
-    """Voter-minutes of each unit in each step of the grid that the option would spare: expected, and if still out."""
+    """Voter-minutes of each unit in each step of the grid that the option would spare: expected, and if still out.
+
+    The latter by how early the unit runs empty (third axis).
+    """
     gone = (s.gone[rows, 1:] + s.gone[rows, :-1]) / 2
     again = np.zeros_like(gone)
     if name in ("battery", "charged-unit"):
         run = s.units["rated_minutes"].to_numpy()[rows][:, None]
         beyond = (s.u[1:] + s.u[:-1])[None, :] / 2 - work - run
         again = special.ndtr(beyond / np.maximum(run * max(2 * spread, 0.05), 1.0))
-    spared = np.maximum(gone - again, 0.0)
-    cost = step_costs(s.u, spared, s.left[rows], s.waiting[rows], s.arrivals[rows])
+
+    def spared(empty: Floats) -> Floats:
+        return step_costs(s.u, np.maximum(empty - again, 0.0), s.left[rows], s.waiting[rows], s.arrivals[rows])
+
     survive = (s.lasts[rows, 1:] + s.lasts[rows, :-1]) / 2
-    return cost * survive, cost
+    return spared(gone) * survive, np.stack([spared(empty) for empty in empty_at(s.gone[rows])], axis=2)
 
 
 def value_at(u: Floats, saved: Floats, minutes: float) -> Floats:

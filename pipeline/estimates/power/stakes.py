@@ -19,8 +19,11 @@ SCANNER_TYPES = ("scan-single", "scan-batch")
 STANDARD_MINUTES = 120.0  # VVSG 2.0, 2.7-H: what a unit must run without mains [min]
 COARSE = 4  # points of the grid taken together for quantiles; our choice [count]
 NO_MINUTES = 1e-3  # less than this is nought: rounding of tiny chances [voter-minutes]
-# Five points and weights of a standard normal, Gauss-Hermite: the doubt of the voters still to come.
-NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+# Three points and weights of a standard normal, Gauss-Hermite: the doubt of the voters still to come.
+NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
+WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6
+# A unit runs empty at one of these quantiles of its own distribution, each as likely: the middles of five fifths.
+EARLY_TO_LATE = (0.1, 0.3, 0.5, 0.7, 0.9)
 
 
 @dataclass(frozen=True)
@@ -88,9 +91,20 @@ def unit_costs(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFra
 
 
 def cost_if_ended(s: Stakes) -> Floats:
-    """Voter-minutes of each unit (rows) if power returned at the end of each step of the grid (columns)."""
-    empty_now = (s.gone[:, 1:] + s.gone[:, :-1]) / 2
-    return np.cumsum(step_costs(s.u, empty_now, s.left, s.waiting, s.arrivals), axis=1)
+    """Voter-minutes of each unit (rows) if power returned at the end of each step of the grid (columns).
+
+    The third axis: the unit runs empty early to late (`EARLY_TO_LATE`).
+    """
+    return np.stack(
+        [np.cumsum(step_costs(s.u, e, s.left, s.waiting, s.arrivals), axis=1) for e in empty_at(s.gone)], axis=2
+    )
+
+
+def empty_at(gone: Floats) -> list[Floats]:
+    """Part of each step (columns) for which a unit (rows) is empty, if it runs empty early to late."""
+    before, after = gone[:, :-1], gone[:, 1:]
+    rise = np.maximum(after - before, 1e-12)
+    return [np.where(before >= share, 1.0, np.clip((after - share) / rise, 0.0, 1.0)) for share in EARLY_TO_LATE]
 
 
 def step_costs(u: Floats, empty_now: Floats, left: Floats, waiting: Floats, arrivals: Floats) -> Floats:
@@ -113,15 +127,24 @@ def load_spread(units: pl.DataFrame, loads: pl.DataFrame) -> Floats:
 
 
 def spread_of(lasts: Floats, cost: Floats, sd: Floats) -> tuple[Floats, Floats]:
-    """5 % and 95 % of voter-minutes: over how long the outage lasts, and over the voters still to come (log sd)."""
+    """5 % and 95 % of voter-minutes: over the outage's length, when units run empty, and the voters still to come.
+
+    Parameters
+    ----------
+    lasts : probability that the outage lasts beyond each point of the grid, a row each
+    cost : voter-minutes if it ends at the end of each step, by `EARLY_TO_LATE` (third axis)
+    sd : spread of the logarithm of the voters still to come, a row each
+    """
     if not len(cost):
         return np.zeros(0), np.zeros(0)
     # Every fourth point of the grid tells a quantile as well: the cost rises steadily with the outage's length.
-    lasts, cost = lasts[:, ::COARSE], cost[:, COARSE - 1 :: COARSE]
+    lasts, cost = lasts[:, ::COARSE], cost[:, COARSE - 1 :: COARSE, :]
     chance = np.concatenate([lasts[:, :-1] - lasts[:, 1:], lasts[:, -1:]], axis=1)
     ended = np.concatenate([cost, np.repeat(cost[:, -1:], chance.shape[1] - cost.shape[1], axis=1)], axis=1)
-    values = (ended[:, :, None] * np.exp(sd[:, None, None] * NODES)).reshape(len(cost), -1)
-    weights = (chance[:, :, None] * (WEIGHTS / WEIGHTS.sum())).reshape(len(cost), -1)
+    values = (ended[..., None] * np.exp(sd[:, None, None, None] * NODES)).reshape(len(cost), -1)
+    weights = (
+        chance[:, :, None, None] * np.outer(np.full(len(EARLY_TO_LATE), 1 / len(EARLY_TO_LATE)), WEIGHTS)
+    ).reshape(len(cost), -1)
     order = np.argsort(values, axis=1, kind="stable")
     run = np.cumsum(np.take_along_axis(weights, order, axis=1), axis=1)
     ranked = np.take_along_axis(values, order, axis=1)
@@ -206,7 +229,7 @@ def sorted_units(known: Known) -> pl.DataFrame:
 
 def at_stake(known: Known, off: pl.DataFrame, loads: pl.DataFrame) -> tuple[Floats, Floats, Floats]:
     """Minutes to closing, people in the unit's part of its line, people a minute who join it (columns sort, part)."""
-    bmd = known.settings["power.bmd_share"]
+    bmd, bins = known.settings["power.bmd_share"], known.settings["power.compartment_share"]
     frame = (
         off.select("site_id", "sort", "part", "is_accessible")
         .join(loads, on="site_id", how="left", maintain_order="left")
@@ -218,9 +241,11 @@ def at_stake(known: Known, off: pl.DataFrame, loads: pl.DataFrame) -> tuple[Floa
     # A marking device takes the few who use one; so does an accessible device that belongs to another sort of unit.
     few = pl.when(pl.col("sort").is_null() & pl.col("is_accessible")).then(1.0).otherwise("part")
     share = pl.when(pl.col("sort").is_null() | (pl.col("sort") == "bmd")).then(bmd * few).otherwise("part")
+    # Who puts the ballot into the emergency compartment of a dark scanner does not wait for it.
+    held = pl.when((pl.col("sort") == "scanner").fill_null(False)).then(1 - bins).otherwise(1.0)
     values = frame.select(
         left=left,
-        waiting=(pl.col("part") * line).fill_null(0.0),
-        arrivals=(share * pl.col("arrivals_per_minute")).fill_null(0.0),
+        waiting=(held * pl.col("part") * line).fill_null(0.0),
+        arrivals=(held * share * pl.col("arrivals_per_minute")).fill_null(0.0),
     )
     return tuple(values[name].to_numpy().astype(float) for name in ("left", "waiting", "arrivals"))  # type: ignore[return-value]

@@ -109,6 +109,46 @@ def test_a_county_whose_batteries_are_weaker_than_the_setting_is_noticed(gear):
     expected = 240 * 0.95 * np.exp(-0.055 * 2)
     reports = [row for u in units[:10] for row in percentages(gear, u["unit_id"], 0.7 * expected, 100.0, rng)]
     known = gear.known(units=units, status=reports)
-    shift, spread = charge.fleet_shift(known, known.settings)
+    batteries = charge.learnt_fleet(known)
+    shift, spread = batteries.shift, batteries.spread
     assert np.log(0.7) < shift < np.log(0.7) * 0.5
     assert spread >= known.settings["power.capacity_spread"]
+
+
+def test_a_charge_that_a_charger_cuts_off_at_full_has_the_moments_of_a_simulation():
+    rng = np.random.default_rng(2)
+    for mean, sd in ((0.9, 0.03), (1.0, 0.05), (1.3, 0.1)):
+        cut = np.minimum(rng.normal(mean, sd, 400_000), 1.0)
+        level, variance = charge.never_over_full(np.array([mean]), np.array([sd**2]))
+        assert level[0] == pytest.approx(cut.mean(), abs=3e-4)
+        assert np.sqrt(variance[0]) == pytest.approx(cut.std(), abs=3e-4)
+
+
+def scattered(gear, sd):
+    rng, start = np.random.default_rng(12), 120.0
+    units = [gear.unit(f"U{i:02}") for i in range(12)]
+    w = np.arange(25, 115, 10.0)
+    reports = [
+        gear.report(u["unit_id"], start - t, i, power="battery", battery_percent=float(p))
+        for u in units
+        for i, (t, p) in enumerate(zip(w, 100 * (1 - w / 200) + rng.normal(0, sd, len(w)), strict=True))
+    ]
+    return charge.learnt_fleet(gear.known(units=units, status=reports, settings={"power.gauge_exponent": 1.0}))
+
+
+def test_the_error_of_percentages_is_learnt_from_their_scatter_and_never_less_than_their_rounding(gear):
+    # Residuals about least-squares lines, 84 degrees of freedom against a setting of 1.5 % that weighs 20
+    noisy, quiet = (np.sqrt(scattered(gear, sd).noise) for sd in (4.0, 0.0))
+    assert noisy == pytest.approx(np.sqrt((20 * 1.5**2 + 84 * 4.0**2) / 104) / 100, rel=0.15)
+    assert np.sqrt(1 / 12) / 100 < quiet < 0.01
+
+
+def test_a_battery_far_down_is_known_better_than_one_that_has_just_begun(gear):
+    def width(minutes):
+        rows = percentages(gear, "U1", 190.0, minutes, np.random.default_rng(4), until=0.0)[-2:]
+        since = pl.Series([gear.ago(minutes)]).dt.cast_time_unit("us")
+        off = pl.DataFrame({"unit_id": ["U1"], "site_id": ["S1"], "outage_since": since})
+        d = charge.discharges(gear.known(units=[gear.unit("U1")], status=rows), off)
+        return float((d.quantile(0.95) - d.quantile(0.05))[0])
+
+    assert width(150.0) < width(30.0) * 0.7
