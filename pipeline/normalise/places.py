@@ -8,6 +8,7 @@ import math
 import re
 from collections import defaultdict
 from dataclasses import dataclass, field
+from itertools import chain, pairwise
 from typing import Any
 
 import polars as pl
@@ -31,7 +32,10 @@ MATCHED, UNMATCHED_SAID, UNMATCHED_NAME = 2.0, 1.3, 0.35
 WHOLE_NAME = 2.5  # every word of a name or alias was said, and nothing else
 CONFLICT = 6.0  # north for south, Station 3 for Station 13, a library for a school
 ADDRESS, PRECINCT, SITE_ID, UNIT_NAMED = 9.0, 9.0, 14.0, 6.0
+NAMED_IN_TEXT = 5.0  # a whole name or alias told in the text, where the place as said leaves a doubt
 STREET_SAID = 1.5  # per unit of rarity, for a word of the street or the room
+LONG = 7  # letters from which a word can be several run together: our choice
+STREET_KIND = 2.0  # Stone Lane for Stone Road
 NOWHERE = 3.0  # what "none of these" holds before anything is read
 KIND_SHARE = 0.6  # a kind of place says less than its rarity: people swap "hall" and "center"
 
@@ -55,7 +59,7 @@ class Place:
     kinds: frozenset[str] = frozenset()
     opposed: frozenset[str] = frozenset()
     numbers: frozenset[str] = frozenset()
-    squeezed: frozenset[str] = frozenset()
+    squeezed: frozenset[str] = frozenset()  # the name's initials, and its words run together
 
 
 @dataclass
@@ -68,10 +72,13 @@ class Gazetteer:
     numbers: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
     by_word: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
     rarity: dict[str, float] = field(default_factory=dict)
+    single: set[str] = field(
+        default_factory=set
+    )  # words of names, streets and rooms; neither initials nor names run together
     vocabulary: list[str] = field(default_factory=list)
     ids: dict[str, int] = field(default_factory=dict)
     alike: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
-    answers: dict[tuple[str, tuple[str, ...]], tuple[str | None, float]] = field(default_factory=dict)
+    answers: dict[tuple[str, tuple[str, ...], frozenset[int]], tuple[str | None, float]] = field(default_factory=dict)
 
 
 def precinct_key(number: str, letter: str | None, part: str | None = None) -> str:
@@ -93,7 +100,8 @@ def make_place(row: dict[str, Any]) -> Place:
     address = place_tokens(row.get("address") or "")
     number = address[0] if address and address[0].isdigit() else None
     every = [t for name in names for t in name]
-    initials = "".join(t[0] for t in full) if len(full) >= 3 else ""
+    squeezed = {"".join(t[0] for t in full)} if len(full) >= 3 else set()
+    squeezed |= {"".join(full)} if len(full) >= 2 else set()
     return Place(
         site_id=row["site_id"],
         names=[n for n in names if n],
@@ -103,7 +111,7 @@ def make_place(row: dict[str, Any]) -> Place:
         kinds=frozenset(t for t in every if t in KINDS),
         opposed=frozenset(t for t in full if t in OPPOSED),
         numbers=frozenset(t for t in every if t.isdigit()),
-        squeezed=frozenset({initials} - {""}),
+        squeezed=frozenset(squeezed),
     )
 
 
@@ -125,7 +133,11 @@ def gazetteer(sites: pl.DataFrame) -> Gazetteer:
             book.numbers[place.number].add(i)
     total = max(1, len(book.places))
     book.rarity = {word: math.log(1 + total / len(sites_)) for word, sites_ in book.by_word.items()}
-    book.vocabulary = sorted(w for w in book.by_word if not w.isdigit())
+    book.single = {w for p in book.places for w in [*chain.from_iterable(p.names), *p.street, *p.room]}
+    spoken = book.single | {
+        w for p in book.places for w in p.squeezed if len(w) >= LONG
+    }  # initials are said exactly or not at all
+    book.vocabulary = sorted(w for w in spoken if not w.isdigit())
     return book
 
 
@@ -172,11 +184,11 @@ def taken_apart(book: Gazetteer, tokens: tuple[str, ...]) -> tuple[str, ...]:
     while i < len(tokens):
         token = tokens[i]
         pair = token + tokens[i + 1] if i + 1 < len(tokens) else ""
-        if pair in book.by_word and not pair.isdigit():
+        if pair in book.single and not pair.isdigit():
             out.append(pair)
             i += 2
             continue
-        if len(token) >= 7 and not token.isdigit() and not words_like(book, token):
+        if len(token) >= LONG and not token.isdigit() and not words_like(book, token):
             parts = halves(book, token)
             out += parts or [token]
         else:
@@ -189,26 +201,47 @@ def halves(book: Gazetteer, token: str) -> list[str]:
     """Two words of the roster that a token runs together, or nothing."""
     for cut in range(3, len(token) - 1):
         left, right = place_tokens(token[:cut]), place_tokens(token[cut:])
-        if len(left) == len(right) == 1 and left[0] in book.by_word and right[0] in book.by_word:
+        if len(left) == len(right) == 1 and left[0] in book.single and right[0] in book.single:
             return [left[0], right[0]]
     return []
 
 
-def site_of(book: Gazetteer, said: str, unit_sites: tuple[str, ...] = ()) -> tuple[str | None, float]:
+def site_of(
+    book: Gazetteer, said: str, unit_sites: tuple[str, ...] = (), told: frozenset[int] = frozenset()
+) -> tuple[str | None, float]:
     """The likeliest site and its probability.
 
     Parameters
     ----------
     said : the place as the caller said it
     unit_sites : sites that hold a unit that the caller's words fit
+    told : sites that the text names (`named_in`), where the place as said left a doubt
     """
-    key = (said, unit_sites)
+    key = (said, unit_sites, told)
     if key not in book.answers:
-        book.answers[key] = weigh(book, said, unit_sites)
+        book.answers[key] = weigh(book, said, unit_sites, told)
     return book.answers[key]
 
 
-def weigh(book: Gazetteer, said: str, unit_sites: tuple[str, ...]) -> tuple[str | None, float]:
+def named_in(book: Gazetteer, text: str) -> frozenset[int]:
+    """Sites one of whose names stands whole in a text; a name of one word only where no other site has that word."""
+    tokens = place_tokens(text)
+    starts: dict[str, list[int]] = defaultdict(list)
+    for at, token in enumerate(tokens):
+        starts[token].append(at)
+    found = set()
+    for token, places_at in sorted(starts.items()):
+        for i in book.by_word.get(token, ()):
+            for name in book.places[i].names:
+                is_telling = len(name) > 1 or (len(book.by_word[token]) == 1 and len(token) > 3 and not token.isdigit())
+                if is_telling and name[0] == token and any(tokens[at : at + len(name)] == name for at in places_at):
+                    found.add(i)
+    return frozenset(found)
+
+
+def weigh(
+    book: Gazetteer, said: str, unit_sites: tuple[str, ...], told: frozenset[int] = frozenset()
+) -> tuple[str | None, float]:
     """`site_of`, worked out anew."""
     score: dict[int, float] = defaultdict(float)
     rest = take_site_id(book, plain(said), score)
@@ -219,6 +252,8 @@ def weigh(book: Gazetteer, said: str, unit_sites: tuple[str, ...]) -> tuple[str 
         i = book.ids.get(plain(site_id), -1)
         if i >= 0:
             score[i] += UNIT_NAMED - math.log(len(unit_sites))
+    for i in told:
+        score[i] += NAMED_IN_TEXT - math.log(len(told))
     if not score:
         return None, 0.0
     best = max(sorted(score), key=lambda i: score[i])
@@ -276,7 +311,8 @@ def score_place(
     book: Gazetteer, place: Place, tokens: tuple[str, ...], fits: list[list[tuple[str, float]]], after: list[bool]
 ) -> float:
     """Evidence of said words for one site: the best of its names, then its street and room for what is left."""
-    sums = [score_name(book, place, name, tokens, fits, after) for name in place.names]
+    squeezed = [(word,) for word in sorted(place.squeezed) if any(word == w for near in fits for w, _ in near)]
+    sums = [score_name(book, place, name, tokens, fits, after) for name in [*place.names, *squeezed]]
     return max(sums, default=0.0)
 
 
@@ -341,6 +377,9 @@ def conflicts(place: Place, tokens: tuple[str, ...], numbered: bool) -> float:
     numbers = {t for t in said if t.isdigit()}
     if place.numbers and numbers and not numbers & place.numbers and "fire" in said:
         lost += CONFLICT
+    kinds = place.street & STREETS
+    if kinds and any(b in STREETS - kinds and a in place.street for a, b in pairwise(tokens)):
+        lost += STREET_KIND
     if opposed & DIRECTIONS and not place.opposed and not opposed & place.street:
         lost += 1.5
     return lost

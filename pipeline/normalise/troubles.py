@@ -346,6 +346,9 @@ def site_and_unit(ticket: dict[str, Any], around: Scene) -> tuple[str | None, fl
     else:
         named = units.sites_named(around.stock, unit_said, text)
         site, sure = places.site_of(around.atlas, ticket["site"] or "", named)
+        if sure < around.threshold:  # a name that two sites share, or none: the text may tell
+            told = places.named_in(around.atlas, text)
+            site, sure = places.site_of(around.atlas, ticket["site"] or "", named, told)
         site_id = site if sure >= around.threshold and "site_id" not in settled else None
     if "unit_id" in settled:
         return site_id, sure, settled["unit_id"]

@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from pipeline.normalise.places import gazetteer, read_precinct, site_of
+from pipeline.normalise.places import gazetteer, named_in, read_precinct, site_of
 
 SURE = 0.8
 
@@ -44,6 +44,8 @@ SURE = 0.8
         ("Vintner Commty Center", "P10"),
         ("VintnerVeterans", "P09"),
         ("Oxbow Library / story room", "P02"),
+        ("NCHS", "P05"),
+        ("marlpitelementaryschool", "P01"),
     ],
 )
 def test_a_place_is_known_however_it_is_said(sites: pl.DataFrame, said: str, site: str):
@@ -92,3 +94,22 @@ def test_the_order_of_the_roster_changes_nothing(sites: pl.DataFrame):
 @pytest.mark.parametrize(("text", "key"), [("044-A", "44a"), ("44 a", "44a"), ("019", "19"), ("019-2", "19-2")])
 def test_a_precinct_has_one_form(text: str, key: str):
     assert read_precinct(text) == key
+
+
+@pytest.mark.parametrize(
+    ("said", "text", "site"),
+    [
+        ("", "this is marlpit elem, the scanner is jammed", "P01"),
+        ("", "hello from St Wendreda fire house", "P04"),
+        ("cindermoor", "at the South Cindermoor High School, poll book froze", "P06"),
+        ("cindermoor", "poll book froze", None),
+        ("", "nobody opened the school library", None),
+        ("", "", None),
+    ],
+)
+def test_where_the_place_is_in_doubt_a_name_in_the_text_tells(
+    sites: pl.DataFrame, said: str, text: str, site: str | None
+):
+    book = gazetteer(sites)
+    found, sure = site_of(book, said, (), named_in(book, text))
+    assert (found if sure >= SURE else None) == site
