@@ -14,6 +14,7 @@ from pipeline.estimates.dispatch.cautions import DANGER
 from pipeline.estimates.dispatch.parts import hand_overs
 from pipeline.estimates.dispatch.phone import phone_list
 from pipeline.estimates.dispatch.reasons import called
+from pipeline.estimates.dispatch.roster import roster_notes
 from pipeline.outputs.pages import (
     TEMPLATES,
     Answered,
@@ -73,6 +74,7 @@ def sheet(
                 "stops": rover_stops(known, answers, each, phones or {}, cards or guidance()),
                 "nothing": f"No stop is proposed for {each} at {clock(known.at, zone)}. Stay reachable where you are "
                 "and ask the dispatcher.",
+                "notes": roster_notes(known, each),
                 "handed": handed(known, answers.dispatch, each),
                 "loads": to_load(loads, each) if loads is not None else [],
             }

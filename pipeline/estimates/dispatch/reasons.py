@@ -122,18 +122,22 @@ def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
     if not others:
         return "No other rover on shift can take it."
     arrive, name, other = min(others)
-    wants = wanted_part(scene, other, leg.need)
+    wants = "" if wanted_part(scene, rover, leg.need) else wanted_part(scene, other, leg.need)
     late = arrive - leg.arrive
     if late <= 0.5:
         sooner = "as soon" if late > -1 else f"{round(-late)} min sooner"
-        if wants and not wanted_part(scene, rover, leg.need):
+        if wants:
             return f"{name} could be there {sooner}, but carries no part for {wants}."
         return f"{name} could be there {sooner}, but has more to save elsewhere."
     longer = scene.lacking.get(other, {}).get(leg.need, 0.0) - scene.lacking.get(rover, {}).get(leg.need, 0.0)
     more = max(0.0, need.lost(leg.done + late + longer) - need.lost(leg.done))
     said = f"{float(f'{more:.2g}'):,.0f}"
     bare = f" and carries no part for {wants}" if wants else ""
-    return f"The next best, {name}, would be {round(late)} min later{bare}: about {said} voter-minutes more."
+    loss = f"would be {round(late)} min later{bare}: about {said} voter-minutes more."
+    who = scene.rovers[rover]
+    if who.free_at > 0 and scene.rovers[other].free_at <= 0 and orders[rover][0] == leg.need:
+        return f"Worth waiting for {who.rover_id} to end its work: {name} is free now, but {loss}"
+    return f"The next best, {name}, {loss}"
 
 
 def wanted_part(scene: Scene, rover: int, need: int) -> str:

@@ -123,6 +123,12 @@ def test_a_rover_without_stops_is_told_so(inputs, answers_of):
     assert "No stop is proposed for R2 at 12:00." in text
 
 
+def test_what_is_odd_in_the_roster_stands_on_the_sheet(day, dispatch_inputs, answers_of):
+    inputs = dispatch_inputs([day.ticket("K1")], rovers=[day.rover("R1", latitude=-40.0, skills=None)])
+    text = page(inputs, answers_of, "R1").text
+    assert "check its place" in text and "No skills are listed for R1" in text
+
+
 def test_a_rover_that_is_not_rostered_is_refused_with_the_rovers_that_are(inputs, answers_of):
     with pytest.raises(WardbookError, match=r'no rover "R9" in the roster. Rovers: R1, R2. Ask for one of them.'):
         page(inputs, answers_of, "R9")
