@@ -15,9 +15,10 @@ FAR_KM = 200.0  # a start so far from every site is likely a slip in the roster 
 
 
 def roster_notes(known: Known, rover_id: str) -> list[str]:
-    """What the dispatcher should know of a rover's line: its place, its skills, its parts; nothing where all is well."""
+    """What a dispatcher should know of a rover's line: place, skills, parts; nothing where all is well."""
     rows = known.rovers.filter(pl.col("rover_id") == rover_id).to_dicts()
-    return [note for row in rows[:1] for note in (place_note(known, row), skills_note(row), parts_note(row)) if note]
+    found = [note for row in rows[:1] for note in (place_note(known, row), skills_note(row), parts_note(row))]
+    return [note for note in found if note is not None]
 
 
 def place_note(known: Known, row: Mapping[str, Any]) -> str | None:
