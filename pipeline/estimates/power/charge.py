@@ -21,6 +21,7 @@ LEAST_FALL = 0.15  # a run on battery that fell by less says too little of the r
 RISE_ERRORS = 3.0  # a percentage that rises by so many standard errors while off mains is odd; our choice [-]
 FULL_DOUBT = 0.01  # what a charger calls full differs by so much; our choice [-]
 ROUNDING = 0.01**2 / 12  # variance of rounding to whole percent, even over its step [-]
+MILLION = 1_000_000  # millionths [1]
 SYSTEMATIC_RATE = 0.01  # the same for the rate of discharge, relative; our choice [-]
 
 
@@ -207,25 +208,23 @@ def fleet_shift(runs: pl.DataFrame, year: int, settings: Settings) -> tuple[floa
 
 def battery_runs(known: Known, settings: Settings) -> pl.DataFrame:
     """Least-squares line of each run on battery: unit_id, run, n, rate [1/min], fall [-], squares of residuals [-]."""
-    status = known.status
-    w = pl.col("occurred_at").dt.epoch("s") / 60
-    ever = status.filter(pl.col("power") == "battery").select("unit_id").unique()
+    # Whole seconds and millionths of charge: sums of whole numbers are exact, whatever the order of the rows.
+    w = pl.col("occurred_at").dt.epoch("s")
+    y = (gauge(pl.col("battery_percent"), settings) * MILLION).round().cast(pl.Int64)
     keys = pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in ("unit_id", "power"))
     reports = (
-        status.filter(pl.col("power").is_not_null() & pl.col("battery_percent").is_not_null())
-        .join(ever, on="unit_id", how="semi")
+        known.status.lazy()
+        .filter(pl.col("power").is_not_null() & pl.col("battery_percent").is_not_null())
         .sort("unit_id", "occurred_at", "sequence")
-        .with_columns(run=keys.cum_sum(), w=w - w.min(), y=gauge(pl.col("battery_percent"), settings))
+        .with_columns(run=keys.cum_sum())
         .filter((pl.col("power") == "battery") & pl.col("battery_percent").is_between(5, 99))
+        .with_columns(w=w - w.min(), y=y)
     )
-    # Sums first, slopes from them: several times faster than a covariance by group.
+    # Products before the sums, slopes after them: several times faster than a covariance by group.
     products = {"ww": pl.col("w") ** 2, "yy": pl.col("y") ** 2, "wy": pl.col("w") * pl.col("y")}
-    n, mean_w, mean_y = pl.col("n"), pl.col("w") / pl.col("n"), pl.col("y") / pl.col("n")
-    spread_w, spread_y, both = (
-        pl.col("ww") - n * mean_w**2,
-        pl.col("yy") - n * mean_y**2,
-        pl.col("wy") - n * mean_w * mean_y,
-    )
+    # As fractions from here on: the product of two sums may be past what a whole number holds.
+    n, sum_w, sum_y, ww, yy, wy = (pl.col(name).cast(pl.Float64) for name in ("n", "w", "y", *products))
+    spread_w, spread_y, both = n * ww - sum_w**2, n * yy - sum_y**2, n * wy - sum_w * sum_y
     return (
         reports.with_columns(**products)
         .group_by("run")
@@ -233,13 +232,17 @@ def battery_runs(known: Known, settings: Settings) -> pl.DataFrame:
             pl.col("unit_id").first(),
             pl.col("w", "y", *products).sum(),
             n=pl.len().cast(pl.Int64),
-            minutes=pl.col("w").max() - pl.col("w").min(),
+            minutes=(pl.col("w").max() - pl.col("w").min()) / 60,
         )
-        .filter(pl.col("n") >= 3)
-        .with_columns(rate=-both / spread_w, squares=(spread_y - both**2 / spread_w).clip(lower_bound=0))
+        .filter((pl.col("n") >= 3) & (pl.col("minutes") > 0))
+        .with_columns(
+            rate=-both / spread_w * 60 / MILLION,
+            squares=((spread_y - both**2 / spread_w) / n / MILLION**2).clip(lower_bound=0),
+        )
         .with_columns(fall=pl.col("rate") * pl.col("minutes"))
         .filter((pl.col("fall") >= LEAST_FALL) & pl.col("rate").is_finite())
         .select("unit_id", "run", "n", "rate", "fall", "squares")
+        .collect()
         .join(known.units, on="unit_id", how="inner")
         .sort("unit_id", "run")
     )
@@ -329,24 +332,32 @@ def minutes_off_before(known: Known, frame: pl.DataFrame) -> Floats:
 
 def reported_points(status: pl.DataFrame, off: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Sums over the percentages that each unit reported from its battery since mains was lost, and the last time."""
-    w = (pl.col("occurred_at") - pl.col("outage_since")).dt.total_seconds() / 60
-    on_battery = (
-        status.filter(pl.col("power") == "battery")
-        .join(off.select("unit_id", "outage_since"), on="unit_id")
-        .filter(pl.col("occurred_at") >= pl.col("outage_since"))
-        .with_columns(w=w, **{name: gauge(pl.col("battery_percent"), settings, bend) for name, bend in BENDS.items()})
-        .sort("unit_id", "occurred_at", "sequence")
-        .with_columns(rise=(pl.col("battery_percent") / 100).diff().over("unit_id"))
-    )
-    has = pl.col("battery_percent").is_not_null()
-    return on_battery.group_by("unit_id").agg(
-        n=has.sum().cast(pl.Float64),
-        st=pl.col("w").filter(has).sum(),
-        stt=(pl.col("w") ** 2).filter(has).sum(),
+    told = pl.when(pl.col("battery_percent").is_not_null()).then("w")
+    bends = {name: gauge(pl.col("battery_percent"), settings, bend) for name, bend in BENDS.items()}
+    rows = on_battery(status, off).with_columns(told=told, **bends)
+    # Products before the sums: group by group they would take several times as long.
+    rows = rows.with_columns(stt=pl.col("told") ** 2, **{f"sty_{name}": pl.col("w") * pl.col(name) for name in BENDS})
+    return rows.group_by("unit_id").agg(
+        n=pl.col("told").count().cast(pl.Float64),
+        st=pl.col("told").sum(),
+        stt=pl.col("stt").sum(),
         alive=pl.col("w").max(),
         rise=pl.col("rise").max(),
         **{f"sy_{name}": pl.col(name).sum() for name in BENDS},
-        **{f"sty_{name}": (pl.col("w") * pl.col(name)).sum() for name in BENDS},
+        **{f"sty_{name}": pl.col(f"sty_{name}").sum() for name in BENDS},
+    )
+
+
+def on_battery(status: pl.DataFrame, off: pl.DataFrame) -> pl.DataFrame:
+    """Reports from a battery since mains was lost: `w` [min] since then, `rise` [-] of the percentage on the last."""
+    minutes = (pl.col("occurred_at") - pl.col("outage_since")).dt.total_seconds() / 60
+    is_same = pl.col("unit_id") == pl.col("unit_id").shift()
+    return (
+        status.filter(pl.col("power") == "battery")
+        .join(off.select("unit_id", "outage_since"), on="unit_id")
+        .filter(pl.col("occurred_at") >= pl.col("outage_since"))
+        .sort("unit_id", "occurred_at", "sequence")
+        .with_columns(w=minutes, rise=pl.when(is_same).then((pl.col("battery_percent") / 100).diff()))
     )
 
 

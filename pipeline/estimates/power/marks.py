@@ -30,7 +30,8 @@ def unit_marks(known: Known, notes: pl.DataFrame, off: pl.DataFrame) -> pl.DataF
 def rising(known: Known, off: pl.DataFrame) -> pl.DataFrame:
     """Units off mains whose percentage has risen since they lost it: unit_id, says."""
     least = charge.RISE_ERRORS * known.settings["power.percent_error"] / 100
-    points = charge.reported_points(known.status, off, known.settings).filter(pl.col("rise") > least)
+    points = charge.on_battery(known.status, off).group_by("unit_id").agg(pl.col("rise").max())
+    points = points.filter(pl.col("rise") > least)
     rise = (100 * pl.col("rise")).round(0).cast(pl.Int64)
     return points.select("unit_id", says=pl.format("percentage rose by {} while off mains: doubted", rise))
 
