@@ -344,7 +344,10 @@ FURTHER: dict[str, dict[str, tuple[str, str]]] = {
         "voter_minutes_high": ("number", "95 %, likewise"),
         "empty_at_rated": ("time", "when the roster's rated minutes would end; null on mains or dark"),
         "empty_at_two_hours": ("time", "when the two hours of VVSG 2.0, 2.7-H would end; null on mains or dark"),
-        "run_basis": ("text", "what the run time stands on: rated, age, what is left of it; null on mains"),
+        "run_basis": (
+            "text",
+            "what the run time stands on: rated, times the factors of the settings, and its doubt; null on mains",
+        ),
         "marks": ("text", "what is odd about the reports; null: nothing"),
     },
     "repeats": {

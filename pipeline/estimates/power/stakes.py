@@ -215,11 +215,16 @@ def sorted_units(known: Known) -> pl.DataFrame:
     )
     years = charge.battery_years(units, known.county.election_day.year, s)
     run = charge.run_minutes(units, known.county.election_day.year, s)
+    variance = s["power.capacity_spread"] ** 2 + charge.run_variance(units, known.county.election_day.year, s)
     words = pl.format(
-        "rated {} min, at {} years about {} min",
+        "rated {} min × {} new × {} at {} years × {} temperature: about {} min, one sd {} %",
         pl.col("rated_minutes").round(0).cast(pl.Int64),
+        pl.lit(s["power.capacity_at_new"]),
+        pl.Series(np.exp(-s["power.fade_per_year"] * years)).round(2),
         pl.Series(years).round(1),
+        pl.lit(s["power.temperature_factor"]),
         pl.Series(run).round(0).cast(pl.Int64),
+        pl.Series(100 * np.sqrt(variance)).round(0).cast(pl.Int64),
     )
     many = pl.len().over("site_id", "sort")
     part = pl.when(pl.col("sort").is_null() | pl.col("site_id").is_null()).then(0.0).otherwise(1 / many)

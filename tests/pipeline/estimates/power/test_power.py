@@ -129,6 +129,21 @@ def test_a_silent_unit_whose_charge_has_run_out_is_dark(gear):
     assert found["U2"]["supply"] == "battery"
 
 
+def test_the_factors_behind_a_run_time_are_shown_and_set(gear):
+    # 240 min x 0.95 x exp(-0.055 * 4) = 183; with a temperature factor of 0.8, 146; sd sqrt(.05^2 + .04^2 + .02^2) = 7 %
+    rows = {"units": [gear.unit("U1", battery_age_years=4.0)], "outages": [gear.outage("K1", 60)]}
+    told = answer(gear, **rows)["U1"]["run_basis"]
+    assert told == "rated 240 min × 0.95 new × 0.8 at 4.0 years × 1 temperature: about 183 min, one sd 7 %"
+    cold = answer(gear, settings={"power.temperature_factor": 0.8}, **rows)["U1"]["run_basis"]
+    assert "× 0.8 temperature: about 146 min" in cold
+
+
+def test_the_rated_time_and_the_two_hours_of_the_standard_stand_beside_the_estimate(gear):
+    # VVSG 2.0, 2.7-H: two hours; rated 4 h is common practice, no source
+    row = answer(gear, units=[gear.unit("U1")], outages=[gear.outage("K1", 60)])["U1"]
+    assert (row["empty_at_two_hours"], row["empty_at_rated"]) == (gear.ago(60 - 120), gear.ago(60 - 240))
+
+
 def test_a_unit_that_still_reports_is_not_dark(gear):
     reports = [gear.report("U1", 3, power="battery", battery_percent=4.0)]
     found = answer(gear, units=[gear.unit("U1")], outages=[gear.outage("K1", 300)], status=reports)
