@@ -6,29 +6,11 @@ import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
 from dashboard import alarming, data, panels, rover, theme, wall
+from dashboard.navigation import VIEWS
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import WardbookError
 
 LOOK_EVERY_SECONDS = 2  # between looks at whether a newer snapshot has been published
-VIEWS = {  # path in the address → file and title
-    "now": ("now", "Now"),
-    "map": ("county_map", "Map"),
-    "lines": ("lines", "Lines"),
-    "power": ("power", "Power"),
-    "units": ("units", "Units"),
-    "rovers": ("rovers", "Rovers"),
-    "tickets": ("tickets", "Tickets"),
-    "site": ("site", "Site"),
-    "call": ("call", "Take a call"),
-    "report": ("report", "Report"),
-    "opening-closing": ("opening_closing", "Opening & closing"),
-    "supplies": ("supplies", "Supplies"),
-    "counts": ("counts", "Counts"),
-    "intake": ("intake", "Intake"),
-    "hand-over": ("hand_over", "Hand-over"),
-    "review": ("review", "Review"),
-    "alarms": ("alarms", "Alarms & wall"),
-}
 PLAY_SECONDS = 3  # between steps of a day that is played, if the machine keeps up
 
 
@@ -116,7 +98,7 @@ def main() -> None:
     """One run of the page."""
     st.set_page_config(page_title="Wardbook", layout="wide")
     st.html(theme.style_sheet(theme.palette()))
-    pages = {path: st.Page(f"views/{file}.py", title=title, url_path=path) for path, (file, title) in VIEWS.items()}
+    pages = {path: st.Page(f"views/{v.file}.py", title=v.title, url_path=path) for path, v in VIEWS.items()}
     rover_id = rover.asked()
     # The default page answers to the bare address only; a view that must have its own address cannot be it.
     first = st.Page(start, title="Wardbook", default=True, visibility="hidden")

@@ -4,8 +4,10 @@ An estimate is a 2 px line in its 90 % band, observations are dots (filled: on t
 dashed, right of a thin rule that says now.
 """
 
+import json
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -21,6 +23,10 @@ SHARED_AXIS_PX = 124  # the same where panels with words at the left share a tim
 SHARED: dict[str, Any] = {"minExtent": SHARED_AXIS_PX, "maxExtent": SHARED_AXIS_PX}
 LEAST_PEOPLE = 5.0  # end of an axis of people while nobody waits [count]
 NAME_SHARE = 0.12  # of a counter panel's height, that a name takes
+MOLDS_KEPT = 16  # shapes of line panels that are remembered [count]; there are two sizes in two themes
+# Rows stay in the layer that draws them, however many: a county may have thousands of places.
+alt.data_transformers.consolidate_datasets = False
+alt.data_transformers.disable_max_rows()
 
 
 def wall(moment: datetime | None, zone: str) -> int | None:
@@ -41,9 +47,9 @@ def records(frame: pl.DataFrame, zone: str) -> list[dict[str, Any]]:
     ]
 
 
-def base(rows: Sequence[dict[str, Any]]) -> alt.Chart:
-    """A chart on plain rows."""
-    return alt.Chart(alt.Data(values=list(rows)))
+def base(rows: Sequence[dict[str, Any]] | str) -> alt.Chart:
+    """A chart on plain rows, or on a name in whose place rows are put later."""
+    return alt.Chart(alt.NamedData(name=rows) if isinstance(rows, str) else alt.Data(values=list(rows)))
 
 
 def finish(chart: Any, colours: Palette, height: int | None = None) -> Any:
@@ -52,18 +58,20 @@ def finish(chart: Any, colours: Palette, height: int | None = None) -> Any:
     return sized.configure(**chart_config(colours))
 
 
-def axis_end(moment: datetime, zone: str) -> alt.DateTime:
-    """An end of a time axis. As plain milliseconds Vega-Lite reads it only where some layer has a second end."""
-    there = moment.astimezone(ZoneInfo(zone))
-    return alt.DateTime(
-        year=there.year,
-        month=there.month,
-        date=there.day,
-        hours=there.hour,
-        minutes=there.minute,
-        seconds=there.second,
-        utc=True,
-    )
+def axis_ends(domain: tuple[datetime, datetime], zone: str) -> list[dict[str, Any]]:
+    """The ends of a time axis. As plain milliseconds Vega-Lite reads them only where some layer has a second end."""
+    return [
+        {
+            "year": there.year,
+            "month": there.month,
+            "date": there.day,
+            "hours": there.hour,
+            "minutes": there.minute,
+            "seconds": there.second,
+            "utc": True,
+        }
+        for there in (moment.astimezone(ZoneInfo(zone)) for moment in domain)
+    ]
 
 
 def time_axis(
@@ -72,7 +80,7 @@ def time_axis(
     """The shared time axis."""
     return alt.X(
         f"{field}:T",
-        scale=alt.Scale(type="utc", domain=[axis_end(domain[0], zone), axis_end(domain[1], zone)]),
+        scale=alt.Scale(type="utc", domain=axis_ends(domain, zone)),
         axis=alt.Axis(title=None, format="%H:%M", tickCount=8, grid=False, labelOverlap=True, orient=orient),
     )
 
@@ -84,20 +92,18 @@ def stretch_axis(field: str) -> alt.X:
 
 def now_rule(at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette) -> alt.Chart:
     """The thin rule that says now."""
-    return (
-        base([{"x": wall(at, zone)}])
-        .mark_rule(color=colours.ink, strokeWidth=1, opacity=0.7)
-        .encode(x=time_axis("x", domain, zone))
-    )
+    return rule(base([{"x": wall(at, zone)}]), colours).encode(x=time_axis("x", domain, zone))
 
 
-def voting(
-    opens: datetime, closes: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette
-) -> alt.Chart:
-    """The hours of voting, shaded."""
-    start, end = max(opens, domain[0]), min(closes, domain[1])
-    rows = [{"x": wall(start, zone), "x2": wall(end, zone)}] if start < end else []
-    return base(rows).mark_rect(color=colours.shade).encode(x=stretch_axis("x"), x2="x2:T")
+def rule(chart: alt.Chart, colours: Palette) -> alt.Chart:
+    """The mark of that rule."""
+    return chart.mark_rule(color=colours.ink, strokeWidth=1, opacity=0.7)
+
+
+def voting(hours: tuple[datetime, datetime], domain: tuple[datetime, datetime], zone: str) -> list[dict[str, Any]]:
+    """The hours of voting within an axis, to be shaded."""
+    start, end = max(hours[0], domain[0]), min(hours[1], domain[1])
+    return [{"x": wall(start, zone), "x2": wall(end, zone)}] if start < end else []
 
 
 def line_panel(
@@ -110,51 +116,71 @@ def line_panel(
     colours: Palette,
     height: int = 130,
     axis_px: int = AXIS_PX,
-) -> Any:
-    """One line's estimate, head counts and outlook.
+) -> dict[str, Any]:
+    """One line's estimate, head counts and outlook, as the specification that is drawn.
 
     Parameters
     ----------
     points : at, median, low, high; those after `at` are the outlook
     counts : at, people, is_late
     """
+    ahead = records(points.filter(pl.col("at") >= at), zone)
+    rows = {
+        "voting": voting(hours, domain, zone),
+        "past": records(points.filter(pl.col("at") <= at), zone),
+        "ahead": ahead,
+        "present": ahead[:1],
+        "counts": records(counts, zone),
+        "now": [{"at": wall(at, zone)}],
+    }
     top = max([LEAST_PEOPLE, *points["high"].drop_nulls(), *counts["people"].drop_nulls()])
+    drawn: dict[str, Any] = json.loads(line_mold(colours, height, axis_px, counts.height > 0))
+    for layer in drawn["layer"]:
+        layer["data"] = {"values": rows[layer["data"]["name"]]}
+        for axis, ends in (("x", axis_ends(domain, zone)), ("y", [0, top])):
+            scale = layer["encoding"].get(axis, {}).get("scale", {})
+            if "domain" in scale:
+                scale["domain"] = ends
+    return drawn
+
+
+@lru_cache(maxsize=MOLDS_KEPT)
+def line_mold(colours: Palette, height: int, axis_px: int, is_counted: bool) -> str:
+    """A line panel without its rows and ends: making it costs a hundred times what filling it costs."""
     y = alt.Y(
         "median:Q",
-        scale=alt.Scale(domain=[0, top], nice=True),
+        scale=alt.Scale(domain=[0, 1], nice=True),
         axis=alt.Axis(
             title="people waiting" if axis_px == AXIS_PX else None, tickCount=4, minExtent=axis_px, maxExtent=axis_px
         ),
     )
-    x = time_axis("at", domain, zone)
-    past = records(points.filter(pl.col("at") <= at), zone)
-    ahead = records(points.filter(pl.col("at") >= at), zone)
+    x = time_axis("at", (datetime(2000, 1, 1, tzinfo=UTC), datetime(2000, 1, 2, tzinfo=UTC)), "UTC")
     tip = [
         alt.Tooltip("at:T", title="time", format="%H:%M"),
         alt.Tooltip("median:Q", title="median", format=".0f"),
         alt.Tooltip("low:Q", title="5 %", format=".0f"),
         alt.Tooltip("high:Q", title="95 %", format=".0f"),
     ]
+    band: dict[str, Any] = {"color": colours.estimate, "opacity": BAND_OPACITY}
+    line: dict[str, Any] = {"color": colours.estimate, "strokeWidth": LINE_PX}
     layers = [
-        voting(hours[0], hours[1], domain, zone, colours),
-        base(past).mark_area(color=colours.estimate, opacity=BAND_OPACITY).encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
-        base(ahead).mark_area(color=colours.estimate, opacity=BAND_OPACITY).encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
-        base(past).mark_line(color=colours.estimate, strokeWidth=LINE_PX).encode(x=x, y=y, tooltip=tip),
-        base(ahead)
-        .mark_line(color=colours.estimate, strokeWidth=LINE_PX, strokeDash=[5, 4])
-        .encode(x=x, y=y, tooltip=tip),
-        base(ahead[:1]).mark_rule(color=colours.estimate, strokeWidth=LINE_PX).encode(x=x, y="low:Q", y2="high:Q"),
-        base(ahead[:1]).mark_tick(color=colours.estimate, thickness=3, size=14, orient="horizontal").encode(x=x, y=y),
-        *([head_counts(counts, x, zone, colours)] if counts.height else []),  # an empty mark has no name to read out
-        now_rule(at, domain, zone, colours),
+        base("voting").mark_rect(color=colours.shade).encode(x=stretch_axis("x"), x2="x2:T"),
+        base("past").mark_area(**band).encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
+        base("ahead").mark_area(**band).encode(x=x, y=alt.Y("low:Q"), y2="high:Q"),
+        base("past").mark_line(**line).encode(x=x, y=y, tooltip=tip),
+        base("ahead").mark_line(strokeDash=[5, 4], **line).encode(x=x, y=y, tooltip=tip),
+        base("present").mark_rule(**line).encode(x=x, y="low:Q", y2="high:Q"),
+        base("present").mark_tick(color=colours.estimate, thickness=3, size=14, orient="horizontal").encode(x=x, y=y),
+        *([head_counts(x, colours)] if is_counted else []),  # an empty mark has no name to read out
+        rule(base("now"), colours).encode(x=x),
     ]
-    return finish(alt.layer(*layers), colours, height)
+    return json.dumps(finish(alt.layer(*layers), colours, height).to_dict())
 
 
-def head_counts(counts: pl.DataFrame, x: alt.X, zone: str, colours: Palette) -> alt.Chart:
+def head_counts(x: alt.X, colours: Palette) -> alt.Chart:
     """Head counts as dots: filled when they came on time, hollow when they came late."""
     return (
-        base(records(counts, zone))
+        base("counts")
         .mark_point(size=42, strokeWidth=1.6, clip=True, color=colours.stakes[3])
         .encode(
             x=x,

@@ -1,17 +1,20 @@
 """What the board shows: the published snapshot, or what was known at an earlier time; read, never written.
 
-The book's folder comes in the environment (`WARDBOOK_BOOK`). Pictures are kept by (log version, time), so that many
-readers of the same moment cost one computation.
+The book's folder comes in the environment (`WARDBOOK_BOOK`). A published snapshot is read once for all sessions, a past
+moment is kept as long as no row comes that had been received by then, and what pages work out from a picture is kept
+with it (`once`): many readers of the same moment cost one computation.
 """
 
 import gc
 import json
 import os
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import duckdb
 import polars as pl
@@ -29,15 +32,22 @@ ENVIRONMENT = "WARDBOOK_BOOK"
 PICTURES_KEPT = 6  # moments of a county kept in memory [count]; each holds its frames
 HISTORIES_KEPT = 64  # earlier moments of the lines kept [count]; small frames
 STEP = timedelta(minutes=5)  # grid of the past [min]
+EVER_AFTER = datetime.max.replace(tzinfo=UTC)
+Received = tuple[int, int, int, int]  # see `received_by`
+Seen = tuple[int, int]  # which snapshot is published: inode and time of change of its file
 
 
 @dataclass(frozen=True)
 class Picture:
-    """Everything shown for one moment; what was not published is worked out when a page asks for it, and kept."""
+    """Everything shown for one moment; what was not published is worked out when a page asks for it, and kept.
+
+    `lines_at` is before `at` while the lines of `at` are still being worked out: what stands on them says so.
+    """
 
     folder: str
     version: int
     at: datetime
+    lines_at: datetime
     is_live: bool
     known: Known
     receipts: pl.DataFrame
@@ -46,6 +56,7 @@ class Picture:
     frames: dict[str, pl.DataFrame]
     answers: Answers
     failed: dict[str, str] = field(default_factory=dict)
+    kept: dict[tuple[Any, ...], Any] = field(default_factory=dict)
     lock: threading.RLock = field(default_factory=threading.RLock)
 
     @property
@@ -55,6 +66,8 @@ class Picture:
     def answer(self, what: str) -> pl.DataFrame:
         """One of the estimates; empty, with the reason in `failed`, where it cannot be made."""
         with self.lock:
+            if what in self.failed:  # the writer could not make it, and this process would fare no better
+                return empty(ESTIMATES[what])
             if what not in self.frames:
                 try:
                     self.frames[what] = self.answers.answer(what)
@@ -67,6 +80,25 @@ class Picture:
         """When a file of a kind came last."""
         found = self.receipts.filter((pl.col("kind") == kind) & pl.col("refused").is_null())["received_at"].max()
         return found if isinstance(found, datetime) else None
+
+
+P = ParamSpec("P")
+Found = TypeVar("Found")
+
+
+def once(make: Callable[Concatenate[Picture, P], Found]) -> Callable[Concatenate[Picture, P], Found]:
+    """Works a thing out once for a picture, whoever looks at it; the other arguments are plain values."""
+
+    @wraps(make)
+    def kept(picture: Picture, *args: P.args, **named: P.kwargs) -> Found:
+        key = (make.__code__.co_filename, make.__qualname__, args, tuple(sorted(named.items())))
+        with picture.lock:
+            if key not in picture.kept:
+                picture.kept[key] = make(picture, *args, **named)
+            found: Found = picture.kept[key]
+            return found
+
+    return kept
 
 
 @dataclass
@@ -105,7 +137,7 @@ def folder() -> Path:
     return Path(named)
 
 
-def signature() -> tuple[int, int] | None:
+def signature() -> Seen | None:
     """Changes whenever a new snapshot is published; costs one look at the file's entry."""
     try:
         found = Book(folder()).published.stat()
@@ -114,11 +146,38 @@ def signature() -> tuple[int, int] | None:
     return found.st_ino, found.st_mtime_ns
 
 
+@dataclass(frozen=True)
+class Published:
+    """A snapshot as it was read: its rows, its receipts, and the estimates that came with it."""
+
+    meta: dict[str, Any]
+    rows: read.Rows
+    newest_at: datetime | None
+    receipts: pl.DataFrame
+    frames: dict[str, pl.DataFrame]
+    failed: dict[str, str]
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def published(folder: str, seen: Seen | None) -> Published:
+    """The snapshot of a book, read once for all sessions.
+
+    Raises
+    ------
+    BookEmpty : if nothing has been published.
+    """
+    with read.Snapshot(Book(Path(folder)).published) as snapshot:
+        meta, newest = snapshot.meta(), read.newest_receipt(snapshot.con)
+        made = {what: snapshot.estimate(what) for what in ESTIMATES} if meta["at"] else {}
+        frames = {what: frame for what, frame in made.items() if frame is not None}
+        rows, receipts = decoded(folder).read(snapshot.con), read.receipts_at(snapshot.con, EVER_AFTER)
+        return Published(meta, rows, newest, receipts, frames, snapshot.failed())
+
+
 def published_at() -> datetime | None:
     """When the snapshot was published, by its writer's clock."""
     try:
-        with read.Snapshot(Book(folder()).published) as snapshot:
-            found = snapshot.meta()["published_at"]
+        found = published(str(folder()), signature()).meta["published_at"]
     except BookEmpty:
         return None
     return found if isinstance(found, datetime) else None
@@ -131,28 +190,52 @@ def current(as_of: datetime | None) -> Picture:
     ------
     BookEmpty : if nothing has been published, or the county was not known by then.
     """
-    book = Book(folder())
-    with read.Snapshot(book.published) as snapshot:
-        meta = snapshot.meta()
-        at = as_of or meta["at"]
-        return picture(str(book.folder), meta["version"], at, as_of is None, snapshot)
+    place, seen = str(Book(folder()).folder), signature()
+    found = published(place, seen)
+    if found.newest_at is None:
+        raise BookEmpty(f"{place}: nothing has been taken in yet. `wardbook take FILES --book {place}` does.")
+    if as_of is None:
+        return present(place, seen, found)
+    return past(place, as_of, received_by(found.rows, as_of), found)
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def present(folder: str, seen: Seen | None, _found: Published) -> Picture:
+    """The present, as it was published."""
+    assert _found.newest_at is not None
+    return picture(folder, _found, _found.meta["at"] or _found.newest_at, True)
 
 
 @st.cache_resource(max_entries=PICTURES_KEPT, show_spinner="Working out what was known then …")
-def picture(folder: str, version: int, at: datetime | None, is_live: bool, _snapshot: read.Snapshot) -> Picture:
-    """One moment, computed or, for the present, as published."""
-    rows = decoded(folder).read(_snapshot.con)
-    newest = read.newest_receipt(_snapshot.con)
-    if newest is None:
-        raise BookEmpty(f"{folder}: nothing has been taken in yet. `wardbook take FILES --book {folder}` does.")
-    moment = at or newest
-    known = read.known_at(rows, moment)
-    published = {what: _snapshot.estimate(what) for what in ESTIMATES} if is_live and at else {}
-    frames = {what: frame for what, frame in published.items() if frame is not None}
-    receipts = read.receipts_at(_snapshot.con, moment)
+def past(folder: str, at: datetime, received: Received, _found: Published) -> Picture:
+    """A past moment; kept by what had been received by then, as what comes later never changes it."""
+    return picture(folder, _found, at, False)
+
+
+def picture(folder: str, found: Published, at: datetime, is_live: bool) -> Picture:
+    """One moment of a snapshot."""
+    known, newest = read.known_at(found.rows, at), found.newest_at or at
     return Picture(
-        folder, version, moment, is_live, known, receipts, first_known(rows, newest), newest, frames, Answers(known)
+        folder,
+        found.meta["version"],
+        at,
+        (found.meta["lines_at"] or at) if is_live else at,
+        is_live,
+        known,
+        found.receipts.filter(pl.col("received_at") <= at),
+        first_known(found.rows, newest),
+        newest,
+        dict(found.frames) if is_live else {},
+        Answers(known),
+        dict(found.failed) if is_live else {},
     )
+
+
+def received_by(rows: read.Rows, at: datetime) -> Received:
+    """How much had been received by a time: rows, receipts found to be earlier, settings, words of the county."""
+    earlier = 0 if rows.earlier is None else rows.earlier.height
+    counted = sum(int((table["received_at"] <= at).sum()) for table in rows.tables.values())
+    return counted, earlier, len(rows.settings), len(rows.vocabularies)
 
 
 def first_known(rows: read.Rows, newest: datetime) -> datetime:
@@ -222,14 +305,12 @@ def quarantine_of(folder: str, version: int, at: datetime) -> pl.DataFrame:
 
 def line_history(picture: Picture, at: datetime) -> pl.DataFrame:
     """The lines of every site as they were estimated at an earlier moment."""
-    rows = decoded(picture.folder).rows
-    received = sum(int((table["received_at"] <= at).sum()) for table in rows.tables.values())
-    return lines_then(picture.folder, at, received, len(rows.settings))
+    return lines_then(picture.folder, at, received_by(decoded(picture.folder).rows, at))
 
 
 @st.cache_resource(max_entries=HISTORIES_KEPT, show_spinner=False)
-def lines_then(folder: str, at: datetime, received: int, settings: int) -> pl.DataFrame:
-    """Kept by the number of rows received by then: what comes later never changes it, what came before does."""
+def lines_then(folder: str, at: datetime, received: Received) -> pl.DataFrame:
+    """Kept by what had been received by then."""
     return Answers(read.known_at(decoded(folder).rows, at)).answer("lines")
 
 

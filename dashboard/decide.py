@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 import polars as pl
 
 from dashboard import acting, figures, words
-from dashboard.data import Picture
+from dashboard.data import Picture, once
 from dashboard.items import ASK, COST, DOORS, LATE, PEOPLE, Item, last_heard, people_at, where
 from pipeline.estimates.dispatch.cautions import (
     BATTERY,
@@ -42,6 +42,7 @@ BY_PHONE = {
 NEVER_AWAY = "Nobody is turned away or sent home on the word of an estimate: the election official decides."
 
 
+@once
 def decisions(picture: Picture) -> list[Item]:
     """The list, the most pressing first."""
     found = [

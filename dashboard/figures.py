@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard.data import Picture
+from dashboard.data import Picture, once
 from pipeline.estimates.dispatch.cautions import danger
 from pipeline.estimates.dispatch.decisions import decisions
 from pipeline.estimates.dispatch.needs import joined
@@ -19,11 +19,20 @@ CUSTODY = r"(seals-checked|-sealed|-handed-over|-received)$"  # steps at which s
 LATE_MINUTES = 30  # a head count received longer than this after it was taken is drawn hollow [min]; our choice
 
 
+@once
 def names(picture: Picture) -> dict[str | None, str]:
     """Site names by id."""
     return {row[0]: row[1] or row[0] for row in picture.known.sites.select("site_id", "name").iter_rows()}
 
 
+@once
+def places(picture: Picture) -> dict[str, str]:
+    """Site id → its name with its id, by name: what lists of places are chosen from."""
+    rows = picture.known.sites.sort("name", "site_id").select("site_id", "name").rows()
+    return {site_id: f"{name or site_id} ({site_id})" for site_id, name in rows}
+
+
+@once
 def standing_open(picture: Picture) -> dict[str, int]:
     """Sites by what they last reported: open, suspended, closed, or nothing yet."""
     said = ("open", "suspended", "resumed", "closed", "last-voter")
@@ -42,6 +51,7 @@ def standing_open(picture: Picture) -> dict[str, int]:
     return found
 
 
+@once
 def ballots_read(picture: Picture) -> tuple[int | None, int, datetime | None]:
     """Ballots read so far [count], scanners that reported, newest report; None where no scanner has reported."""
     read = counted(picture.known)
@@ -103,6 +113,7 @@ def next_hour(lines: pl.DataFrame, outlook: pl.DataFrame) -> pl.DataFrame:
     return points.group_by(over, maintain_order=True).agg(areas)
 
 
+@once
 def stakes(picture: Picture) -> pl.DataFrame:
     """Each site's voter-minutes at risk in the next hour: `stake`, with the waiting and the power of the site.
 
@@ -134,21 +145,25 @@ def stakes(picture: Picture) -> pl.DataFrame:
     )
 
 
+@once
 def dangers(picture: Picture) -> pl.DataFrame:
     """Open tickets that tell of danger at places that nobody has marked cleared since."""
     return danger(picture.answer("tickets"), decisions(picture.known).cleared)
 
 
+@once
 def open_tickets(picture: Picture) -> pl.DataFrame:
     """Tickets that are not resolved and repeat no other, with their visits."""
     return visits(picture).filter((pl.col("status") != "resolved") & pl.col("same_as").is_null())
 
 
+@once
 def visits(picture: Picture) -> pl.DataFrame:
     """The tickets with when and to whom each was given."""
     return joined(picture.known, picture.answer("tickets"))
 
 
+@once
 def rover_places(picture: Picture) -> list[dict[str, Any]]:
     """Each rover: where it was last, what it does now, and its next stop; one row a rover of the roster."""
     known, rows = picture.known, visits(picture).filter(pl.col("rover_id").is_not_null())
@@ -201,6 +216,7 @@ def rover_row(
     }
 
 
+@once
 def head_counts(picture: Picture, site_id: str, line: str) -> pl.DataFrame:
     """Heads counted in one line: at, people, is_late (received over half an hour after)."""
     column = f"{line}_line"

@@ -1,58 +1,18 @@
-"""Estimates shown as they are: names for ids, the county's clock for times, whole percent for chances."""
+"""Estimates shown as they are, each under its heading with what it means and what it stands on."""
 
 from collections.abc import Sequence
-from datetime import datetime
-from typing import Any
 
 import polars as pl
 
-from dashboard import figures, panels, reasons, words
-from dashboard.data import Picture
+from dashboard import panels, reasons, tables, words
+from dashboard.data import Picture, once
 from pipeline.contracts.estimates import ESTIMATES
 
-PARTS = ("chance", "share", "confidence", "holds_hour")  # a column that begins so is a part of one
 
-
-def shown(picture: Picture, frame: pl.DataFrame, leave_out: Sequence[str] = ()) -> list[dict[str, Any]]:
-    """The rows of a frame in the words of the board; an interval stands with its mean."""
-    columns = [c for c in frame.columns if c not in leave_out and not c.endswith(("_low", "_high"))]
-    return [{head(c): cell(picture, row, c) for c in columns} for row in frame.iter_rows(named=True)]
-
-
-def head(column: str) -> str:
-    """A column's name as a heading."""
-    plain = column.removesuffix("_id").removesuffix("_mean").removesuffix("_at").replace("_", " ")
-    return words.capital(plain)
-
-
-def cell(picture: Picture, row: dict[str, Any], column: str) -> Any:
-    """One value in words."""
-    value, stem = row[column], column.removesuffix("_mean").removesuffix("_median")
-    low, high = row.get(f"{stem}_low"), row.get(f"{stem}_high")
-    if value is None:
-        return None
-    if column.endswith("site_id"):
-        return figures.names(picture).get(value, value)
-    if isinstance(value, datetime):
-        at = words.clock(value, picture.zone, picture.at)
-        return f"{at} ({words.span(low, high, picture.zone, picture.at)})" if isinstance(low, datetime) else at
-    if isinstance(value, list):
-        return ", ".join(map(str, value)) or None
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        say = words.percent if column.startswith(PARTS) else number
-        return (
-            f"{say(value)} ({say(low)}–{say(high)})"
-            if isinstance(low, float) and isinstance(high, float)
-            else say(value)
-        )
-    return value
-
-
-def number(value: float) -> str:
-    """A number to three figures, thousands apart."""
-    return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
+@once
+def estimate(picture: Picture, what: str, leave_out: tuple[str, ...]) -> pl.DataFrame:
+    """An estimate as a table's frame."""
+    return panels.said(tables.shown(picture, picture.answer(what), leave_out))
 
 
 def table(
@@ -71,5 +31,5 @@ def table(
         for text in frame["caution"].drop_nulls().unique(maintain_order=True):
             panels.caution(text)
         leave_out = (*leave_out, "caution")
-    panels.frame(shown(picture, frame, leave_out), f"{what}-table", height)
+    panels.frame(estimate(picture, what, tuple(leave_out)), f"{what}-table", height)
     reasons.behind(picture, what)

@@ -6,7 +6,7 @@ from datetime import datetime
 import polars as pl
 
 from dashboard import acting, figures, words
-from dashboard.data import Picture
+from dashboard.data import Picture, once
 
 PEOPLE, DOORS, COST, LATE, ASK = range(5)  # ranks, the most pressing first
 
@@ -52,6 +52,7 @@ def where(picture: Picture, site_id: str | None) -> str:
     return figures.names(picture).get(site_id, site_id or "A place not yet known")
 
 
+@once
 def last_heard(picture: Picture, site_id: str) -> datetime | None:
     """The newest head count, counter or ticket of a site."""
     known = picture.known

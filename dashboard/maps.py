@@ -7,7 +7,9 @@ from typing import Any, Literal
 import altair as alt
 import polars as pl
 
+from dashboard import figures
 from dashboard.charts import base, finish
+from dashboard.data import Picture, once, outline
 from dashboard.theme import Palette
 
 MAP_SHARE = 0.75  # of a map's height, that its sites take
@@ -93,6 +95,15 @@ def county_map(
         base(named).mark_text(dy=-LABEL_ABOVE_PX, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
     ]
     return finish(alt.layer(*layers).project(type="mercator"), colours, height)
+
+
+@once
+def drawn(picture: Picture, colours: Palette, height: int, by: str = "stake") -> dict[str, Any]:
+    """The map of a picture, on the county's own outline where it has one, as the specification that is drawn."""
+    features, _ = outline(picture.folder)
+    found = county_map(figures.stakes(picture), figures.rover_places(picture), colours, height, by, features)
+    specification: dict[str, Any] = found.to_dict()
+    return specification
 
 
 def degrees(spots: Sequence[dict[str, Any]], height: int) -> float:

@@ -1,8 +1,9 @@
 """What the pages share: the header, facts, empty panels, tables, and a decision as five parts with its caution."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 from urllib.parse import urlencode
 
 import polars as pl
@@ -12,8 +13,10 @@ from dashboard import acting, data, entering, words
 from dashboard.data import Picture
 from dashboard.items import Item
 from dashboard.words import safe
+from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.moments import rfc3339
 from pipeline.contracts.words import DISMISS
+from pipeline.outputs.pages import Answered
 
 REASON = "why-"  # start of the keys of what tells why
 PICTURE = "picture"  # where app.py leaves the moment that is shown, in the session
@@ -116,11 +119,18 @@ def table(
     markup(f'<table class="wb-table"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>{more}')
 
 
-def frame(rows: Sequence[dict[str, Any]], key: str, height: int | None = None, pinned: str | None = None) -> None:
-    """A table for sorting and searching; unknowns are said, one column may stay in sight."""
-    said = [{k: words.UNKNOWN if v is None else v for k, v in row.items()} for row in rows]
+def said(rows: Sequence[dict[str, Any]]) -> pl.DataFrame:
+    """Rows as a table's frame; unknowns are said."""
+    found = [{k: words.UNKNOWN if v is None else v for k, v in row.items()} for row in rows]
+    return pl.DataFrame(found, infer_schema_length=None, strict=False)
+
+
+def frame(
+    rows: Sequence[dict[str, Any]] | pl.DataFrame, key: str, height: int | None = None, pinned: str | None = None
+) -> None:
+    """A table for sorting and searching; one column may stay in sight."""
     st.dataframe(
-        pl.DataFrame(said, infer_schema_length=None, strict=False),
+        rows if isinstance(rows, pl.DataFrame) else said(rows),
         width="stretch",
         hide_index=True,
         key=key,
@@ -267,9 +277,28 @@ def caution(text: str) -> None:
     markup(caution_block(text))
 
 
-def chart(drawn: Any, alt: str) -> None:
+def chart(drawn: dict[str, Any], alt: str) -> None:
     """A chart with what it says in words, for whoever does not see it."""
-    st.altair_chart(drawn, width="stretch", theme=None, alt=alt)
+    st.vega_lite_chart(drawn, width="stretch", theme=None, alt=alt)
+
+
+def answered(picture: Picture) -> Answered:
+    """The estimates as the printed pages ask for them."""
+    found: Any = SimpleNamespace(**{what: picture.answer(what) for what in ESTIMATES})
+    return cast(Answered, found)
+
+
+def save_page(picture: Picture, label: str, page: str | Callable[[], str], stem: str, is_first: bool = False) -> None:
+    """A button that saves a printed page of the moment that is shown."""
+    st.download_button(
+        label,
+        page,
+        file_name=f"{stem}-{words.local(picture.at, picture.zone):%Y%m%d-%H%M}.html",
+        mime="text/html",
+        on_click="ignore",
+        key=f"save-{stem}",
+        type="primary" if is_first else "secondary",
+    )
 
 
 def choose_moment(picture: Picture) -> None:

@@ -1,11 +1,12 @@
 """Behind every table: the estimate as a download, the method in two sentences, the assumptions in force."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 import streamlit as st
 
-from dashboard import panels, words
+from dashboard import panels, tables, words
 from dashboard.data import Picture
 from pipeline.outputs.export import to_csv
 from pipeline.settings import ASSUMPTIONS
@@ -92,6 +93,27 @@ REASONS = {
         ("milestones",),
         "docs/methods/closing.md",
     ),
+    "custody": Reason(
+        "Each item is followed from hand to hand by the steps that name it. A step without a second person, a seal "
+        "that does not match the one before, or a hand that never had the item is a gap.",
+        "milestones",
+        ("milestones",),
+        "docs/methods/closing.md",
+    ),
+    "finish": Reason(
+        "What is still to be done at a site is drawn many times from how long the same steps took at other sites "
+        "tonight. The fewer have done them, the more the county's due times weigh.",
+        "milestones",
+        ("milestones",),
+        "docs/methods/closing.md",
+    ),
+    "reports": Reason(
+        "A unit's clock is compared with when its reports arrived, and its numbers with each other. What is odd is "
+        "marked and corrected where it can be; no row is refused for it.",
+        "clocks",
+        ("status",),
+        "docs/methods/intake.md",
+    ),
     "supplies": Reason(
         "What is used so far runs on at the rate of the voters still expected. The chance is how often it is full or "
         "used up before closing among those possible days.",
@@ -110,24 +132,42 @@ REASONS = {
 
 
 def behind(picture: Picture, what: str, site_id: str | None = None) -> None:
-    """The estimate as a download beside its table, and what it stands on."""
+    """The estimate as a download and, for one site, as a table; and what it stands on."""
     frame = picture.answer(what)
     if site_id is not None and "site_id" in frame.columns:
         frame = frame.filter(pl.col("site_id") == site_id)
-    reason = REASONS.get(what)
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.download_button(
-            f"Download {what} (CSV)",
-            lambda: to_csv(frame, picture.at, picture.zone),
-            file_name=f"{what}-{words.local(picture.at, picture.zone):%m%d-%H%M}.csv",
-            mime="text/csv",
-            key=f"download-{what}",
-            on_click="ignore",
-            type="tertiary",
-        )
-        is_open = st.toggle("Why these numbers", key=f"reason-{what}") if reason else False
-    if reason and is_open:
-        explain(picture, what, reason, site_id)
+        download(picture, frame, what)
+        is_shown = site_id is not None and st.toggle(f"{words.capital(what)} as a table", key=f"table-{what}")
+        is_open = st.toggle("Why these numbers", key=f"reason-{what}")
+    if is_shown:
+        panels.frame(tables.shown(picture, frame), f"numbers-{what}", 200)
+    if is_open:
+        explain(picture, what, REASONS[what], site_id)
+
+
+def numbers(picture: Picture, frame: pl.DataFrame, what: str, leave_out: Sequence[str] = ()) -> None:
+    """What a chart is drawn from, as a download and, if asked, as a table."""
+    plain = frame.drop(leave_out, strict=False)
+    with st.container(horizontal=True, vertical_alignment="center"):
+        download(picture, plain, what)
+        is_shown = st.toggle(f"{words.capital(what)} as a table", key=f"table-{what}")
+    if is_shown:
+        panels.frame(tables.shown(picture, plain), f"numbers-{what}", 200)
+
+
+def download(picture: Picture, frame: pl.DataFrame, what: str) -> None:
+    """A frame as a CSV file."""
+    at = picture.lines_at if what in ("lines", "outlook") else picture.at
+    st.download_button(
+        f"Download {what} (CSV)",
+        lambda: to_csv(frame, at, picture.zone),
+        file_name=f"{what.replace(' ', '-')}-{words.local(picture.at, picture.zone):%m%d-%H%M}.csv",
+        mime="text/csv",
+        key=f"download-{what}",
+        on_click="ignore",
+        type="tertiary",
+    )
 
 
 def explain(picture: Picture, what: str, reason: Reason, site_id: str | None) -> None:

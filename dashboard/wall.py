@@ -5,18 +5,8 @@
 
 import streamlit as st
 
-PAGES = {
-    "now": "Now",
-    "map": "Map",
-    "lines": "Lines",
-    "power": "Power",
-    "units": "Units",
-    "rovers": "Rovers",
-    "tickets": "Tickets",
-    "supplies": "Supplies",
-    "opening-closing": "Opening & closing",
-    "counts": "Counts",
-}
+from dashboard.navigation import ON_WALL
+
 SECONDS, LEAST_SECONDS = 20, 5  # a page, unless asked otherwise, and at least [s]; our choice
 ZOOM = 1.35  # of type on the wall; our choice
 
@@ -24,7 +14,7 @@ ZOOM = 1.35  # of type on the wall; our choice
 def asked() -> list[str]:
     """The pages that the address names, none where it asks for no wall."""
     named = str(st.query_params.get("wall") or "").split(",")
-    return [name for name in named if name in PAGES]
+    return [name for name in named if name in ON_WALL]
 
 
 def seconds() -> int:

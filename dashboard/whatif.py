@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import further, panels, words
+from dashboard import panels, tables, words
 from dashboard.data import Picture
 from pipeline.errors import WardbookError
 from pipeline.estimates import Answers
@@ -38,7 +38,7 @@ def ask(picture: Picture, site_id: str) -> None:
         f'<p class="small">{words.safe(str(found["change"][0]) if found.height else "")}: below nought is less '
         "waiting. It holds if people, room and equipment for it are there; the election official decides.</p>"
     )
-    panels.frame(further.shown(picture, found, LEFT_OUT), "whatif-table")
+    panels.frame(tables.shown(picture, found, LEFT_OUT), "whatif-table")
 
 
 @st.cache_data(max_entries=KEPT, show_spinner="Running the site on, as it is and changed …")
@@ -66,4 +66,4 @@ def causes(picture: Picture) -> None:
         panels.empty("Nobody has waited yet, by the estimates.")
         return
     order = found.sort("voter_minutes_mean", "site_id", "cause", descending=[True, False, False])
-    panels.frame(further.shown(picture, order), "waits-table", 320)
+    panels.frame(tables.shown(picture, order), "waits-table", 320)

@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboard import entering, figures, panels, wall, words
 from dashboard.data import Picture
+from dashboard.navigation import ON_WALL
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.outputs import alarms
 
@@ -53,9 +54,7 @@ def listed(picture: Picture) -> None:
 
 def set_wall() -> None:
     """Which pages a screen on the wall turns through, and the address to open there."""
-    pages = st.multiselect(
-        "Pages", list(wall.PAGES), default=["now", "lines", "power"], format_func=wall.PAGES.__getitem__
-    )
+    pages = st.multiselect("Pages", list(ON_WALL), default=["now", "lines", "power"], format_func=ON_WALL.__getitem__)
     seconds = st.number_input("Seconds a page", wall.LEAST_SECONDS, 600, wall.SECONDS)
     asked = urlencode({"wall": ",".join(pages) or "now", "turn": seconds})
     panels.markup(

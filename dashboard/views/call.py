@@ -98,11 +98,10 @@ def ask(draft: drafts.Draft) -> None:
 
 def form(picture: Picture) -> dict[str, str | None]:
     """The call's fields."""
-    sites = picture.known.sites.sort("name").select("site_id", "name").rows()
     one, two = st.columns(2)
     chosen = one.selectbox(
         "Place (type a few letters)",
-        [f"{name or site_id} ({site_id})" for site_id, name in sites],
+        list(figures.places(picture).values()),
         index=None,
         key="call_site",
         placeholder="Type a few letters",

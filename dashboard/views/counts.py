@@ -1,29 +1,20 @@
 """Do the counts of the day agree, and where they do not, why?"""
 
+import polars as pl
 import streamlit as st
 
 from dashboard import figures, panels, reasons, words
+from dashboard.data import Picture, once
 
 ORDER = {"differs": 0, "incomplete": 1, "agrees": 2}
 
-picture = panels.shown()
-st.title("Counts", anchor=False)
-found = picture.answer("reconciliation")
-total = picture.known.sites.height
-if found.is_empty():
-    panels.empty(f"No site has reported its end-of-day counts yet. {panels.last_came(picture, 'reconciliation')}")
-else:
-    named = figures.names(picture)
-    panels.facts(
-        [(str(found.filter(found["standing"] == s).height), f"sites: {said}") for s, said in words.COUNTS.items()]
-        + [(str(total - found.height), "sites have not reported")]
-    )
-    panels.markup(
-        '<p class="small">Counts of people and ballots, never of votes, and unofficial. A difference is a question to '
-        "the site, not a finding: two people count again, and the election official decides.</p>"
-    )
+
+@once
+def listed(picture: Picture) -> pl.DataFrame:
+    """The sites that have reported, the open questions first."""
+    named, found = figures.names(picture), picture.answer("reconciliation")
     rows = sorted(found.to_dicts(), key=lambda r: (ORDER[r["standing"]], -abs(r["difference"] or 0), r["site_id"]))
-    panels.frame(
+    return panels.said(
         [
             {
                 "Site": named.get(r["site_id"], r["site_id"]),
@@ -35,9 +26,24 @@ else:
                 "In words": r["explanation"],
             }
             for r in rows
-        ],
-        "counts-table",
-        470,
-        "Site",
+        ]
     )
+
+
+picture = panels.shown()
+st.title("Counts", anchor=False)
+found = picture.answer("reconciliation")
+total = picture.known.sites.height
+if found.is_empty():
+    panels.empty(f"No site has reported its end-of-day counts yet. {panels.last_came(picture, 'reconciliation')}")
+else:
+    panels.facts(
+        [(str(found.filter(found["standing"] == s).height), f"sites: {said}") for s, said in words.COUNTS.items()]
+        + [(str(total - found.height), "sites have not reported")]
+    )
+    panels.markup(
+        '<p class="small">Counts of people and ballots, never of votes, and unofficial. A difference is a question to '
+        "the site, not a finding: two people count again, and the election official decides.</p>"
+    )
+    panels.frame(listed(picture), "counts-table", 470, "Site")
     reasons.behind(picture, "reconciliation")

@@ -4,14 +4,37 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, figures, maps, panels, theme, words
+from dashboard.data import Picture, once
 
 MOST = 9  # sites in the short table [count]
 
 
-def rover_said(rover: dict) -> tuple[str, str, str, str]:
+def rover_said(picture: Picture, rover: dict) -> tuple[str, str, str, str]:
     """A rover in a row: what it does, where it is known to be since when, where it goes."""
     since = f", {words.clock(rover['since'], picture.zone, picture.at)}" if rover["since"] else ""
     return rover["rover_id"], rover["doing"], rover["place"] + since, rover["to"] or "no stop proposed"
+
+
+@once
+def every_site(picture: Picture) -> pl.DataFrame:
+    """The table of all sites, the most at stake first."""
+    return panels.said(
+        [
+            {
+                "Site": row["name"],
+                "Id": row["site_id"],
+                "Voter-minutes at risk, next hour": round(row["stake"]),
+                "People waiting, median": None if row["waiting"] is None else round(row["waiting"]),
+                "Wait of a newcomer, min": None if row["wait"] is None else round(row["wait"]),
+                "Open tickets": row["tickets"],
+                "Units on battery": row["battery"],
+                "Units dark": row["dark"],
+                "Circuit": row["circuit"],
+                "Voters expected": round(row["expected_voters"]),
+            }
+            for row in figures.stakes(picture).iter_rows(named=True)
+        ]
+    )
 
 
 picture = panels.shown()
@@ -24,11 +47,13 @@ else:
     left, right = st.columns([0.6, 0.4], gap="medium")
     with left:
         by = st.selectbox("Shade the sites by", list(maps.SHADES), format_func=maps.SHADES.__getitem__, key="shade")
-        features, trouble = data.outline(picture.folder)
-        drawn = maps.county_map(stakes, rovers, theme.palette(), 500, by, features)
+        _, trouble = data.outline(picture.folder)
         if trouble:
             panels.empty(trouble)
-        panels.chart(drawn, "Map of the sites by what is at stake; the tables say the same.")
+        panels.chart(
+            maps.drawn(picture, theme.palette(), 500, by),
+            "Map of the sites by what is at stake; the tables say the same.",
+        )
     with right:
         panels.heading("Most at stake")
         panels.table(
@@ -65,7 +90,9 @@ else:
             )
         panels.heading("Rovers")
         if rovers:
-            panels.table(("Rover", "Doing", "Last known place", "Next leg to"), [rover_said(r) for r in rovers])
+            panels.table(
+                ("Rover", "Doing", "Last known place", "Next leg to"), [rover_said(picture, r) for r in rovers]
+            )
         else:
             panels.empty("No rover is in the roster.")
     panels.markup(
@@ -75,21 +102,4 @@ else:
         "book’s folder is drawn beneath.</p>"
     )
     panels.heading("Every site")
-    panels.frame(
-        [
-            {
-                "Site": row["name"],
-                "Id": row["site_id"],
-                "Voter-minutes at risk, next hour": round(row["stake"]),
-                "People waiting, median": None if row["waiting"] is None else round(row["waiting"]),
-                "Wait of a newcomer, min": None if row["wait"] is None else round(row["wait"]),
-                "Open tickets": row["tickets"],
-                "Units on battery": row["battery"],
-                "Units dark": row["dark"],
-                "Circuit": row["circuit"],
-                "Voters expected": round(row["expected_voters"]),
-            }
-            for row in stakes.iter_rows(named=True)
-        ],
-        "map-table",
-    )
+    panels.frame(every_site(picture), "map-table")

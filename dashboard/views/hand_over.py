@@ -1,37 +1,31 @@
 """What must the next shift know: what is open, promised and watched, and why?"""
 
-from types import SimpleNamespace
-
 import streamlit as st
 
 from dashboard import entering, panels, words
-from pipeline.contracts.estimates import ESTIMATES
+from dashboard.data import Picture, once
 from pipeline.outputs.fallback import pages
-from pipeline.outputs.hand_over import hand_over
+
+
+@once
+def pack(picture: Picture) -> dict[str, str]:
+    """The fallback pack of the moment that is shown, without telephone numbers; its last page is the hand-over."""
+    return pages(picture.known, panels.answered(picture))
+
 
 picture = panels.shown()
 st.title("Hand-over", anchor=False)
 if picture.known.sites.is_empty():
     panels.empty("No site is known yet: the roster has not been received.")
 else:
-    answers = SimpleNamespace(**{what: picture.answer(what) for what in ESTIMATES})
-    page = hand_over(picture.known, answers)
-    stamp = f"{words.local(picture.at, picture.zone):%m%d-%H%M}"
+    phones = entering.people()
+    found = pages(picture.known, panels.answered(picture), phones) if phones else pack(picture)
+    *others, (_, page) = found.items()
     with st.container(horizontal=True):
-        st.download_button(
-            "Save the hand-over to print",
-            page,
-            file_name=f"hand-over-{stamp}.html",
-            mime="text/html",
-            on_click="ignore",
-            type="primary",
-        )
-        for name, text in pages(picture.known, answers, entering.people() or None).items():
-            if "hand-over" not in name:
-                said = name.split("-", 1)[1].removesuffix(".html").replace("-", " ")
-                st.download_button(
-                    words.capital(said), text, file_name=f"{stamp}-{name}", mime="text/html", on_click="ignore"
-                )
+        panels.save_page(picture, "Save the hand-over to print", page, "hand-over", is_first=True)
+        for name, text in others:
+            stem = name.split("-", 1)[1].removesuffix(".html")
+            panels.save_page(picture, words.capital(stem.replace("-", " ")), text, stem)
     panels.markup(
         '<p class="small">While a watcher runs, the same pages are written every hour into the book’s folder '
         "<code>fallback</code>, so that the room goes on if the computers do not. Print them as they come.</p>"

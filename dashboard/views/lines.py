@@ -6,11 +6,49 @@ import polars as pl
 import streamlit as st
 
 from dashboard import charts, figures, panels, reasons, theme, whatif, words
-from dashboard.data import Picture
+from dashboard.data import Picture, once
+from dashboard.theme import Palette
 
 ACROSS = 3  # panels side by side [count]
 SHOWN = 9  # panels shown unasked [count]
 BEFORE, AFTER = timedelta(hours=3), timedelta(hours=2)
+
+
+@once
+def panel(picture: Picture, site_id: str, line: str, colours: Palette) -> dict:
+    """The chart of one line."""
+    at = picture.lines_at
+    place = picture.known.sites.filter(pl.col("site_id") == site_id).to_dicts()[0]
+    return charts.line_panel(
+        points(picture, site_id, line),
+        figures.head_counts(picture, site_id, line),
+        at,
+        (at - BEFORE, at + AFTER),
+        (place["opens_at"], place["closes_at"]),
+        picture.zone,
+        colours,
+    )
+
+
+@once
+def every_line(picture: Picture) -> pl.DataFrame:
+    """The table of all lines, the longest wait first."""
+    named = figures.names(picture)
+    return panels.said(
+        [
+            {
+                "Site": named.get(r["site_id"], r["site_id"]),
+                "Line": words.LINES[r["line"]],
+                "Waiting (5–95 %)": words.about(r["waiting_median"], r["waiting_low"], r["waiting_high"]),
+                "Newcomer's wait, min (5–95 %)": words.about(
+                    r["wait_minutes_median"], r["wait_minutes_low"], r["wait_minutes_high"]
+                ),
+                "Chance over 30 min": words.percent(r["chance_over_30"]),
+                "Stands on": r["basis"],
+            }
+            for r in figures.worst_lines(picture.answer("lines")).iter_rows(named=True)
+        ]
+    )
 
 
 def points(picture: Picture, site_id: str, line: str) -> pl.DataFrame:
@@ -27,8 +65,7 @@ def points(picture: Picture, site_id: str, line: str) -> pl.DataFrame:
 
 def draw(picture: Picture, row: dict) -> None:
     """One line: its words and its chart."""
-    at, zone, name = picture.at, picture.zone, figures.names(picture).get(row["site_id"], row["site_id"])
-    place = picture.known.sites.filter(pl.col("site_id") == row["site_id"]).to_dicts()[0]
+    name = figures.names(picture).get(row["site_id"], row["site_id"])
     wait = words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"])
     people = words.about(row["waiting_median"], row["waiting_low"], row["waiting_high"])
     panels.markup(
@@ -37,16 +74,11 @@ def draw(picture: Picture, row: dict) -> None:
         f'<p class="small">over 30 min with a chance of {words.percent(row["chance_over_30"])}; '
         f"{words.safe(row['basis'])}</p></div>"
     )
-    drawn = charts.line_panel(
-        points(picture, row["site_id"], row["line"]),
-        figures.head_counts(picture, row["site_id"], row["line"]),
-        at,
-        (at - BEFORE, at + AFTER),
-        (place["opens_at"], place["closes_at"]),
-        zone,
-        theme.palette(),
+    drawn, at = (
+        panel(picture, row["site_id"], row["line"], theme.palette()),
+        words.clock(picture.lines_at, picture.zone),
     )
-    panels.chart(drawn, f"{name}: {people} waiting at {words.clock(at, zone)}, the outlook of two hours, head counts.")
+    panels.chart(drawn, f"{name}: {people} waiting at {at}, the outlook of two hours, head counts.")
 
 
 picture = panels.shown()
@@ -81,22 +113,7 @@ else:
             with column:
                 draw(picture, row)
     panels.heading("Every line")
-    panels.frame(
-        [
-            {
-                "Site": figures.names(picture).get(r["site_id"], r["site_id"]),
-                "Line": words.LINES[r["line"]],
-                "Waiting (5–95 %)": words.about(r["waiting_median"], r["waiting_low"], r["waiting_high"]),
-                "Newcomer's wait, min (5–95 %)": words.about(
-                    r["wait_minutes_median"], r["wait_minutes_low"], r["wait_minutes_high"]
-                ),
-                "Chance over 30 min": words.percent(r["chance_over_30"]),
-                "Stands on": r["basis"],
-            }
-            for r in figures.worst_lines(lines).iter_rows(named=True)
-        ],
-        "lines-table",
-    )
+    panels.frame(every_line(picture), "lines-table")
     ends = picture.answer("outlook").filter(pl.col("last_voter_at_mean").is_not_null()).unique("site_id")
     panels.heading("When the last voter leaves")
     if ends.is_empty():

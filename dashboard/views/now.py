@@ -4,13 +4,14 @@ import polars as pl
 import streamlit as st
 
 from dashboard import acting, decide, entering, figures, maps, panels, theme, words
-from dashboard.data import Picture
+from dashboard.data import Picture, once
 from dashboard.items import last_heard
 
 SHOWN = 10  # decisions shown before the rest is folded [count]; our choice
 LONGEST = 8  # lines in the short list [count]
 
 
+@once
 def headline(picture: Picture) -> list[tuple[str, str]]:
     """The figures that are read first, each with its interval, count or time."""
     at, zone = picture.at, picture.zone
@@ -55,14 +56,12 @@ def on_battery(picture: Picture) -> tuple[str, str]:
     return str(off.height), f"on battery{first}; {dark} dark"
 
 
-def longest(picture: Picture) -> None:
+@once
+def longest(picture: Picture) -> list[tuple[str, ...]]:
     """The longest waits, now and in the next two hours."""
     named, lines = figures.names(picture), figures.worst_lines(picture.answer("lines")).head(LONGEST)
-    if lines.is_empty():
-        panels.empty(f"No line is open. {panels.last_came(picture, 'line-counts')}")
-        return
     outlook = picture.answer("outlook").sort("ahead_minutes")
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for row in lines.iter_rows(named=True):
         ahead = outlook.filter((pl.col("site_id") == row["site_id"]) & (pl.col("line") == row["line"]))
         rows.append(
@@ -73,7 +72,7 @@ def longest(picture: Picture) -> None:
                 words.age(last_heard(picture, row["site_id"]), picture.at),
             )
         )
-    panels.table(("Line", "Wait, min", "In 30 · 60 · 120", "Heard"), rows)
+    return rows
 
 
 picture = panels.shown()
@@ -95,15 +94,19 @@ with left:
             panels.decision(item, number, handled.get(item.key))
 with right:
     panels.heading("Where")
-    stakes = figures.stakes(picture)
-    if stakes.is_empty():
+    if picture.known.sites.is_empty():
         panels.empty("No site is known yet: the roster has not been received.")
     else:
-        drawn = maps.county_map(stakes, figures.rover_places(picture), theme.palette(), 250)
-        panels.chart(drawn, "Map of the sites; the page Map has the same as a table.")
+        panels.chart(
+            maps.drawn(picture, theme.palette(), 250), "Map of the sites; the page Map has the same as a table."
+        )
         panels.markup(
             '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. Square: a rover, '
             "dashed its next leg.</p>"
         )
     panels.heading("Longest waits")
-    longest(picture)
+    rows = longest(picture)
+    if rows:
+        panels.table(("Line", "Wait, min", "In 30 · 60 · 120", "Heard"), rows)
+    else:
+        panels.empty(f"No line is open. {panels.last_came(picture, 'line-counts')}")

@@ -6,13 +6,15 @@ import polars as pl
 import streamlit as st
 
 from dashboard import figures, further, panels, reasons, words
-from dashboard.data import Picture
+from dashboard.data import Picture, once
 
 SHAPES = {standing: said.split(" ")[0] for standing, said in words.STANDINGS.items()}
 
 
-def grid(picture: Picture, steps: pl.DataFrame) -> None:
+@once
+def grid(picture: Picture) -> pl.DataFrame:
     """Sites down, steps across; each cell a shape, a word and a time."""
+    steps = picture.answer("milestones")
     named, zone = figures.names(picture), picture.zone
     at = figures.newest(steps["due_at"].head(1)) or picture.at  # cells of another day than this name it
     order = steps["milestone"].unique(maintain_order=True).to_list()
@@ -32,7 +34,7 @@ def grid(picture: Picture, steps: pl.DataFrame) -> None:
         row[words.step(r["milestone"])] = cell
     ranked = sorted(rows.values(), key=lambda row: (row[""], row["Site"]))
     heads = ["Site", *map(words.step, order)]
-    panels.frame([{h: row.get(h, "–") for h in heads} for row in ranked], "steps-grid", 460, "Site")
+    return panels.said([{h: row.get(h, "–") for h in heads} for row in ranked])
 
 
 def custody(picture: Picture, steps: pl.DataFrame) -> None:
@@ -94,7 +96,7 @@ else:
         '<p class="small">✓ done, with its time · ◇ due · ▲ overdue, with the time it was due · · not due yet · '
         "✗ custody or order. Places with something overdue stand first. A step may be done and not reported.</p>"
     )
-    grid(picture, steps)
+    panels.frame(grid(picture), "steps-grid", 460, "Site")
 reasons.behind(picture, "milestones")
 further.table(
     picture,

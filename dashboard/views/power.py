@@ -4,13 +4,15 @@ import polars as pl
 import streamlit as st
 
 from dashboard import charts, figures, further, panels, reasons, theme, words
-from dashboard.data import Picture
+from dashboard.data import Picture, once
+from dashboard.theme import Palette
 from pipeline.estimates.dispatch.cautions import BATTERY, DOWNED_LINE, GENERATOR, LOCAL
 
 DRAWN = 24  # bars drawn at most [count]; the table has all
 WIRING = "The local electrical code and licensed electricians decide what is connected to a building, and how."
 
 
+@once
 def off_mains(picture: Picture) -> pl.DataFrame:
     """Units on battery or dark, the costliest first, with a label."""
     named = figures.names(picture)
@@ -19,6 +21,37 @@ def off_mains(picture: Picture) -> pl.DataFrame:
         lambda u: f"{u['unit_id']} {named.get(u['site_id'], u['site_id'] or 'depot')}", return_dtype=pl.String
     )
     return off.with_columns(label=label).sort("expected_voter_minutes", "unit_id", descending=[True, False])
+
+
+@once
+def bars(picture: Picture, colours: Palette) -> dict:
+    """When each battery ends, the first ones, as a chart."""
+    off = off_mains(picture)
+    timed = off.filter(pl.col("empty_at_mean").is_not_null()).sort("empty_at_mean").head(DRAWN)
+    found: dict = charts.empty_bars(timed, picture.at, picture.zone, colours).to_dict()
+    return found
+
+
+@once
+def listed(picture: Picture) -> pl.DataFrame:
+    """The table of the units off mains."""
+    return panels.said(
+        [
+            {
+                "Unit": r["label"],
+                "Supply": words.SUPPLIES[r["supply"]],
+                "Since": words.clock(r["since"], picture.zone, picture.at),
+                "Charge": words.percent(r["charge_mean"]),
+                "Empty (5–95 %)": words.span(r["empty_at_low"], r["empty_at_high"], picture.zone, picture.at),
+                "Chance to go dark": words.percent(r["chance_dark"]),
+                "Dark until closing, min": round(r["expected_dark_minutes"]),
+                "Voter-minutes": round(r["expected_voter_minutes"]),
+                "Power promised": words.clock(r["restoration_at"], picture.zone, picture.at),
+                "Stands on": r["basis"],
+            }
+            for r in off_mains(picture).iter_rows(named=True)
+        ]
+    )
 
 
 def outages(picture: Picture) -> None:
@@ -81,8 +114,9 @@ with left:
     if timed.is_empty():
         panels.empty(f"No unit is known to run on battery. {panels.last_came(picture, 'status')}")
     else:
-        drawn = charts.empty_bars(timed.sort("empty_at_mean").head(DRAWN), picture.at, picture.zone, theme.palette())
-        panels.chart(drawn, "When each battery ends, as intervals; the table below says the same.")
+        panels.chart(
+            bars(picture, theme.palette()), "When each battery ends, as intervals; the table below says the same."
+        )
         more = f" The first {DRAWN} of {timed.height}." if timed.height > DRAWN else ""
         panels.markup(
             '<p class="small">Bar: 5 % to 95 %; tick: mean; diamond: restoration as promised. From now on, '
@@ -96,24 +130,7 @@ panels.heading("Units off mains")
 if off.is_empty():
     panels.empty(f"No unit is on battery or dark. {panels.last_came(picture, 'status')}")
 else:
-    panels.frame(
-        [
-            {
-                "Unit": r["label"],
-                "Supply": words.SUPPLIES[r["supply"]],
-                "Since": words.clock(r["since"], picture.zone, picture.at),
-                "Charge": words.percent(r["charge_mean"]),
-                "Empty (5–95 %)": words.span(r["empty_at_low"], r["empty_at_high"], picture.zone, picture.at),
-                "Chance to go dark": words.percent(r["chance_dark"]),
-                "Dark until closing, min": round(r["expected_dark_minutes"]),
-                "Voter-minutes": round(r["expected_voter_minutes"]),
-                "Power promised": words.clock(r["restoration_at"], picture.zone, picture.at),
-                "Stands on": r["basis"],
-            }
-            for r in off.iter_rows(named=True)
-        ],
-        "power-table",
-    )
+    panels.frame(listed(picture), "power-table")
 panels.heading("Outages of the utility")
 outages(picture)
 panels.heading("Power notes")

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import streamlit as st
 
-from dashboard import entering, panels, words
+from dashboard import entering, figures, panels, words
 from dashboard.data import Picture
 from pipeline.contracts import words as terms
 from pipeline.contracts.feeds import schema_of
@@ -22,15 +22,9 @@ KINDS = {
 COUNTS = {name: name.replace("_", " ") for name in schema_of("reconciliation").columns if name != "site_id"}
 
 
-def sites(picture: Picture) -> dict[str, str]:
-    """Site id → its name with its id."""
-    rows = picture.known.sites.sort("name").select("site_id", "name").rows()
-    return {site_id: f"{name or site_id} ({site_id})" for site_id, name in rows}
-
-
 def choose_site(picture: Picture) -> str | None:
     """The place, by typing a few letters."""
-    named = sites(picture)
+    named = figures.places(picture)
     found: str | None = st.selectbox(
         "Place", list(named), index=None, format_func=named.__getitem__, placeholder="Type a few letters"
     )
@@ -103,7 +97,7 @@ def step(picture: Picture, at: datetime) -> tuple[str | None, dict[str, Any], li
 
 def reading(picture: Picture, at: datetime) -> tuple[str | None, dict[str, Any], list[str]]:
     """What a unit shows, read out by telephone."""
-    named = sites(picture)
+    named = figures.places(picture)
     units = {
         unit: f"{unit}, {words.TYPES.get(type_, type_)}, {named.get(site, 'depot')}"
         for unit, type_, site in picture.known.units.sort("unit_id").select("unit_id", "type", "site_id").iter_rows()

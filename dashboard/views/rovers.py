@@ -1,7 +1,5 @@
 """Where is each rover, and where should it go next?"""
 
-from types import SimpleNamespace
-
 import polars as pl
 import streamlit as st
 
@@ -65,15 +63,11 @@ def card(picture: Picture, rover: dict) -> None:
             f"Carries: {words.safe((rover['parts'] or words.UNKNOWN).replace(';', ', '))}.</p>"
         )
     with right:
-        answers = SimpleNamespace(dispatch=picture.answer("dispatch"), tickets=picture.answer("tickets"))
-        st.download_button(
+        panels.save_page(
+            picture,
             f"Sheet of {rover['rover_id']}",
-            sheet(picture.known, answers, rover["rover_id"]),
-            file_name=f"{rover['rover_id']}-{words.local(at, zone):%H%M}.html",
-            mime="text/html",
-            on_click="ignore",
-            key=f"sheet-{rover['rover_id']}",
-            help="One page to print or to open on a phone, the next stop first.",
+            lambda: sheet(picture.known, panels.answered(picture), rover["rover_id"]),
+            f"sheet-{rover['rover_id']}",
         )
     stops(picture, rover["rover_id"])
     if picture.is_live:
@@ -82,14 +76,12 @@ def card(picture: Picture, rover: dict) -> None:
 
 def decide(picture: Picture, rover_id: str) -> None:
     """What the dispatcher decides about a rover: it binds the next plan."""
-    named = figures.names(picture)
+    named = figures.places(picture)
     others = [r for r in picture.known.rovers["rover_id"].sort() if r != rover_id]
     plan = picture.answer("dispatch").filter(pl.col("rover_id") == rover_id).sort("stop")
     with st.popover(f"Decide for {rover_id}"):
         order = list(dict.fromkeys([*plan["site_id"], *named]))
-        site = st.selectbox(
-            "Place", order, format_func=lambda s: f"{named.get(s, s)} ({s})", key=f"decide-site-{rover_id}"
-        )
+        site = st.selectbox("Place", order, format_func=lambda s: named.get(s, s), key=f"decide-site-{rover_id}")
         to = st.selectbox("Hand over to", others, index=None, key=f"decide-to-{rover_id}", placeholder="another rover")
         until = st.text_input("Unavailable until (HH:MM, empty: not known)", key=f"decide-until-{rover_id}")
         why = st.text_input("Why", key=f"decide-why-{rover_id}")

@@ -1,15 +1,16 @@
 """What happened at one place, on one time axis?"""
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, data, figures, panels, theme, whatif, words
-from dashboard.data import Picture
+from dashboard import charts, data, figures, panels, reasons, theme, whatif, words
+from dashboard.data import Picture, once
+from dashboard.theme import Palette
 
 HISTORY_STEP = timedelta(minutes=60)  # between the earlier estimates that are worked out [min]; each costs seconds
-Span = tuple[datetime, datetime]
+ROWS_LEFT_OUT = ("content_hash", "attributes")  # of the log, and no part of what was reported
 
 
 def history(picture: Picture, place: dict) -> pl.DataFrame | None:
@@ -30,35 +31,55 @@ def history(picture: Picture, place: dict) -> pl.DataFrame | None:
     return pl.concat(found) if found else None
 
 
-def lines(picture: Picture, place: dict, span: Span, before: pl.DataFrame | None) -> None:
+@once
+def line_chart(picture: Picture, site_id: str, line: str, colours: Palette) -> dict | None:
+    """One of the two lines without its history; None where nothing is known of it."""
+    return line_drawn(picture, site_id, line, colours, None)
+
+
+def line_drawn(picture: Picture, site_id: str, line: str, colours: Palette, before: pl.DataFrame | None) -> dict | None:
+    """One of the two lines: band, head counts, outlook, and how the estimate went so far if it was worked out."""
+    place = place_of(picture, site_id)
+    parts = [picture.answer("lines"), picture.answer("outlook"), *([] if before is None else [before])]
+    points = pl.concat(
+        [
+            p.filter((pl.col("site_id") == site_id) & (pl.col("line") == line)).select(
+                "at", median="waiting_median", low="waiting_low", high="waiting_high"
+            )
+            for p in parts
+        ]
+    ).sort("at")
+    counts = figures.head_counts(picture, site_id, line)
+    if points.is_empty() and counts.is_empty():
+        return None
+    hours = (place["opens_at"], place["closes_at"])
+    return charts.line_panel(
+        points,
+        counts,
+        picture.lines_at,
+        panels.day_span(picture, *hours),
+        hours,
+        picture.zone,
+        colours,
+        140,
+        charts.SHARED_AXIS_PX,
+    )
+
+
+def lines(picture: Picture, place: dict, before: pl.DataFrame | None) -> None:
     """The two lines: bands, head counts, outlook."""
+    colours = theme.palette()
     for line in words.LINES:
-        parts = [picture.answer("lines"), picture.answer("outlook"), *([] if before is None else [before])]
-        points = pl.concat(
-            [
-                p.filter((pl.col("site_id") == place["site_id"]) & (pl.col("line") == line)).select(
-                    "at", median="waiting_median", low="waiting_low", high="waiting_high"
-                )
-                for p in parts
-            ]
-        ).sort("at")
-        counts = figures.head_counts(picture, place["site_id"], line)
         panels.heading(f"{words.capital(words.LINES[line])}: people waiting")
-        if points.is_empty() and counts.is_empty():
+        drawn = (
+            line_chart(picture, place["site_id"], line, colours)
+            if before is None
+            else line_drawn(picture, place["site_id"], line, colours, before)
+        )
+        if drawn is None:
             panels.empty(f"No {words.LINES[line]} is open, and no head count was received.")
             continue
         panels.markup(f'<p class="small">{words.safe(decided(picture, place["site_id"], line))}</p>')
-        drawn = charts.line_panel(
-            points,
-            counts,
-            picture.at,
-            span,
-            (place["opens_at"], place["closes_at"]),
-            picture.zone,
-            theme.palette(),
-            140,
-            charts.SHARED_AXIS_PX,
-        )
         panels.chart(drawn, f"People in the {words.LINES[line]} of {place['name']}: estimate, head counts, outlook.")
 
 
@@ -74,34 +95,84 @@ def decided(picture: Picture, site_id: str, line: str) -> str:
     )
 
 
-def happenings(picture: Picture, site_id: str, tickets: pl.DataFrame, span: Span) -> None:
-    """Tickets by category, and steps."""
-    panels.heading("Tickets")
-    if tickets.is_empty():
-        panels.empty(f"No ticket is known of this place. {panels.last_came(picture, 'tickets')}")
-    else:
-        events = tickets.select(
+@once
+def place_of(picture: Picture, site_id: str) -> dict:
+    """What the roster says of a site."""
+    found: dict = picture.known.sites.filter(pl.col("site_id") == site_id).to_dicts()[0]
+    return found
+
+
+@once
+def tickets_of(picture: Picture, site_id: str) -> pl.DataFrame:
+    """The tickets of a site with their words, by time."""
+    own = picture.answer("tickets").filter(pl.col("site_id") == site_id)
+    return own.join(picture.known.tickets.select("ticket_id", "text"), on="ticket_id", how="left").sort("opened_at")
+
+
+@once
+def steps_of(picture: Picture, site_id: str) -> pl.DataFrame:
+    """The steps that a site has reported, by time."""
+    return picture.known.milestones.filter(pl.col("site_id") == site_id).sort("at")
+
+
+@once
+def counters_of(picture: Picture, site_id: str) -> pl.DataFrame:
+    """The running totals of a site's units, by unit and time."""
+    units = picture.known.units.filter(pl.col("site_id") == site_id)["unit_id"].to_list()
+    total = pl.coalesce("ballots_counted", "checkins")
+    reports = picture.known.status.filter(pl.col("unit_id").is_in(units))
+    return reports.select("unit_id", at="occurred_at", total=total).filter(pl.col("total") > 0).sort("unit_id", "at")
+
+
+@once
+def chart_of(picture: Picture, site_id: str, what: str, colours: Palette) -> dict | None:
+    """A chart of a site on the day's axis: its tickets, its steps, what was off mains, or its counters."""
+    place, at, zone = place_of(picture, site_id), picture.at, picture.zone
+    span = panels.day_span(picture, place["opens_at"], place["closes_at"])
+    if what == "tickets":
+        events = tickets_of(picture, site_id).select(
             at="opened_at",
             kind=pl.col("category").replace_strict(words.CATEGORIES, default="something else"),
             is_open=pl.col("status") != "resolved",
             said=pl.format("{}: {}", "ticket_id", "text"),
-        ).sort("at")
-        drawn = charts.event_panel(events, picture.at, span, picture.zone, theme.palette(), "kind")
+        )
+        drawn = charts.event_panel(events, at, span, zone, colours, "kind") if events.height else None
+    elif what == "steps":
+        kind = pl.col("milestone").str.replace_all("-", " ")
+        steps = steps_of(picture, site_id).select("at", kind=kind, said=kind)
+        drawn = charts.event_panel(steps, at, span, zone, colours, "kind") if steps.height else None
+    elif what == "off mains":
+        spans = off_mains(picture, site_id)
+        drawn = charts.span_panel(spans, at, span, zone, colours, "unit_id") if spans.height else None
+    else:
+        reports = counters_of(picture, site_id)
+        drawn = charts.counter_panel(reports, at, span, zone, colours) if reports.height else None
+    return None if drawn is None else drawn.to_dict()
+
+
+def happenings(picture: Picture, site_id: str) -> None:
+    """Tickets by category, and steps."""
+    panels.heading("Tickets")
+    drawn = chart_of(picture, site_id, "tickets", theme.palette())
+    if drawn is None:
+        panels.empty(f"No ticket is known of this place. {panels.last_came(picture, 'tickets')}")
+    else:
         panels.chart(drawn, "Tickets of the place by category, open ones in ochre; the table below says the same.")
+        reasons.behind(picture, "tickets", site_id)
     panels.heading("Steps")
-    steps = picture.known.milestones.filter(pl.col("site_id") == site_id).sort("at")
-    if steps.is_empty():
+    drawn = chart_of(picture, site_id, "steps", theme.palette())
+    if drawn is None:
         panels.empty(f"No step has been reported. {panels.last_came(picture, 'milestones')}")
     else:
-        kind = pl.col("milestone").str.replace_all("-", " ")
-        drawn = charts.event_panel(
-            steps.select("at", kind=kind, said=kind), picture.at, span, picture.zone, theme.palette(), "kind"
-        )
-        panels.chart(drawn, "Opening, closing and custody steps as reported; Opening & closing has them as a table.")
+        panels.chart(drawn, "Opening, closing and custody steps as reported, by time.")
+        reasons.numbers(picture, steps_of(picture, site_id), "steps as reported", ROWS_LEFT_OUT)
+    reasons.behind(picture, "milestones", site_id)
 
 
-def off_mains(picture: Picture, units: list[str]) -> pl.DataFrame:
+@once
+def off_mains(picture: Picture, site_id: str) -> pl.DataFrame:
     """Stretches on battery by the units' own reports, and the present state as estimated."""
+    units = picture.known.units.filter(pl.col("site_id") == site_id)["unit_id"].to_list()
     reports = picture.known.status.filter(pl.col("unit_id").is_in(units) & pl.col("power").is_not_null())
     runs = (
         reports.sort("unit_id", "occurred_at", "sequence")
@@ -131,30 +202,24 @@ def off_mains(picture: Picture, units: list[str]) -> pl.DataFrame:
     return pl.concat([runs, now]).sort("unit_id", "start")
 
 
-def equipment(picture: Picture, place: dict, span: Span) -> None:
+def equipment(picture: Picture, site_id: str) -> None:
     """Power and counters of the site's units, and how they stand."""
-    units = picture.known.units.filter(pl.col("site_id") == place["site_id"]).sort("unit_id")
-    ids = units["unit_id"].to_list()
+    units = picture.known.units.filter(pl.col("site_id") == site_id).sort("unit_id")
     panels.heading("Off mains")
-    spans = off_mains(picture, ids)
-    if spans.is_empty():
+    drawn = chart_of(picture, site_id, "off mains", theme.palette())
+    if drawn is None:
         panels.empty(f"No unit here was reported off mains. {panels.last_came(picture, 'status')}")
     else:
-        panels.chart(
-            charts.span_panel(spans, picture.at, span, picture.zone, theme.palette(), "unit_id"),
-            "Stretches in which units were off mains: light on battery, dark without power.",
-        )
+        panels.chart(drawn, "Stretches in which units were off mains: light on battery, dark without power.")
+        reasons.numbers(picture, off_mains(picture, site_id), "stretches off mains")
+    reasons.behind(picture, "power", site_id)
     panels.heading("Ballots read and voters checked in so far, by unit")
-    total = pl.coalesce("ballots_counted", "checkins")
-    reports = picture.known.status.filter(pl.col("unit_id").is_in(ids)).select("unit_id", at="occurred_at", total=total)
-    reports = reports.filter(pl.col("total") > 0).sort("unit_id", "at")
-    if reports.is_empty():
+    drawn = chart_of(picture, site_id, "counters", theme.palette())
+    if drawn is None:
         panels.empty(f"No counter of this place has reported. {panels.last_came(picture, 'status')}")
     else:
-        panels.chart(
-            charts.counter_panel(reports, picture.at, span, picture.zone, theme.palette()),
-            "Running totals of the site's units. Counts of ballots and voters, never votes.",
-        )
+        panels.chart(drawn, "Running totals of the site's units. Counts of ballots and voters, never votes.")
+        reasons.numbers(picture, counters_of(picture, site_id), "counters")
     panels.heading("Units")
     power = {r["unit_id"]: r for r in picture.answer("power").iter_rows(named=True)}
     repeats = {r["unit_id"]: r for r in picture.answer("repeats").iter_rows(named=True)}
@@ -179,6 +244,7 @@ def equipment(picture: Picture, place: dict, span: Span) -> None:
         ],
         (5,),
     )
+    reasons.behind(picture, "repeats", site_id)
 
 
 def ends(picture: Picture, row: dict) -> str:
@@ -188,9 +254,9 @@ def ends(picture: Picture, row: dict) -> str:
     return words.span(row["empty_at_low"], row["empty_at_high"], picture.zone, picture.at)
 
 
-def visits(picture: Picture, site_id: str, tickets: pl.DataFrame) -> None:
+def visits(picture: Picture, site_id: str) -> None:
     """Tickets and proposed stops as tables."""
-    zone, at = picture.zone, picture.at
+    zone, at, tickets = picture.zone, picture.at, tickets_of(picture, site_id)
     panels.heading("Stops proposed here")
     plan = picture.answer("dispatch").filter(pl.col("site_id") == site_id)
     if plan.is_empty():
@@ -199,6 +265,7 @@ def visits(picture: Picture, site_id: str, tickets: pl.DataFrame) -> None:
         panels.markup(f"<p><b>{words.safe(row['rover_id'])}</b> · {words.safe(row['why'])}</p>")
         if row["caution"]:
             panels.caution(row["caution"])
+    reasons.behind(picture, "dispatch", site_id)
     if tickets.height:
         panels.heading("Its tickets")
         panels.table(
@@ -227,11 +294,9 @@ else:
     if "site" not in st.session_state or st.session_state.site not in order:
         asked = st.query_params.get("site")
         st.session_state.site = asked if asked in order else order[0]
-    named = figures.names(picture)
-    site_id = st.selectbox(
-        "Site, the most at stake first", order, format_func=lambda s: f"{named.get(s, s)} ({s})", key="site"
-    )
-    place = picture.known.sites.filter(pl.col("site_id") == site_id).to_dicts()[0]
+    places = figures.places(picture)
+    site_id = st.selectbox("Site, the most at stake first", order, format_func=lambda s: places.get(s, s), key="site")
+    place = place_of(picture, site_id)
     panels.markup(
         f"<p>{words.safe(place['address'] or 'no address in the roster')} · voting "
         f"{words.clock(place['opens_at'], picture.zone)}–{words.clock(place['closes_at'], picture.zone)} · "
@@ -239,12 +304,11 @@ else:
         f"{words.plural(place['checkin_stations'], 'check-in station')}, {words.plural(place['booths'], 'booth')} · "
         f"circuit {words.safe(place['circuit'])}</p>"
     )
-    own = picture.answer("tickets").filter(pl.col("site_id") == site_id)
-    own = own.join(picture.known.tickets.select("ticket_id", "text"), on="ticket_id", how="left")
-    span = panels.day_span(picture, place["opens_at"], place["closes_at"])
-    lines(picture, place, span, history(picture, place))
-    happenings(picture, site_id, own, span)
-    equipment(picture, place, span)
-    visits(picture, site_id, own)
+    lines(picture, place, history(picture, place))
+    for what in ("lines", "outlook"):
+        reasons.behind(picture, what, site_id)
+    happenings(picture, site_id)
+    equipment(picture, site_id)
+    visits(picture, site_id)
     panels.heading("What if")
     whatif.ask(picture, site_id)

@@ -1,28 +1,29 @@
 """What fills up or runs out before closing?"""
 
+import polars as pl
 import streamlit as st
 
 from dashboard import figures, panels, reasons, words
+from dashboard.data import Picture, once
 
 LIKELY = 0.5  # chance from which something is said to run out; our choice
 ITEMS = {"bin": "ballot bins", "paper": "paper", "ballots": "ballots"}
 
-picture = panels.shown()
-st.title("Supplies", anchor=False)
-rows = picture.answer("supplies").sort(
-    "chance_full", "full_at_mean", "site_id", "item", descending=[True, False, False, False], nulls_last=True
-)
-if rows.is_empty():
-    panels.empty(f"No bin, paper or ballots are known of. {panels.last_came(picture, 'status')}")
-else:
-    named, zone, at = figures.names(picture), picture.zone, picture.at
-    short = {item: rows.filter((rows["item"] == item) & (rows["chance_full"] >= LIKELY)).height for item in ITEMS}
-    out = rows.filter(rows["state"] == "out").height
-    panels.facts(
-        [(str(n), f"{ITEMS[item]} likely full or used up before closing") for item, n in short.items()]
-        + [(str(out), "reported out now")]
+
+@once
+def ordered(picture: Picture) -> pl.DataFrame:
+    """The supplies, the likeliest to end first."""
+    return picture.answer("supplies").sort(
+        "chance_full", "full_at_mean", "site_id", "item", descending=[True, False, False, False], nulls_last=True
     )
-    panels.frame(
+
+
+@once
+def listed(picture: Picture) -> pl.DataFrame:
+    """What fills up or runs out, the likeliest first."""
+    named, zone, at = figures.names(picture), picture.zone, picture.at
+    rows = ordered(picture)
+    return panels.said(
         [
             {
                 "Site": named.get(r["site_id"], r["site_id"]),
@@ -36,9 +37,21 @@ else:
                 "Stands on": r["basis"],
             }
             for r in rows.iter_rows(named=True)
-        ],
-        "supplies-table",
-        470,
-        "Site",
+        ]
     )
+
+
+picture = panels.shown()
+st.title("Supplies", anchor=False)
+rows = ordered(picture)
+if rows.is_empty():
+    panels.empty(f"No bin, paper or ballots are known of. {panels.last_came(picture, 'status')}")
+else:
+    short = {item: rows.filter((rows["item"] == item) & (rows["chance_full"] >= LIKELY)).height for item in ITEMS}
+    out = rows.filter(rows["state"] == "out").height
+    panels.facts(
+        [(str(n), f"{ITEMS[item]} likely full or used up before closing") for item, n in short.items()]
+        + [(str(out), "reported out now")]
+    )
+    panels.frame(listed(picture), "supplies-table", 470, "Site")
     reasons.behind(picture, "supplies")

@@ -77,9 +77,9 @@ def work_on(picture: Picture, row: dict, labels: dict[str, str]) -> None:
             if state:
                 entering.keep(TICKET_STATE, ticket_id, state)
     with st.form(f"read-{ticket_id}", border=False):
-        sites = list(named)
+        places = figures.places(picture)
         site = st.selectbox(
-            "The place is", sites, index=None, format_func=lambda s: f"{named[s]} ({s})",
+            "The place is", list(places), index=None, format_func=places.__getitem__,
             placeholder=named.get(row["site_id"], f"asked about: “{row['site']}”"),
         )  # fmt: skip
         kind = st.selectbox(

@@ -3,13 +3,15 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, further, panels, reasons, theme, unit_marks, words
-from dashboard.data import Picture
+from dashboard import charts, figures, further, panels, reasons, theme, words
+from dashboard.data import Picture, once
+from dashboard.theme import Palette
 from pipeline.estimates.failures import repeats
 
 DRAWN = 15  # units drawn [count]
 
 
+@once
 def ranked(picture: Picture) -> pl.DataFrame:
     """The units by rank, with a label and their type."""
     named = figures.names(picture)
@@ -19,6 +21,46 @@ def ranked(picture: Picture) -> pl.DataFrame:
         lambda u: f"{u['unit_id']} {named.get(u['site_id'], u['site_id'] or 'depot')}", return_dtype=pl.String
     )
     return frame.with_columns(label=label)
+
+
+@once
+def bars(picture: Picture, colours: Palette) -> dict:
+    """How often the worst units fail, as a chart."""
+    failing = ranked(picture).filter(pl.col("faults") > 0)
+    found: dict = charts.rate_bars(failing.head(DRAWN), colours).to_dict()
+    return found
+
+
+@once
+def listed(picture: Picture) -> pl.DataFrame:
+    """The table of all units, the worst first."""
+    return panels.said(
+        [
+            {
+                "Rank": r["rank"],
+                "Unit": r["label"],
+                "Type": words.TYPES.get(r["type"], r["type"]),
+                "Standing": words.REPEATS[r["standing"]],
+                "Faults": r["faults"],
+                "Expected of its like": round(r["expected_faults"], 1),
+                "Times the fleet's rate (5–95 %)": f"{r['rate_ratio_mean']:.1f} "
+                f"({r['rate_ratio_low']:.1f}–{r['rate_ratio_high']:.1f})",
+                "Chance over 3 times": words.percent(r["chance_over_3"]),
+                "q": round(r["q_value"], 3),
+                "Ballots": words.count(r["exposure_ballots"]),
+                "Hours": round(r["exposure_hours"], 1),
+            }
+            for r in ranked(picture).iter_rows(named=True)
+        ]
+    )
+
+
+@once
+def odd(picture: Picture) -> pl.DataFrame:
+    """Units whose clock is off or whose counts are odd, the clocks furthest off first."""
+    frame = picture.answer("reports").filter(~pl.col("basis").is_in(["nothing odd", "no report yet"]))
+    size = pl.col("clock_offset_minutes").abs().fill_null(0.0)
+    return frame.sort(size, "unit_id", descending=[True, False])
 
 
 picture = panels.shown()
@@ -42,36 +84,19 @@ failing = units.filter(pl.col("faults") > 0)
 if failing.is_empty():
     panels.empty(f"No fault of a unit is known. {panels.last_came(picture, 'status')}")
 else:
-    drawn = charts.rate_bars(failing.head(DRAWN), theme.palette())
-    panels.chart(drawn, "Failure rates of the worst units over the fleet's, as intervals; the table says the same.")
+    panels.chart(
+        bars(picture, theme.palette()),
+        "Failure rates of the worst units over the fleet's, as intervals; the table says the same.",
+    )
 if units.is_empty():
     panels.empty("No unit is known yet: the roster has not been received.")
 else:
-    panels.frame(
-        [
-            {
-                "Rank": r["rank"],
-                "Unit": r["label"],
-                "Type": words.TYPES.get(r["type"], r["type"]),
-                "Standing": words.REPEATS[r["standing"]],
-                "Faults": r["faults"],
-                "Expected of its like": round(r["expected_faults"], 1),
-                "Times the fleet's rate (5–95 %)": f"{r['rate_ratio_mean']:.1f} "
-                f"({r['rate_ratio_low']:.1f}–{r['rate_ratio_high']:.1f})",
-                "Chance over 3 times": words.percent(r["chance_over_3"]),
-                "q": round(r["q_value"], 3),
-                "Ballots": words.count(r["exposure_ballots"]),
-                "Hours": round(r["exposure_hours"], 1),
-            }
-            for r in units.iter_rows(named=True)
-        ],
-        "units-table",
-    )
+    panels.frame(listed(picture), "units-table")
 reasons.behind(picture, "repeats")
 panels.heading("Clocks that are off, and counters that began again")
-odd = unit_marks.odd_units(picture)
-if odd.is_empty():
-    panels.empty(f"Every unit's clock passes, and no counter is odd. {panels.last_came(picture, 'status')}")
+marked = odd(picture)
+if marked.is_empty():
+    panels.empty(f"Every unit's clock passes, and no count is odd. {panels.last_came(picture, 'status')}")
 else:
     panels.markup(
         '<p class="small">A clock is off by what its reports seem to come too early or too late; times on the board '
@@ -83,15 +108,14 @@ else:
             {
                 "Unit": r["unit_id"],
                 "Site": named.get(r["site_id"], r["site_id"] or "depot"),
-                "Clock": unit_marks.clock_said(r["clock_offset_minutes"]),
-                "Counter": r["counter"],
-                "Since": words.clock(r["since"], picture.zone, picture.at) if r["since"] else "–",
+                "What is odd": words.capital(r["basis"]),
                 "Newest report": words.clock(r["last_at"], picture.zone, picture.at),
             }
-            for r in odd.iter_rows(named=True)
+            for r in marked.iter_rows(named=True)
         ],
         "clocks-table",
     )
+reasons.behind(picture, "reports")
 further.table(
     picture,
     "swaps",

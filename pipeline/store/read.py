@@ -296,10 +296,19 @@ class Snapshot:
         self.con.close()
 
     def meta(self) -> dict[str, Any]:
-        """`version` (entries in the log), `published_at`, `at` (the time that the estimates answer for, or None)."""
-        relation = self.con.sql("select version, published_at, answers_at from published")
-        row = relation.fetchall()[0]
-        return dict(zip(("version", "published_at", "at"), row, strict=True))
+        """What was published: `version` (entries in the log), `published_at`, `at` and `lines_at`.
+
+        `at` is the time that the estimates answer for, None without estimates; `lines_at` the time of the lines that they
+        stand on, which is earlier while those of `at` are still being worked out.
+        """
+        row = self.con.sql("select * from published").pl().to_dicts()[0]
+        at = row["answers_at"]
+        return {
+            "version": row["version"],
+            "published_at": row["published_at"],
+            "at": at,
+            "lines_at": row.get("lines_at") or at,  # a snapshot of an older version does not say it
+        }
 
     def failed(self) -> dict[str, str]:
         """WHAT → why it could not be estimated when this was published."""

@@ -37,7 +37,7 @@ def test_a_moment_is_drawn_as_the_countys_wall_clock():
 
 def test_the_outlook_is_dashed_and_the_past_is_not():
     frame = points((AT - timedelta(hours=1), 3, 1, 5), (AT, 4, 2, 9), (AT + timedelta(hours=1), 5, 0, 12))
-    spec = charts.line_panel(frame, counts(), AT, HOURS, HOURS, ZONE, theme.LIGHT).to_dict()
+    spec = charts.line_panel(frame, counts(), AT, HOURS, HOURS, ZONE, theme.LIGHT)
     lines = [layer for layer in spec["layer"] if layer["mark"]["type"] == "line"]
     assert [len(layer["data"]["values"]) for layer in lines] == [2, 2]
     assert ["strokeDash" in layer["mark"] for layer in lines] == [False, True]
@@ -45,7 +45,7 @@ def test_the_outlook_is_dashed_and_the_past_is_not():
 
 def test_the_band_is_the_interval_and_the_axis_holds_it():
     frame = points((AT, 4, 2, 9))
-    spec = charts.line_panel(frame, counts((AT, 30, False)), AT, HOURS, HOURS, ZONE, theme.LIGHT).to_dict()
+    spec = charts.line_panel(frame, counts((AT, 30, False)), AT, HOURS, HOURS, ZONE, theme.LIGHT)
     area = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "area")
     assert (area["encoding"]["y"]["field"], area["encoding"]["y2"]["field"]) == ("low", "high")
     assert area["mark"]["opacity"] == 0.18
@@ -53,7 +53,7 @@ def test_the_band_is_the_interval_and_the_axis_holds_it():
 
 
 def test_a_head_count_that_came_late_is_hollow():
-    spec = charts.line_panel(points(), counts((AT, 30, True)), AT, HOURS, HOURS, ZONE, theme.LIGHT).to_dict()
+    spec = charts.line_panel(points(), counts((AT, 30, True)), AT, HOURS, HOURS, ZONE, theme.LIGHT)
     dots = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "point")
     fill = dots["encoding"]["fill"]
     assert fill["condition"]["test"] == "datum.is_late" and fill["condition"]["value"] == theme.LIGHT.paper
