@@ -1,16 +1,16 @@
 """The board's frame: navigation, the one time control, feed ages. It reads the published book and never writes."""
 
 import time
+import uuid
 
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
-from dashboard import alarming, data, panels, rover, theme, wall
+from dashboard import alarming, data, pace, panels, rover, theme, wall
 from dashboard.navigation import VIEWS
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import WardbookError
 
-LOOK_EVERY_SECONDS = 2  # between looks at whether a newer snapshot has been published
 PLAY_SECONDS = 3  # between steps of a day that is played, if the machine keeps up
 
 
@@ -28,15 +28,23 @@ def start_session() -> None:
             st.warning(f"{named!r} is no time; the present is shown.")
 
 
-@st.fragment(run_every=LOOK_EVERY_SECONDS)
-def pulse(seen: tuple[int, int] | None, is_reading: bool) -> None:
+@st.fragment(run_every=pace.LOOK_EVERY_SECONDS)
+def pulse(seen: data.Seen | None, is_reading: bool, drawn: float) -> None:
     """Draws the page anew when a newer snapshot has been published, or says so while a reason is being read."""
-    if data.signature() == seen:
+    now = time.monotonic()
+    pace.PACE.note_look(session(), now)
+    if data.signature() == seen or now - drawn < pace.PACE.interval():
         return
     if is_reading:
         panels.markup('<p class="small">Newer data is there. Close what tells why, and it is shown.</p>')
     else:
         st.rerun(scope="app")
+
+
+def session() -> str:
+    """A name for this session that no other has."""
+    found: str = st.session_state.setdefault("session", uuid.uuid4().hex)
+    return found
 
 
 def chosen_picture(is_reading: bool) -> data.Picture:
@@ -89,7 +97,7 @@ def frame(picture: data.Picture, is_reading: bool) -> None:
             panels.say_who()
     alarming.announce(picture)
     if st.session_state.mode == "Live":
-        pulse(st.session_state.seen, is_reading)
+        pulse(st.session_state.seen, is_reading, time.monotonic())
     elif st.session_state.get("pace"):
         play(time.monotonic())
 
@@ -110,11 +118,11 @@ def main() -> None:
     except WardbookError as error:
         panels.empty(str(error))
         st.session_state.as_of, st.session_state.mode = None, "Live"
-        pulse(st.session_state.get("seen"), False)
+        pulse(st.session_state.get("seen"), False, time.monotonic())
         return
     st.session_state[panels.PICTURE] = picture
     if rover_id:
-        pulse(st.session_state.seen, False)
+        pulse(st.session_state.seen, False, time.monotonic())
         rover.page(picture, rover_id)
         return
     frame(picture, is_reading)
@@ -123,4 +131,5 @@ def main() -> None:
         turn(pages, page.url_path)
 
 
-main()
+with pace.Drawing():
+    main()

@@ -51,10 +51,18 @@ def header(picture: Picture) -> None:
     markup(
         f'<div class="wb-head"><span><b>{safe(picture.known.county.name)}</b></span>'
         f"<span><b>{safe(words.full_time(at, zone))}</b></span>"
-        f"<span>known up to {words.clock(at, zone)}: <b>{mode}</b></span>"
+        f"<span>known up to {words.clock(at, zone)}: <b>{mode}</b>{lines_said(picture)}</span>"
         f'<span class="small">newest files: {ages}</span><span class="small">{UNOFFICIAL}</span></div>'
     )
     notice(picture)
+
+
+def lines_said(picture: Picture) -> str:
+    """The time of the lines where it is earlier than that of everything else, as HTML."""
+    then = words.clock(picture.lines_at, picture.zone, picture.at)
+    if then == words.clock(picture.at, picture.zone):
+        return ""
+    return f'; <span class="older">lines as of <b>{then}</b></span>'
 
 
 def notice(picture: Picture) -> None:

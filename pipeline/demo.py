@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pipeline
+from pipeline.beside import Beside
 from pipeline.contracts.moments import local_time, parse_time
 from pipeline.errors import MissingFile, UsageError
 from pipeline.run import Writer
@@ -20,7 +21,6 @@ NIGHT_UNTIL = "04:00"  # local times before this are of the night after the elec
 START = "10:30"  # local: a storm begins, lines are long
 SPEED = 60.0  # minutes of the day in one minute
 PACE_SECONDS = 1.0  # between looks at what is due
-FRESH = timedelta(minutes=1)  # of the day: without news the estimates are made anew this often
 
 
 def day_folder() -> Path:
@@ -73,16 +73,13 @@ class Replay:
         return ready
 
 
-def play(writer: Writer, replay: Replay, stop: threading.Event, say: Say, is_shown: Callable[[], bool]) -> None:
+def play(
+    writer: Writer, replay: Replay, stop: threading.Event, say: Say, is_shown: Callable[[], bool], beside: Beside
+) -> None:
     """Takes what is due and publishes, until stopped; entries made on the board are taken too."""
-    watcher, published_at = Watcher(writer, [], [], lambda _line: None), replay.start
+    watcher = Watcher(writer, [], [], lambda _line: None, beside=beside)
     while not stop.wait(PACE_SECONDS) and is_shown():
-        now, before = replay.now(), writer.substance()
-        receipts = writer.take(replay.due(now), now)
-        receipts += watcher.take_handed(now)
-        receipts += watcher.take_dropped(now)
-        if writer.substance() != before or now - published_at >= FRESH:
-            writer.publish(now, now)
-            published_at = now
+        now = replay.now()
+        receipts = watcher.round(now, replay.due(now))
         if receipts:
             say(f"{now:%H:%M} UTC: {len(receipts)} files taken")

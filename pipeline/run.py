@@ -4,10 +4,12 @@ sources → contracts → normalise → store → estimates → outputs → dash
 """
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from hashlib import sha256
 from itertools import groupby
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -26,6 +28,9 @@ from pipeline.store.book import Book, Writing, open_book
 from pipeline.store.intake import Receipt, Taken, refused_entry, take_kind
 from pipeline.store.log import Log
 from pipeline.store.people import People
+
+if TYPE_CHECKING:
+    from pipeline.estimates import LinesThen  # loading what the estimates stand on takes seconds: see `estimate_all`
 
 ORIGINAL_IN_WORK = "incoming.part"  # one writer, so one name is enough; a killed writer's is written over
 DAY_IS_OVER = timedelta(hours=36)  # after the newest receipt the present no longer matters: our choice
@@ -64,6 +69,21 @@ def take(
     return receipts
 
 
+@dataclass(frozen=True)
+class Estimated:
+    """The estimates at one time, what could not be estimated and why, and the lines that they stand on."""
+
+    at: datetime | None = None
+    frames: dict[str, pl.DataFrame] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
+    lines: "LinesThen | None" = None
+
+    @property
+    def lines_at(self) -> datetime | None:
+        """The time of the lines that they stand on: `at`, or earlier."""
+        return self.lines.at if self.lines else self.at
+
+
 class Writer:
     """The one process that writes a book, while the context lasts."""
 
@@ -72,7 +92,7 @@ class Writer:
         self._opened_at = now
         self._writing = Writing(book)
         self._rows = read.Rows()
-        self._shown: tuple[dict[str, pl.DataFrame], dict[str, str], datetime | None] = ({}, {}, None)
+        self._shown = Estimated()
 
     def __enter__(self) -> "Writer":
         self._writing.__enter__()
@@ -201,23 +221,29 @@ class Writer:
             return None
         return newest if now - newest > DAY_IS_OVER else now
 
+    def known(self, at: datetime | None) -> Known | None:
+        """What is known at a time; None where the county is not known by then."""
+        try:
+            return None if at is None else read.known_at(self.rows(), at)
+        except BookEmpty:
+            return None
+
     def publish(self, at: datetime | None, now: datetime) -> dict[str, pl.DataFrame]:
         """Publishes the log, with the estimates for `at` where a time is given and the county is known."""
-        estimates: dict[str, pl.DataFrame] = {}
-        failed: dict[str, str] = {}
-        if at is not None:
-            try:
-                estimates, failed = estimate_what_can(read.known_at(self.rows(), at))
-            except BookEmpty:
-                at = None
-        self._shown = (estimates, failed, at)
+        known = self.known(at)
+        estimated = Estimated() if known is None else estimate_what_can(known)
+        self.show(estimated, now)
+        return estimated.frames
+
+    def show(self, estimated: Estimated, now: datetime) -> None:
+        """Publishes the log with these estimates."""
+        self._shown = estimated
         self.publish_log(now)
-        return estimates
 
     def publish_log(self, now: datetime) -> None:
         """Publishes the log with the estimates made last: for receipts of files that told nothing new."""
-        estimates, failed, at = self._shown
-        publish.publish(self.book, self.log, estimates, failed, at, now)
+        made = self._shown
+        publish.publish(self.book, self.log, made.frames, made.failed, (made.at, made.lines_at), now)
 
     def substance(self) -> int:
         """The number of entries that estimates stand on: all but the receipts of files."""
@@ -235,18 +261,27 @@ def refusal(file: Incoming, reason: str) -> Receipt:
     return Receipt(file.name, file.kind, refused=reason, reasons=reasons)
 
 
-def estimate_what_can(known: Known) -> tuple[dict[str, pl.DataFrame], dict[str, str]]:
-    """WHAT → its frame, and WHAT → why there is none: a fault in one estimate must not cost the night the others."""
+def estimate_what_can(known: Known, lines: "LinesThen | None" = None) -> Estimated:
+    """Every estimate that can be made: a fault in one must not cost the night the others.
+
+    Parameters
+    ----------
+    lines : lines of an earlier time to stand on; without them the day is replayed up to T
+    """
     from pipeline.estimates import Answers  # see estimate_all
 
     answers = Answers(known)
+    if lines is not None:
+        answers.stand_on(lines)
     found, failed = {}, {}
     for what in ESTIMATES:
         try:
             found[what] = answers.answer(what)
         except Exception as error:  # anything at all: the board shows it, and `wardbook estimate` gives the traceback
             failed[what] = f"{type(error).__name__}: {error}".splitlines()[0]
-    return found, failed
+    if lines is None and not {"lines", "outlook"} & set(failed):
+        lines = answers.lines_then()
+    return Estimated(known.at, found, failed, lines)
 
 
 def estimate_all(known: Known, whats: Iterable[str] = tuple(ESTIMATES)) -> dict[str, pl.DataFrame]:

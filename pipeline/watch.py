@@ -2,13 +2,14 @@
 
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
 
 import polars as pl
 from watchfiles import watch as changes_in
 
+from pipeline.beside import Beside, Fresh
 from pipeline.errors import SettingsError, WardbookError
 from pipeline.outputs.alarms import Told, alarms, sounding
 from pipeline.outputs.fallback import pages, write_pack
@@ -20,7 +21,6 @@ from pipeline.store import handover, read
 from pipeline.store.intake import Receipt
 from pipeline.store.people import names_behind
 
-REFRESH = timedelta(seconds=60)  # without news the estimates are made anew this often: our choice
 SETTLE_MS = 400  # files that still grow are left until they have been quiet this long
 LOOK_MS = 1000
 Say = Callable[[str], None]
@@ -62,13 +62,14 @@ class Watcher:
         say: Say,
         hourly: Hourly | None = None,
         tell: Say | None = None,
+        beside: Beside | None = None,
     ) -> None:
         self._writer = writer
+        self._fresh = Fresh(writer, beside)
         self._folders = [f.resolve() for f in folders]
         self._profiles = profiles
         self._say = say
         self._seen: dict[Path, tuple[int, int]] = {}
-        self._published_at: datetime | None = None
         self._slip: str | None = None
         self._hourly = hourly
         self._tell = tell
@@ -93,25 +94,34 @@ class Watcher:
                 return
             self.round(clock())
 
-    def round(self, now: datetime) -> None:
-        """One look at what has arrived. New rows, or age, make the estimates anew; a file of known rows does not."""
+    def round(self, now: datetime, due: Sequence[Incoming] = ()) -> list[Receipt]:
+        """One look at what has arrived. New rows, or age, make the estimates anew; a file of known rows does not.
+
+        Parameters
+        ----------
+        due : files that come by another way than a folder, as those of a day that is played
+        """
         before = self._writer.substance()
         self.note_settings(now)
-        receipts = [*self.take_handed(now), *self.take_dropped(now), *self.take_arrived(now)]
+        receipts = [
+            *(self._writer.take(due, now) if due else ()),
+            *self.take_handed(now),
+            *self.take_dropped(now),
+            *self.take_arrived(now),
+        ]
         for receipt in receipts:
             self._say(told(receipt))
-        is_old = self._published_at is None or now - self._published_at >= REFRESH
-        if is_old or self._writer.substance() != before:
-            estimates = self._writer.publish(self._writer.present(now), now)
-            self._published_at = now
-            if estimates:
-                self.after_publishing(estimates, now)
+        estimated = self._fresh.look(self._writer.substance() != before, now)
+        if estimated:
+            self._writer.show(estimated, now)
+            if estimated.frames and estimated.at:
+                self.after_publishing(estimated.frames, estimated.at, now)
         elif receipts:
             self._writer.publish_log(now)
+        return receipts
 
-    def after_publishing(self, estimates: Mapping[str, pl.DataFrame], now: datetime) -> None:
+    def after_publishing(self, estimates: Mapping[str, pl.DataFrame], at: datetime, now: datetime) -> None:
         """The hourly pack, and alarms told to others; a slip in either costs the night nothing else."""
-        at = self._writer.present(now) or now
         try:
             if self._hourly and self._hourly.is_due(now):
                 self._say(f"Fallback pack written to {self._hourly.write(self._writer, estimates, at, now)}")

@@ -18,6 +18,7 @@ ORDER = (
     "estimates",
     "outputs",
     "run",
+    "beside",
     "watch",
     "board",
     "demo",

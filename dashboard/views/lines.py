@@ -105,8 +105,9 @@ else:
     own = figures.worst_lines(lines.filter(pl.col("line") == said))
     cut = own.filter(pl.col("site_id").is_in(chosen)) if chosen else own.head(SHOWN)
     panels.markup(
-        '<p class="small">People waiting, not yet being served. Bar and band: 90 % interval; dashed: the outlook right '
-        "of now. Dots: head counts, hollow if they came late. Shaded: hours of voting. Sorted by a newcomer's wait.</p>"
+        f'<p class="small">Known up to {words.clock(picture.lines_at, picture.zone)}. '
+        "People waiting, not yet being served. Bar and band: 90 % interval; dashed: the outlook right of "
+        "now. Dots: head counts, hollow if they came late. Shaded: hours of voting. Sorted by a newcomer's wait.</p>"
     )
     for start in range(0, cut.height, ACROSS):
         for column, row in zip(st.columns(ACROSS), cut[start : start + ACROSS].iter_rows(named=True), strict=False):

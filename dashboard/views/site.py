@@ -90,7 +90,8 @@ def decided(picture: Picture, site_id: str, line: str) -> str:
         return "Closed or empty now."
     r = own[0]
     return (
-        f"About {words.about(r['waiting_median'], r['waiting_low'], r['waiting_high'])} waiting; a newcomer waits "
+        f"At {words.clock(picture.lines_at, picture.zone)} about "
+        f"{words.about(r['waiting_median'], r['waiting_low'], r['waiting_high'])} waiting; a newcomer waits "
         f"{words.about(r['wait_minutes_median'], r['wait_minutes_low'], r['wait_minutes_high'])} min; {r['basis']}."
     )
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from pipeline import run
+from pipeline.beside import Beside
 from pipeline.board import Board, choose_port
 from pipeline.cli.app import BookOption, ProfileOption, app, now
 from pipeline.demo import SPEED, START, Replay, day_folder, play
@@ -61,9 +62,10 @@ def watch(
         if not path.is_dir():
             raise UsageError(f"{path}: not a folder. Name the folder in which files arrive.")
     known_book = open_book(book, create=True)
-    with stopping() as stop, run.Writer(known_book, now()) as writer:
+    with stopping() as stop, run.Writer(known_book, now()) as writer, Beside() as beside:
         messages.print(f"Watching {', '.join(map(str, folder))} and {known_book.inbox} for {book}. Ctrl-C stops.")
-        Watcher(writer, folder, profiles_of(profile), messages.print, Hourly(phones), tell).run(stop, now)
+        watcher = Watcher(writer, folder, profiles_of(profile), messages.print, Hourly(phones), tell, beside)
+        watcher.run(stop, now)
     messages.print("Stopped.")
 
 
@@ -85,8 +87,8 @@ def board(
             while server.is_running() and not stop.wait(1):
                 pass
             return
-        with run.Writer(known_book, now()) as writer:
-            watcher = Watcher(writer, [], [], messages.print, Hourly(phones))
+        with run.Writer(known_book, now()) as writer, Beside() as beside:
+            watcher = Watcher(writer, [], [], messages.print, Hourly(phones), None, beside)
             watcher.round(now())
             show(server, no_browser)
             watcher.run(stop, now, server.is_running)
@@ -109,12 +111,12 @@ def demo(
     replay = Replay(day_folder(), at, speed)
     with TemporaryDirectory(prefix="wardbook-demo-") as folder, stopping() as stop:
         book = open_book(Path(folder) / "book", create=True)
-        with Board(book.folder, chosen) as server, run.Writer(book, replay.start) as writer:
+        with Board(book.folder, chosen) as server, run.Writer(book, replay.start) as writer, Beside() as beside:
             with working("Taking the day so far"):
                 writer.take(replay.due(replay.start), replay.start)
                 writer.publish(replay.start, replay.start)
             show(server, no_browser)
             messages.print(f"An invented day from {at} on, {speed:g} minutes a minute. Ctrl-C ends it.")
             replay.begin()
-            play(writer, replay, stop, messages.print, server.is_running)
+            play(writer, replay, stop, messages.print, server.is_running, beside)
     messages.print("Stopped; the demo's book has been cleared away.")

@@ -5,6 +5,8 @@ the county, the election day and the site.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
 from functools import cached_property
 from typing import cast
 
@@ -14,7 +16,7 @@ from pandera.typing.polars import DataFrame
 from pipeline.contracts import events
 from pipeline.contracts.asked import ASKED
 from pipeline.contracts.estimates import ESTIMATES
-from pipeline.contracts.known import Known
+from pipeline.contracts.known import County, Known
 from pipeline.estimates import reports, tickets
 from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch, more, more_parts
@@ -26,6 +28,25 @@ from pipeline.estimates.power.stakes import Stakes
 from pipeline.estimates.steps import finish, holders, milestones
 from pipeline.estimates.stock import supplies
 from pipeline.normalise import power_notes, troubles
+from pipeline.settings import Settings
+
+
+@dataclass(frozen=True)
+class LinesThen:
+    """The lines as they stood at a time, and the roster and assumptions that they were worked out with."""
+
+    at: datetime
+    lines: pl.DataFrame
+    outlook: pl.DataFrame
+    loads: DataFrame[events.SiteLoads]
+    county: County
+    settings: Settings
+    sites: pl.DataFrame
+
+    def fit(self, known: Known) -> bool:
+        """Whether other estimates of `known` can stand on them."""
+        same = (self.county, self.settings) == (known.county, known.settings)
+        return same and self.at <= known.at and self.sites.equals(known.sites)
 
 
 class Answers:
@@ -71,6 +92,23 @@ class Answers:
     def loads(self) -> DataFrame[events.SiteLoads]:
         """Each site's lines and arrivals still to come: SiteLoads."""
         return cast(DataFrame[events.SiteLoads], lines.site_loads(self.line_states))
+
+    def lines_then(self) -> LinesThen:
+        """The lines of T, for estimates of a later time to stand on until its own are worked out."""
+        known = self.known
+        return LinesThen(
+            known.at,
+            self.lines,
+            self.outlook,
+            self.loads,
+            known.county,
+            known.settings,
+            cast(pl.DataFrame, known.sites),
+        )
+
+    def stand_on(self, then: LinesThen) -> None:
+        """Takes the lines as they stood at an earlier time instead of replaying the day up to T."""
+        vars(self).update(lines=then.lines, outlook=then.outlook, loads=then.loads)
 
     @cached_property
     def ledger(self) -> exposure.Ledger:

@@ -19,25 +19,28 @@ def publish(
     log: Log,
     estimates: Mapping[str, pl.DataFrame],
     failed: Mapping[str, str],
-    at: datetime | None,
+    times: tuple[datetime | None, datetime | None],
     now: datetime,
 ) -> None:
-    """Publishes the log as it stands, with estimates for `at`.
+    """Publishes the log as it stands, with estimates.
 
     Parameters
     ----------
     log : the book's log, open for writing; its file is copied after a checkpoint
     estimates : WHAT → frame; empty where none were computed
     failed : WHAT → why there is no estimate of it
-    at : the time that they answer for
+    times : the time that they answer for, and that of the lines which they stand on
     now : the time of publishing
     """
     log.con.execute("checkpoint")
     temporary = book.folder / f"{TEMPORARY}{os.getpid()}.duckdb"
     shutil.copyfile(book.log, temporary)
     con = connect(temporary)
-    con.execute("create table published (version bigint, published_at timestamptz, answers_at timestamptz)")
-    con.execute("insert into published values (?, ?, ?)", [log.head.size, now, at])
+    con.execute(
+        "create table published "
+        "(version bigint, published_at timestamptz, answers_at timestamptz, lines_at timestamptz)"
+    )
+    con.execute("insert into published values (?, ?, ?, ?)", [log.head.size, now, *times])
     con.execute("create table failed (what varchar, reason varchar)")
     for what, reason in failed.items():
         con.execute("insert into failed values (?, ?)", [what, reason])

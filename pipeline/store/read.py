@@ -298,8 +298,8 @@ class Snapshot:
     def meta(self) -> dict[str, Any]:
         """What was published: `version` (entries in the log), `published_at`, `at` and `lines_at`.
 
-        `at` is the time that the estimates answer for, None without estimates; `lines_at` the time of the lines that they
-        stand on, which is earlier while those of `at` are still being worked out.
+        `at` is the time that the estimates answer for, None without estimates; `lines_at` the time of the lines that
+        they stand on, which is earlier while those of `at` are still being worked out.
         """
         row = self.con.sql("select * from published").pl().to_dicts()[0]
         at = row["answers_at"]

@@ -113,7 +113,12 @@ def test_a_snapshot_carries_the_log_and_the_newest_estimates(write_day: Callable
         writer.take(gather([write_day()], now), now)
         made = writer.publish(T, now)
     with read.Snapshot(book.published) as snapshot:
-        assert snapshot.meta() == {"version": log.verify(book.published).size, "published_at": now, "at": T}
+        assert snapshot.meta() == {
+            "version": log.verify(book.published).size,
+            "published_at": now,
+            "at": T,
+            "lines_at": T,
+        }
         for what in ESTIMATES:
             found = snapshot.estimate(what)
             assert found is not None and found.height == made[what].height

@@ -1,0 +1,51 @@
+"""How often pages are drawn anew: as soon as something is new, unless so many look on that drawing would take the
+processor from the intake.
+"""
+
+import threading
+import time
+from dataclasses import dataclass, field
+
+LOOK_EVERY_SECONDS = 2.0  # between looks at whether a newer snapshot has been published
+LONGEST_SECONDS = 10.0  # between drawings, however many look on: our choice
+SHARE = 0.5  # of one processor that drawing may take: our choice
+NEWEST = 0.2  # weight of the newest drawing in the mean cost: our choice
+GONE_SECONDS = 30.0  # a session that has not looked for so long looks no more
+
+
+@dataclass
+class Pace:
+    """Who looks on, and what a drawing costs; one for all sessions of the server."""
+
+    cost: float = 0.0  # mean processor time of a drawing [s]
+    looked: dict[str, float] = field(default_factory=dict)  # session → when it last looked
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def note_look(self, session: str, now: float) -> None:
+        """A session is there."""
+        with self.lock:
+            self.looked[session] = now
+            for gone in [s for s, at in self.looked.items() if now - at > GONE_SECONDS]:
+                del self.looked[gone]
+
+    def note_drawing(self, seconds: float) -> None:
+        """A page was drawn in so much processor time."""
+        self.cost += NEWEST * (seconds - self.cost)
+
+    def interval(self) -> float:
+        """How long a page is left as it is [s]."""
+        wanted = len(self.looked) * self.cost / SHARE
+        return min(wanted, LONGEST_SECONDS) if wanted > LOOK_EVERY_SECONDS else 0.0
+
+
+PACE = Pace()
+
+
+class Drawing:
+    """Measures one drawing of a page."""
+
+    def __enter__(self) -> None:
+        self._begun = time.thread_time()
+
+    def __exit__(self, *_: object) -> None:
+        PACE.note_drawing(time.thread_time() - self._begun)

@@ -1,0 +1,86 @@
+"""Estimates beside the intake: news is published on the lines made last, and the complete answer follows."""
+
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from pipeline import run
+from pipeline.beside import Beside
+from pipeline.store import read
+from pipeline.store.book import Book, open_book
+from pipeline.watch import Watcher
+
+PATIENCE_SECONDS = 120
+NOW = datetime(2026, 11, 3, 16, tzinfo=UTC)  # people vote
+CALL = "ticket_id,opened_at,site,text,status\nK77,2026-11-03T09:44:00,Marlpit,our scanner jams,open\n"
+
+
+@pytest.fixture(scope="module")
+def beside() -> Iterator[Beside]:
+    with Beside() as found:
+        yield found
+
+
+def published(book: Book) -> tuple[dict, dict]:
+    """What a snapshot says of itself, and its estimates."""
+    with read.Snapshot(book.published) as snapshot:
+        return snapshot.meta(), {what: snapshot.estimate(what) for what in ("tickets", "lines", "dispatch")}
+
+
+def until_complete(watcher: Watcher, book: Book, now: datetime) -> dict:
+    """Rounds until the lines are of the time of everything else."""
+    for _ in range(PATIENCE_SECONDS * 10):
+        watcher.round(now)
+        meta, _ = published(book)
+        if meta["lines_at"] == meta["at"]:
+            return meta
+        time.sleep(0.1)
+    raise AssertionError("the complete answer never came")
+
+
+def test_a_ticket_is_published_on_the_lines_made_last_and_the_complete_answer_follows(
+    write_day: Callable[..., Path], tmp_path: Path, beside: Beside
+):
+    book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=1)
+    with run.Writer(book, NOW) as writer:
+        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
+        watcher.round(NOW)
+        assert published(book)[0]["lines_at"] == NOW  # nothing to stand on yet: worked out here
+        (day / "tickets-0945.csv").write_text(CALL)
+        watcher.round(later)
+        meta, frames = published(book)
+        assert (meta["at"], meta["lines_at"]) == (later, NOW)
+        assert "K77" in frames["tickets"]["ticket_id"] and set(frames["lines"]["at"]) == {NOW}
+        # What is published is a function of the rows by its two stated times, and of nothing else.
+        then = run.estimate_what_can(read.known_at(writer.rows(), NOW)).lines
+        again = run.estimate_what_can(read.known_at(writer.rows(), later), then)
+        assert all(again.frames[what].equals(frame) for what, frame in frames.items())
+        until_complete(watcher, book, later)
+        expected = run.estimate_all(read.known_at(writer.rows(), later), ("tickets", "lines", "dispatch"))
+        assert all(expected[what].equals(frame) for what, frame in published(book)[1].items())
+
+
+def test_lines_of_another_roster_are_never_stood_on(write_day: Callable[..., Path], tmp_path: Path, beside: Beside):
+    book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=1)
+    with run.Writer(book, NOW) as writer:
+        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
+        watcher.round(NOW)
+        book.settings.write_text("[clocks]\ncorrect_above_minutes = 9\n")
+        watcher.round(later)
+        assert published(book)[0]["lines_at"] == later
+
+
+def test_a_process_that_dies_is_begun_anew(write_day: Callable[..., Path], tmp_path: Path):
+    book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=2)
+    with run.Writer(book, NOW) as writer, Beside() as beside:
+        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
+        watcher.round(NOW)
+        (day / "tickets-0945.csv").write_text(CALL)
+        watcher.round(NOW + timedelta(minutes=1))
+        assert beside._process is not None
+        beside._process.kill()
+        beside._process.join()
+        assert until_complete(watcher, book, later)["at"] == later
