@@ -1,11 +1,14 @@
 """The board's speed: python tests/benchmarks/board.py [SITES] [SESSIONS].
 
-Prints, for a county of SITES sites (60 unless said otherwise): the first useful paint beside a bare Streamlit page with the
-same tables, measured in turn; page changes with SESSIONS open sessions (10) that refresh while a writer publishes; memory a
-session beyond the first; and how long a new ticket takes to reach an open screen. Needs Chromium. Figures are this machine's:
-quote them with its cores, the number of runs and what else ran.
+The demo day, or for another number of SITES than its 60 a made county, is played at 60 times its pace by a writer of its
+own, while SESSIONS sessions (50) are open. One of them is a Chromium that goes from page to page; the others speak to the
+server as a browser does, and do not draw. Prints the first useful paint beside a bare Streamlit page with the same tables,
+measured in turn; page changes; memory a session beyond the first; and how long a new ticket takes to reach the open screens.
+Figures are this machine's: quote them with its cores, the number of runs and what else ran. The browser and the other
+sessions take their share of the same processors.
 """
 
+import asyncio
 import os
 import shutil
 import socket
@@ -15,21 +18,32 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from playwright.sync_api import Browser, Page, sync_playwright
+from streamlit.proto.BackMsg_pb2 import BackMsg
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
+from websockets.asyncio.client import ClientConnection, connect
 
 from pipeline import run
+from pipeline.beside import Beside
 from pipeline.board import Board
-from pipeline.store import inbox
+from pipeline.demo import SPEED, START, Replay, day_folder, play
+from pipeline.store import inbox, read
 from pipeline.store.book import Book, open_book
-from pipeline.watch import Watcher
 
 SWITCHES = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking", "--disable-sync"]
+DEMO_SITES = 60
 RUNS = 5  # of each paint
-CHANGES = 20  # page changes that are timed
-PAGES = ["Lines", "Power", "Tickets", "Now"]
+CHANGES = 40  # page changes that are timed
+THINK_SECONDS = 1.0  # between them
+PAGES = ["Lines", "Power", "Tickets", "Map", "Units", "Site", "Now"]
+OPEN = ["tickets", "now", "tickets", "lines"]  # what the other sessions show, in turn
+TICKET, PATIENCE_SECONDS = "W-BENCH", 120.0
+FEEDS_EVERY, DAY_MINUTES = 15, 240  # of the made county [min]
 BARE = """
 import os, polars as pl, streamlit as st
 from pipeline.store import read
@@ -43,17 +57,134 @@ with read.Snapshot(Book(Path(os.environ["WARDBOOK_BOOK"])).published) as snapsho
 """
 
 
-def county(folder: Path, sites: int, now: datetime) -> None:
-    """A county that votes now."""
-    day = now.strftime("%Y-%m-%d")
-    (folder / "county.toml").write_text(f'name = "Quillback County"\nzone = "Etc/UTC"\nelection_day = {day}\n')
-    rows = [
-        f"S{i},Hall {i},{41 + i % 70 / 100:.2f},{-93 + i // 70 / 100:.2f},00:00,23:59,500,2,8" for i in range(sites)
-    ]
+def county(folder: Path, sites: int) -> Path:
+    """A made county's day: rosters, and from 10:00 reports and counts every quarter of an hour."""
+    folder.mkdir()
+    (folder / "county.toml").write_text('name = "Quillback County"\nzone = "Etc/UTC"\nelection_day = 2026-11-03\n')
     head = "site_id,name,latitude,longitude,opens,closes,expected_voters,checkin_stations,booths\n"
-    (folder / "sites.csv").write_text(head + "\n".join(rows) + "\n")
+    rows = [
+        f"S{i},Hall {i},{41 + i % 70 / 100:.2f},{-93 + i // 70 / 100:.2f},07:00,20:00,500,2,8" for i in range(sites)
+    ]
     units = "\n".join(f"U{i},S{i},scan-single" for i in range(sites))
-    (folder / "units.csv").write_text(f"unit_id,site_id,type\n{units}\n")
+    files = {
+        "sites.csv": head + "\n".join(rows) + "\n",
+        "units.csv": f"unit_id,site_id,type\n{units}\n",
+        "rovers.csv": "rover_id,latitude,longitude,skills,parts,on_shift,off_shift\n"
+        + "".join(f"R{n},41.{n:02},-93.2,scanner;power,roller:2,06:00,22:00\n" for n in range(max(sites // 12, 1))),
+    }
+    received = dict.fromkeys(["county.toml", *files], "2026-11-02T20:00:00Z")
+    for minute in range(0, DAY_MINUTES, FEEDS_EVERY):
+        at = datetime(2026, 11, 3, 10, tzinfo=UTC) + timedelta(minutes=minute)
+        stamp, clock = f"{at:%Y-%m-%dT%H:%M:%S}", f"{at:%H%M}"
+        some = range(minute % 10, sites, 10)
+        made = {
+            f"status-{clock}.csv": "unit_id,at,sequence,ballots_counted,power\n"
+            + "".join(f"U{i},{stamp},{minute},{100 + minute * (1 + i % 3)},mains\n" for i in range(sites)),
+            f"lines-{clock}.csv": "site_id,at,checkin_line,scanner_line\n"
+            + "".join(f"S{i},{stamp},{i % 40},{i % 7}\n" for i in some),
+            f"tickets-{clock}.csv": "ticket_id,opened_at,site,text,status\n"
+            + "".join(f"T{clock}-{i},{stamp},Hall {i},the scanner jams,open\n" for i in some if i % 100 < 2),
+        }
+        files |= made
+        received |= dict.fromkeys(made, f"{at + timedelta(minutes=1):%Y-%m-%dT%H:%M:%SZ}")
+    for name, text in files.items():
+        (folder / name).write_text(text)
+    (folder / "received.csv").write_text("file,received_at\n" + "".join(f"{n},{t}\n" for n, t in received.items()))
+    return folder
+
+
+def write(day: Path, book: Path) -> None:
+    """The writer's process: the day at its pace, until it is ended."""
+    replay = Replay(day, START, SPEED)
+    with run.Writer(open_book(book), replay.start) as writer, Beside() as beside:
+        writer.take(replay.due(replay.start), replay.start)
+        began = time.process_time()
+        writer.publish(replay.start, replay.start)
+        print(f"all estimates made and published in {time.process_time() - began:.1f} s of processor time", flush=True)
+        replay.begin()
+        play(writer, replay, threading.Event(), lambda _line: None, lambda: True, beside)
+
+
+@contextmanager
+def writing(day: Path, book: Book) -> Iterator[None]:
+    """While the writer is at work; begins when it has published."""
+    process = subprocess.Popen([sys.executable, __file__, "--write", str(day), str(book.folder)])
+    try:
+        while not book.published.exists():
+            if process.poll() is not None:
+                raise SystemExit("The writer has stopped.")
+            time.sleep(0.2)
+        yield
+    finally:
+        process.terminate()
+        process.wait()
+
+
+class Screens:
+    """Open sessions that ask again when they are told to, as a browser does."""
+
+    def __init__(self, port: int, count: int) -> None:
+        self._address, self._count = f"ws://127.0.0.1:{port}/_stcore/stream", count
+        self.drawn = [0] * count
+        self.told: dict[int, float] = {}
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=lambda: asyncio.run(self.run()))
+
+    def __enter__(self) -> "Screens":
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    async def run(self) -> None:
+        """All sessions, until stopped."""
+        tasks = [asyncio.create_task(self.screen(n)) for n in range(self._count)]
+        while not self._stop.is_set():
+            await asyncio.sleep(0.2)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def screen(self, number: int) -> None:
+        """One session: what it is sent, and what it asks for by and by."""
+        cached: set[str] = set()
+        asking: dict[str, asyncio.Task[None]] = {}
+        page = OPEN[number % len(OPEN)]
+        async with connect(self._address, subprotocols=["streamlit"], max_size=None) as line:  # type: ignore[list-item]
+            await line.send(asked(page, cached))
+            async for raw in line:
+                message = ForwardMsg.FromString(raw if isinstance(raw, bytes) else raw.encode())
+                if message.metadata.cacheable:
+                    cached.add(message.hash)
+                if message.WhichOneof("type") == "script_finished":
+                    self.drawn[number] += 1
+                if message.WhichOneof("type") == "auto_rerun":
+                    again = message.auto_rerun
+                    if again.fragment_id not in asking:
+                        asking[again.fragment_id] = asyncio.create_task(
+                            ask_again(line, page, cached, again.fragment_id, again.interval)
+                        )
+                if page == "tickets" and TICKET.encode() in raw:  # type: ignore[operator]
+                    self.told.setdefault(number, time.perf_counter())
+
+
+def asked(page: str, cached: set[str], fragment: str = "") -> bytes:
+    """A browser's request to run the page, or a part of it."""
+    message = BackMsg()
+    message.rerun_script.page_name = page
+    message.rerun_script.fragment_id = fragment
+    message.rerun_script.is_auto_rerun = bool(fragment)
+    message.rerun_script.cached_message_hashes.extend(cached)
+    return bytes(message.SerializeToString())
+
+
+async def ask_again(line: ClientConnection, page: str, cached: set[str], fragment: str, seconds: float) -> None:
+    """Asks for a part of the page every so often."""
+    while True:
+        await asyncio.sleep(seconds)
+        await line.send(asked(page, cached, fragment))
 
 
 def free_port() -> int:
@@ -74,10 +205,10 @@ def paint(browser: Browser, address: str, selector: str) -> float:
     return seconds
 
 
-def memory(pid: int) -> float:
-    """Resident memory of a process [MB]."""
+def status_of(pid: int, name: str) -> float:
+    """A figure of a process: VmRSS [MB]."""
     for line in Path(f"/proc/{pid}/status").read_text().splitlines():
-        if line.startswith("VmRSS:"):
+        if line.startswith(f"{name}:"):
             return int(line.split()[1]) / 1024
     return 0.0
 
@@ -111,67 +242,75 @@ def first_paints(browser: Browser, board: Board, folder: Path) -> None:
     print(f"first useful paint: {one:.2f} s, bare page {two:.2f} s, ratio {one / two:.2f} (medians of {RUNS - 1})")
 
 
-def keep_writing(writer: run.Writer, stop: threading.Event) -> None:
-    """The writer, as a watcher runs it."""
-    Watcher(writer, [], [], lambda _line: None).run(stop, lambda: datetime.now(UTC))
-
-
 def many_sessions(browser: Browser, board: Board, book: Book, sessions: int) -> None:
     """Page changes, memory and the way of a new ticket, with many sessions open."""
     pid = board._process.pid if board._process else 0
-    pages = [browser.new_page(viewport={"width": 1366, "height": 768})]
-    pages[0].goto(f"{board.address}/now")
-    pages[0].wait_for_selector(".wb-facts", timeout=120_000)
-    before = memory(pid)
-    for _ in range(sessions - 1):
-        page = browser.new_page(viewport={"width": 1366, "height": 768})
-        page.goto(f"{board.address}/tickets")
-        page.wait_for_selector("h1", state="attached", timeout=120_000)
-        pages.append(page)
-    if sessions > 1:
-        print(f"memory: {(memory(pid) - before) / (sessions - 1):.1f} MB a session beyond the first ({before:.0f} MB)")
-    times = sorted(change(pages[0], PAGES[n % len(PAGES)]) for n in range(CHANGES))
-    late = times[int(0.95 * (len(times) - 1))]
-    print(f"page change with {sessions} sessions: median {statistics.median(times):.2f} s, 95 % {late:.2f} s")
-    change(pages[0], "Now")
-    call = {"site": "Hall 1 (S1)", "text": "scanner is jammed", "status": "open"}
+    page = browser.new_page(viewport={"width": 1366, "height": 768})
+    page.goto(f"{board.address}/now")
+    page.wait_for_selector(".wb-facts", timeout=120_000)
+    for name in PAGES:
+        change(page, name)
+    before = status_of(pid, "VmRSS")
+    with Screens(board.port, sessions - 1) as screens:
+        until = time.monotonic() + PATIENCE_SECONDS
+        while min(screens.drawn, default=1) == 0 and time.monotonic() < until:
+            time.sleep(0.2)
+        opened = sum(n > 0 for n in screens.drawn) + 1
+        times = []
+        for n in range(CHANGES):
+            times.append(change(page, PAGES[n % len(PAGES)]))
+            time.sleep(THINK_SECONDS)
+        times.sort()
+        late = times[int(0.95 * (len(times) - 1))]
+        print(f"page change, {opened} sessions open: median {statistics.median(times):.2f} s, 95 % {late:.2f} s")
+        told = new_ticket(book, screens)
+        wanted = sum(OPEN[n % len(OPEN)] == "tickets" for n in range(sessions - 1))
+        if told:
+            middle, last = statistics.median(told), max(told)
+            print(f"a new ticket: {middle:.1f} s in the middle, {last:.1f} s last; {len(told)} of {wanted} screens")
+        else:
+            print(f"a new ticket was on no screen after {PATIENCE_SECONDS:.0f} s")
+        grown = status_of(pid, "VmRSS") - before
+        print(f"memory: {before:.0f} MB with one session, {grown / (sessions - 1):.1f} MB more for each further one")
+
+
+def new_ticket(book: Book, screens: Screens) -> list[float]:
+    """Seconds from the file of a new ticket to each screen that lists tickets."""
+    with read.Snapshot(book.published) as snapshot:
+        rows, at = read.read_rows(snapshot.con), snapshot.meta()["at"]
+    site = read.received(rows, "sites")["site_id"][0]
+    call = {"site": site, "text": "scanner is jammed", "status": "open"}
     began = time.perf_counter()
-    inbox.drop(book, [inbox.entry("ticket", "bench", datetime.now(UTC), "W-BENCH", call)])
-    pages[0].wait_for_selector("text=W-BENCH", timeout=120_000)
-    print(f"a new ticket on an open screen: {time.perf_counter() - began:.1f} s after its file")
+    inbox.drop(book, [inbox.entry("ticket", "bench", at, TICKET, call)])
+    wanted = sum(OPEN[n % len(OPEN)] == "tickets" for n in range(len(screens.drawn)))
+    while len(screens.told) < wanted and time.perf_counter() - began < PATIENCE_SECONDS:
+        time.sleep(0.1)
+    return [at - began for at in screens.told.values()]
 
 
 def main() -> None:
     """The whole measurement."""
-    sites = int(sys.argv[1]) if len(sys.argv) > 1 else 60
-    sessions = int(sys.argv[2]) if len(sys.argv) > 2 else 10
+    sites = int(sys.argv[1]) if len(sys.argv) > 1 else DEMO_SITES
+    sessions = int(sys.argv[2]) if len(sys.argv) > 2 else 50
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     if chromium is None:
         raise SystemExit("No Chromium is installed.")
     with tempfile.TemporaryDirectory() as place, sync_playwright() as player:
-        folder, now = Path(place), datetime.now(UTC)
-        day = folder / "day"
-        day.mkdir()
-        county(day, sites, now)
-        run.take([day], folder / "book", now - timedelta(minutes=5), received=now - timedelta(minutes=10))
-        book, stop = open_book(folder / "book"), threading.Event()
-        print(f"{sites} sites, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
-        with run.Writer(book, now) as writer, Board(book.folder, free_port()) as board:
-            began = time.perf_counter()
-            writer.publish(now, now)
-            print(f"estimates made and published in {time.perf_counter() - began:.1f} s")
+        folder = Path(place)
+        day = day_folder() if sites == DEMO_SITES else county(folder / "day", sites)
+        book = open_book(folder / "book", create=True)
+        print(f"{sites} sites, {sessions} sessions, {os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}")
+        with writing(day, book), Board(book.folder, free_port()) as board:
             board.wait_ready()
             browser = player.chromium.launch(executable_path=chromium, args=SWITCHES)
             first_paints(browser, board, folder)
-            thread = threading.Thread(target=keep_writing, args=(writer, stop))
-            thread.start()
-            try:
-                many_sessions(browser, board, book, sessions)
-            finally:
-                stop.set()
-                thread.join()
-                browser.close()
+            many_sessions(browser, board, book, sessions)
+            browser.close()
+        print(f"load after {os.getloadavg()[0]:.1f}")
 
 
 if __name__ == "__main__":
-    main()
+    if sys.argv[1:2] == ["--write"]:
+        write(Path(sys.argv[2]), Path(sys.argv[3]))
+    else:
+        main()
