@@ -96,7 +96,7 @@ def county(folder: Path, sites: int) -> Path:
 def write(day: Path, book: Path) -> None:
     """The writer's process: the day at its pace, until it is ended."""
     replay = Replay(day, START, SPEED)
-    with run.Writer(open_book(book), replay.start) as writer, Beside() as beside:
+    with run.Writer(open_book(book, create=True), replay.start) as writer, Beside() as beside:
         writer.take(replay.due(replay.start), replay.start)
         began = time.process_time()
         writer.publish(replay.start, replay.start)

@@ -195,7 +195,7 @@ def test_every_page_opens_without_an_error_or_a_serious_fault_for_anybody(clicke
     page.broken.clear()
     go(page, board, path)
     assert page.locator('[data-testid="stException"]').count() == 0
-    assert page.get_by_text("Tern Hollow County").count() >= 1
+    page.get_by_text("Tern Hollow County").first.wait_for()
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth - window.innerWidth") <= 0
     # Charts come after the page. axe-core 4: WCAG 2.2 A and AA, and its own good practice.
     page.wait_for_timeout(300)
@@ -246,7 +246,7 @@ def test_a_rovers_page_fits_a_telephone_and_has_five_large_buttons(new_page, boa
 def test_the_wall_has_no_controls_and_turns_by_itself(new_page, board: str):
     wall = new_page()
     open_view(wall, f"{board}/now?wall=now,power&turn=5", "Now")
-    assert [b.evaluate("e => e.outerHTML") for b in wall.get_by_role("button").filter(visible=True).all()] == []
+    sync_api.expect(wall.get_by_role("button").filter(visible=True)).to_have_count(0)
     wall.wait_for_selector("h1:has-text('Power')", state="attached", timeout=PATIENCE_MS)
     assert "wall=now" in wall.url
 
