@@ -12,18 +12,34 @@ STATES = {"open": "open", "assigned": "assigned", "resolved": "resolved"}
 
 
 def asked_about(picture: Picture, tickets: pl.DataFrame) -> None:
-    """Tickets whose place nobody recognises."""
-    unknown = tickets.filter(pl.col("site_id").is_null() & (pl.col("status") != "resolved"))
+    """Open tickets whose place nobody recognises, or which could be about several things: a person settles it."""
+    least = picture.known.settings["tickets.category_threshold"]
+    unplaced, doubtful = pl.col("site_id").is_null(), pl.col("category_confidence") < least
+    unknown = tickets.filter((unplaced | doubtful) & (pl.col("status") != "resolved"))
     if unknown.is_empty():
-        panels.empty("Every open ticket has a site of the roster.")
+        panels.empty("Every open ticket has a site of the roster, and none could be about several things.")
         return
     panels.table(
-        ("Ticket", "Opened", "The place as said", "What the caller said (masked)"),
+        ("Ticket", "Opened", "Asked", "The place as said", "What the caller said (masked)"),
         [
-            (r["ticket_id"], words.clock(r["opened_at"], picture.zone, picture.at), r["site"], r["text"])
+            (
+                r["ticket_id"],
+                words.clock(r["opened_at"], picture.zone, picture.at),
+                question(r, least),
+                r["site"],
+                r["text"],
+            )
             for r in unknown.iter_rows(named=True)
         ],
     )
+
+
+def question(row: dict, least: float) -> str:
+    """What a person is asked about a ticket."""
+    asked = ["which place?"] if row["site_id"] is None else []
+    if row["category_confidence"] < least:
+        asked.append(f"{words.CATEGORIES[row['category']]}? ({words.percent(row['category_confidence'])} sure)")
+    return words.capital(", ".join(asked))
 
 
 def choose(picture: Picture, tickets: pl.DataFrame) -> None:

@@ -48,7 +48,7 @@ FILES = {
         "ticket_id,opened_at,site,unit,caller,text,urgency,status,assigned_at,rover_id,arrived_at,resolved_at,resolution\n"
         'Q-701,2026-11-03T09:50:00,Larkspur Library,SC-12,Ada Finch,"scanner is jammed, it takes no ballot, 15 people waiting",high,open,,,,,\n'
         'Q-702,2026-11-03T09:52:00,Millrace School,,Lou Marsh,"a power line is down across the driveway, it is sparking",high,open,,,,,\n'
-        'Q-703,2026-11-03T09:55:00,the yellow barn past the mill,,Bo Wren,"our printer prints nothing",,open,,,,,\n'
+        'Q-703,2026-11-03T09:55:00,the yellow barn past the mill,,Bo Wren,"ours did it once more",,open,,,,,\n'
         'Q-704,2026-11-03T08:00:00,Alder Hall,SC-11,Ada Finch,"ballot stuck in the scanner",,resolved,2026-11-03T08:02:00,R1,2026-11-03T08:20:00,2026-11-03T08:40:00,cleared\n',
     ),
 }

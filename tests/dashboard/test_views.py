@@ -101,9 +101,9 @@ def test_what_a_feed_says_is_shown_as_text_not_as_markup(open_board, book: Path)
     assert "Millrace &lt;b&gt;School&lt;/b&gt;" in said(app) and "Millrace <b>" not in said(app)
 
 
-def test_a_place_nobody_recognises_is_asked_about(open_board, book: Path):
+def test_a_place_nobody_recognises_and_a_doubtful_trouble_are_asked_about(open_board, book: Path):
     app = open_board(book).switch_page("views/tickets.py").run()
-    assert "yellow barn" in said(app)
+    assert "yellow barn" in said(app) and re.search(r"Which place\?, .+\? \(\d+ % sure\)", said(app))
     table = app.dataframe[0].value
     assert table.loc[table["Ticket"] == "Q-703", "Site"].item() == "asked about"
 
