@@ -19,7 +19,7 @@ from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import County, Known
 from pipeline.estimates import reports, tickets
 from pipeline.estimates.counts import reconciliation
-from pipeline.estimates.dispatch import dispatch, more, more_parts
+from pipeline.estimates.dispatch import dispatch, more, more_parts, standby
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, more_spares, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, waits, whatif
 from pipeline.estimates.power import charge, ifout, places, power, remedies
@@ -207,6 +207,11 @@ class Answers:
     def planned(self, known: Known) -> pl.DataFrame:
         """The plan for other rovers or parts, all else being as it is: Dispatch."""
         return dispatch.dispatch(known, self.tickets, self.loads, self.power, self.supplies, self.milestones)
+
+    @cached_property
+    def standby(self) -> pl.DataFrame:
+        """Where rovers without a stop should wait: rover_id, site_id, minutes."""
+        return standby.standby(self.known, self.tickets, self.loads, self.dispatch)
 
     def more_rovers(self, count: int) -> pl.DataFrame:
         """What so many more rovers would save: OneMore."""

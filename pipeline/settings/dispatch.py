@@ -107,6 +107,24 @@ ASSUMPTIONS = [
         0,
         10,
     ),
+    Assumption(
+        "dispatch.standby_power",
+        4,
+        "-",
+        "weight of long drives where a rover waits: 1 the mean, large the longest",
+        "our choice",
+        1,
+        20,
+    ),
+    Assumption(
+        "dispatch.standby_worth_minutes",
+        0.5,
+        "min",
+        "rovers move to wait elsewhere for as much sooner",
+        "our choice",
+        0,
+        240,
+    ),
     Assumption("dispatch.index_horizon_minutes", 45, "min", "horizon of the index rule, H", "our choice", 1, 480),
     Assumption(
         "dispatch.unvisited_minutes", 240, "min", "a trouble nobody visits lasts that long", "our choice", 30, 1440

@@ -24,6 +24,7 @@ from pipeline.estimates.dispatch.rovers import Rover
 from pipeline.estimates.dispatch.scene import Scene
 from pipeline.estimates.dispatch.search import plan
 from pipeline.estimates.dispatch.skills import SKILLS
+from pipeline.estimates.dispatch.standby import waiting_places
 from pipeline.settings import Settings
 
 AT = datetime(2026, 11, 3, tzinfo=UTC)
@@ -91,7 +92,7 @@ def needs_of(day: Day, now: float, numbers: list[int], settings: Settings) -> li
 
 
 def by_plan(settings: Settings) -> Policy:
-    """The product's plan, made anew from the last one; a rover under way is diverted where the plan says so."""
+    """The product's plan, made anew from the last one: diversions and waiting places as it says."""
 
     def policy(day: Day, now: float) -> dict[int, int]:
         numbers = day.open(now)
@@ -121,6 +122,7 @@ def by_plan(settings: Settings) -> Policy:
         orders = plan(scene, allowed, {}, start)
         day.plans.append(time.perf_counter() - began)
         day.kept = {v: [numbers[k] for k in order] for v, order in enumerate(orders)}
+        stand_by(day, now, orders, starts, settings)
         return {
             v: numbers[order[0]]
             for v, order in enumerate(orders)
@@ -128,6 +130,26 @@ def by_plan(settings: Settings) -> Policy:
         }
 
     return policy
+
+
+def stand_by(day: Day, now: float, orders: list[list[int]], starts: list[complex], settings: Settings) -> None:
+    """Sends the rovers without a stop to where the product would have them wait; every site counts alike."""
+    idle = [v for v, van in enumerate(day.vans) if not orders[v] and van.target is None and van.busy_until <= now]
+    if not idle:
+        return
+    per_km, sites = day.world.detour / day.world.speed * 60, day.places
+    candidates = sites[:: max(1, len(sites) // 100)]
+    between = np.abs(candidates[:, None] - sites[None, :]) * per_km
+    here = np.abs(np.array([starts[v] for v in idle])[:, None] - np.concatenate([candidates, sites])[None, :]) * per_km
+    covered = np.full(len(sites), 1e3)
+    for v, van in enumerate(day.vans):
+        if v not in idle:
+            ready_in, place = ready(day, v, now), van.place
+            covered = np.minimum(covered, ready_in + np.abs(place - sites) * per_km)
+    power, worth = settings["dispatch.standby_power"], settings["dispatch.standby_worth_minutes"]
+    for v, place in zip(idle, waiting_places(between, here, covered, np.ones(len(sites)), worth, power), strict=True):
+        if place is not None:
+            day.wait_at(day.vans[v], candidates[place], now)
 
 
 CASES = {

@@ -82,10 +82,11 @@ class Van:
     left: float = 0.0
     origin: complex = 0j
     there: float = 0.0  # when it will arrive
+    is_moving: bool = False  # without a stop, to where it shall wait
 
     def where(self, now: float) -> complex:
         """Where it is, on a straight way."""
-        if self.target is None:
+        if self.target is None and not self.is_moving:
             return self.place
         part = (now - self.left) / max(self.there - self.left, 1e-9)
         return self.origin + (self.place - self.origin) * min(1.0, max(0.0, part))
@@ -125,8 +126,16 @@ class Day:
         start = van.where(now)
         self.redirects += van.target is not None
         van.origin, van.place, van.target, van.left = start, self.tickets[ticket].place, ticket, now
+        van.is_moving = False
         spread = math.exp(self.random.normal(0, self.world.drive_spread))
         van.there = now + self.drive(start, van.place) * spread
+
+    def wait_at(self, van: Van, place: complex, now: float) -> None:
+        """Sends a rover without a stop to where it shall wait."""
+        if van.target is None and place != van.place:
+            start = van.where(now)
+            van.origin, van.place, van.left, van.is_moving = start, place, now, True
+            van.there = now + self.drive(start, place)
 
 
 def pace(minute: float, hours: float) -> float:

@@ -9,6 +9,7 @@ import pytest
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import empty
 from pipeline.estimates.dispatch.dispatch import dispatch
+from pipeline.estimates.dispatch.standby import standby
 
 
 @pytest.fixture
@@ -17,7 +18,9 @@ def answers_of() -> Callable[..., SimpleNamespace]:
 
     def build(inputs: tuple, **more: pl.DataFrame) -> SimpleNamespace:
         frames = {name: empty(model) for name, model in ESTIMATES.items()}
-        frames |= {"tickets": inputs[1], "power": inputs[3], "dispatch": dispatch(*inputs)} | more
+        plan = dispatch(*inputs)
+        waiting = standby(inputs[0], inputs[1], inputs[2], plan)
+        frames |= {"tickets": inputs[1], "power": inputs[3], "dispatch": plan, "standby": waiting} | more
         return SimpleNamespace(**frames)
 
     return build

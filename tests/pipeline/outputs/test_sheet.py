@@ -123,6 +123,12 @@ def test_a_rover_without_stops_is_told_so(inputs, answers_of):
     assert "No stop is proposed for R2 at 12:00." in text
 
 
+def test_a_rover_without_stops_is_told_where_to_wait(day, dispatch_inputs, answers_of):
+    text = page(dispatch_inputs(rovers=[day.rover("R1", -0.1)]), answers_of, "R1").text
+    assert "A good place to wait is near S1 Grange Hall" in text and "about 24 min away" in text
+    assert "Wait where you are." in page(dispatch_inputs(rovers=[day.rover("R1")]), answers_of, "R1").text
+
+
 def test_what_is_odd_in_the_roster_stands_on_the_sheet(day, dispatch_inputs, answers_of):
     inputs = dispatch_inputs([day.ticket("K1")], rovers=[day.rover("R1", latitude=-40.0, skills=None)])
     text = page(inputs, answers_of, "R1").text
