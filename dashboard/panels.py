@@ -77,7 +77,11 @@ def notice(picture: Picture) -> None:
         markup(f'<div class="wb-notice"><b>{safe(what)} could not be estimated.</b> {safe(reason)}</div>')
     since, ahead = entering.silent_since(), entering.waiting(picture)
     if since is not None:
-        kept = f"; {words.plural(len(ahead), 'entry', 'entries')} wait in the inbox, and none is lost" if ahead else ""
+        kept = (
+            f"; {words.plural(len(ahead), 'entry waits', 'entries wait')} in the inbox, and none is lost"
+            if ahead
+            else ""
+        )
         markup(
             f'<div class="wb-notice"><b>The writer is away</b> since {words.clock(since, picture.zone)}. This is the '
             f"last known state{kept}. Start <code>wardbook watch</code> on this book.</div>"

@@ -1,6 +1,7 @@
 """What is pressed on the board becomes entries in the inbox, with who and when, and waits for its receipt."""
 
 import json
+import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -111,3 +112,33 @@ def test_a_place_marked_cleared_is_a_danger_no_more(copied: Path, monkeypatch: p
             Watcher(writer, [], [], lambda _line: None).round(NOW)
         told.append("danger to people" in said(AppTest.from_file(str(APP), default_timeout=120).run()))
     assert told == [True, False]
+
+
+TRICKS = "🗳 =1+1 <script>alert(1)</script> <b>jammed</b> "
+
+
+def test_ten_thousand_letters_of_anything_are_kept_whole_and_shown_as_text(app: AppTest, copied: Path):
+    text = (TRICKS + "the scanner is jammed " * 500)[:10_000].strip()
+    app = box(app, "Who enters").set_value("Ada Finch").run().switch_page("views/call.py").run()
+    app = next(s for s in app.selectbox if s.label.startswith("Place")).set_value("Larkspur Library (P02)").run()
+    app = box(app, "What the caller says").set_value(text).run()
+    app = press(app, "Save the call")
+    assert not app.exception
+    (entry,) = left(copied)
+    assert json.loads(entry["values"])["text"] == text
+    with Writer(open_book(copied), NOW) as writer:
+        Watcher(writer, [], [], lambda _line: None).round(NOW)
+        kept = writer.known(NOW).tickets.filter(pl.col("ticket_id") == entry["target"])["text"].to_list()
+    assert len(kept) == 1 and kept[0].startswith(TRICKS)
+    app = app.run()
+    assert not app.exception and "<script>" not in said(app) and "&lt;script&gt;" in said(app)
+
+
+def test_with_the_writer_gone_the_board_says_since_when_and_keeps_what_is_entered(app: AppTest, copied: Path):
+    away = datetime.now(UTC) - timedelta(minutes=20)
+    os.utime(Book(copied).published, (away.timestamp(), away.timestamp()))
+    app = box(app, "Who enters").set_value("Ada Finch").run()
+    app = press(app, "911 called").run()
+    assert "The writer is away" in said(app) and "1 entry waits in the inbox" in said(app)
+    assert "10:05 CST" in said(app)  # the last known state, with its own time
+    assert len(left(copied)) == 1
