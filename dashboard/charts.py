@@ -21,6 +21,7 @@ LINE_PX = 2
 AXIS_PX = 46  # room for the left axis of a small panel
 SHARED_AXIS_PX = 124  # the same where panels with words at the left share a time axis
 SHARED: dict[str, Any] = {"minExtent": SHARED_AXIS_PX, "maxExtent": SHARED_AXIS_PX}
+LABELS_PX = 8  # between the times of an axis, so that they do not run into one
 LEAST_PEOPLE = 5.0  # end of an axis of people while nobody waits [count]
 NAME_SHARE = 0.12  # of a counter panel's height, that a name takes
 MOLDS_KEPT = 16  # shapes of line panels that are remembered [count]; there are two sizes in two themes
@@ -81,7 +82,15 @@ def time_axis(
     return alt.X(
         f"{field}:T",
         scale=alt.Scale(type="utc", domain=axis_ends(domain, zone)),
-        axis=alt.Axis(title=None, format="%H:%M", tickCount=8, grid=False, labelOverlap=True, orient=orient),
+        axis=alt.Axis(
+            title=None,
+            format="%H:%M",
+            tickCount=8,
+            grid=False,
+            labelOverlap=True,
+            labelSeparation=LABELS_PX,
+            orient=orient,
+        ),
     )
 
 

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import data, figures, maps, panels, theme, words
+from dashboard import data, figures, maps, panels, reasons, theme, words
 from dashboard.data import Picture, once
 
 MOST = 9  # sites in the short table [count]
@@ -103,3 +103,6 @@ else:
     )
     panels.heading("Every site")
     panels.frame(every_site(picture), "map-table")
+    reasons.numbers(picture, figures.stakes(picture), "stakes")
+    for what in ("lines", "tickets"):
+        reasons.behind(picture, what)
