@@ -15,8 +15,6 @@ from pipeline.normalise import privacy
 
 ODD = r"[\x1c-\x1f]"  # blanks that Python counts and polars does not: such a text is always looked at
 FOLDED = r"[\x{130}\x{131}\x{17f}\x{212a}]"  # characters that a search without case takes for plain letters
-APART = r"[\s().\-/\x{2010}-\x{2015}\x{b7}]{0,6}"  # between two digits of a telephone number
-SEVEN = rf"\d(?:{APART}\d){{6}}"
 NEEDLES = 6  # parts of a caller's name that are looked for; a text whose caller has more is always looked at
 
 
@@ -43,14 +41,15 @@ STEPS = tuple(
     Step(f"{form}|{ODD}", step)
     for form, step in (
         (rf"(?i:{privacy.DIGIT_WORD}[\s,-]+{privacy.DIGIT_WORD})", privacy.mask_spoken),
-        (rf"\+\d|{SEVEN}", privacy.mask_long),
-        (SEVEN, privacy.mask_short),
+        (privacy.LONG_DIGITS, privacy.mask_long),
+        (privacy.SHORT_DIGITS, privacy.mask_dashed),
+        (privacy.BARE_DIGITS, privacy.mask_bare),
         (r"(?i:x|ext|extn|extension)\.?\s*:?#?\s*\d\d", privacy.mask_extensions),
         (wider(privacy.LEAD_IN), unless_upper(privacy.mask_after_lead)),
         (wider(privacy.BEFORE_VERB), unless_upper(privacy.mask_before_verb)),
         (SIGNED, unless_upper(privacy.mask_signature)),
-        (r"\[(?:phone|email)\]", unless_upper(privacy.mask_before_phone)),
-        (r"\[name\]", privacy.mask_runs),
+        (wider(privacy.BEFORE_PHONE), unless_upper(privacy.mask_before_phone)),
+        (rf"{wider(privacy.INITIAL)}|\[name\]{privacy.BETWEEN}\[name\]", privacy.mask_runs),
     )
 )
 
