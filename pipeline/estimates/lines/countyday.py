@@ -2,7 +2,8 @@
 
 The log of (arrivals / expected) is a level for the day plus an error of the profile that comes and goes within the
 hour. Both are normal, so half-hours of throughput settle them by Gaussian-process regression (Rasmussen & Williams
-2006, eq. 2.23 and 2.24, with an Ornstein-Uhlenbeck kernel). Each site's prior is learnt from the other sites only.
+2006, eq. 2.23 and 2.24, with an Ornstein-Uhlenbeck kernel). Each site's prior is learnt from the other sites only, and
+each half-hour from those up to an hour after it: a fixed-lag smoother, so that the past does not change for ever.
 """
 
 import dataclasses
@@ -21,6 +22,8 @@ LAGS = (2.0, 8.0)  # from arriving to a poll book, to a counter, when nobody wai
 TIMING_MINUTES = 4.0  # when the first voters come through is off by this everywhere [min]; our choice
 TURNS = 3  # times that throughput is computed anew from the level found [count]; our choice
 FEW = 2.0  # fewer voters expected in a bin say nothing [count]; our choice
+LAG_BINS = 2  # half-hours after one that say something of it: more moves it by under .01 on the days tried [count]
+PLACES = 2  # decimals of the log that are kept: one per cent of the arrivals
 STOPPED, JUMPED = 0.3, 3.0  # a site's part of its county's ratio below or above which a bin is left out; our choice
 
 
@@ -43,20 +46,48 @@ def learn(known: Known, facts: Roster, places: Places, seen: Observations, now: 
     for _ in range(TURNS):
         counted, expected = binned(facts, places, seen, expected_through(places, known, shape), bins)
         used = kept(counted, expected)
-        whole = (used * counted).sum(axis=0)[None], (used * expected).sum(axis=0)[None], used.sum(axis=0)[None]
+        own = np.stack([used * counted, used * expected, used])
         there = np.interp(middle, grid, shape)
-        shape = regress(known, places, whole[0], whole[1], whole[2], there, middle, grid)[0][0]
-    others = [x.sum(axis=0)[None] - x for x in (used * counted, used * expected, used.astype(np.float64))]
-    mean, variance = regress(known, places, others[0], others[1], others[2], there, middle, grid)
-    column = int(np.clip(now - places.first_minute, 0, max(minutes - 1, 0)))
-    return CountyDay(mean, np.sqrt(variance[:, column] + s["lines.site_sd"] ** 2))
+        shape = regress(known, places, own.sum(axis=1, keepdims=True), there, middle, grid)[0][0]
+    others = own.sum(axis=1, keepdims=True) - own
+    mean, variance = settled(known, places, others, there, middle, int((now - places.first_minute) // BIN_MINUTES))
+    day = np.array([np.interp(grid, middle, row) for row in mean]).reshape(sites, minutes)
+    opening = np.clip((facts.opens - places.first_minute) // BIN_MINUTES, 0, bins - 1)
+    sd = np.sqrt(variance[np.arange(sites), opening] + s["lines.site_sd"] ** 2)
+    return CountyDay(day, sd.round(PLACES))
+
+
+def settled(
+    known: Known, places: Places, pools: Floats, there: Floats, middle: Floats, newest: int
+) -> tuple[Floats, Floats]:
+    """Mean and variance by half-hour (pools x bins), each from the half-hours up to `LAG_BINS` after it only.
+
+    What is said of a half-hour changes no more once those after it have come in, and by less than the rounding when
+    one more site reports late: so the states of a replay up to then may serve again (`checkpoints.py`). All half-hours
+    after the newest stand on the same.
+    """
+    shape = (pools.shape[1], len(middle))
+    mean, variance = np.zeros(shape), np.zeros(shape)
+    for start in range(min(max(newest, -1) + 2, len(middle))):
+        asked = slice(start, start + 1 if start <= newest else len(middle))
+        heard = slice(0, start + LAG_BINS + 1)
+        mean[:, asked], variance[:, asked] = regress(
+            known, places, pools[:, :, heard], there[heard], middle[heard], middle[asked]
+        )
+    return mean.round(PLACES), variance
 
 
 def regress(
-    known: Known, places: Places, counted: Floats, expected: Floats, number: Floats, there: Floats, middle: Floats,
-    grid: Floats,
-) -> tuple[Floats, Floats]:  # fmt: skip
-    """Mean and variance by minute from pooled throughput, pools x bins."""
+    known: Known, places: Places, pools: Floats, there: Floats, middle: Floats, grid: Floats
+) -> tuple[Floats, Floats]:
+    """Mean and variance at the minutes of a grid from pooled throughput, pools x minutes.
+
+    Parameters
+    ----------
+    pools : voters counted, voters expected and number of sites: 3 x pools x half-hours [count]
+    there : the log of the level with which the expected ones were reckoned, by half-hour
+    """
+    counted, expected, number = pools
     s = known.settings
     has = (expected > FEW) & (number > 0)
     ratio = np.where(has, np.log((counted + 1.0) / np.where(has, expected + 1.0, 1.0)) + there, 0.0)

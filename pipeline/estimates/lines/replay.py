@@ -15,7 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.lines import observations, weighing
+from pipeline.estimates.lines import checkpoints, observations, weighing
 from pipeline.estimates.lines.arrivals import arrival_rates
 from pipeline.estimates.lines.filter import (
     CHECKIN_LOG,
@@ -154,36 +154,44 @@ def replay_all(
     known: Known, facts: Roster, places: Places, habits: Habits, seen: Observations, spread: Floats, column: int
 ) -> Array:  # fmt: skip
     """Equally likely states of every site after `column`: rows x sites x particles."""
-    n = int(known.settings["lines.particles"])
     most = int(places.scanners.max(initial=0))
-    state = np.zeros((HEAD + 2 * most, len(facts.site_ids), n), np.float32)
     kinds = kinds_of(known, places, seen, spread)
+    n = int(known.settings["lines.particles"])
+    few = np.array([max(round(n * part), 1) for part in PARTS])[kinds]
+    split = observations.watched(seen, places, np.arange(len(kinds)))
+    marks = checkpoints.digests(known, places, habits, seen, spread, few, column, split)
+    points = [checkpoints.newest(chain) for chain in marks]
+    state = np.zeros((HEAD + 2 * most, len(kinds), n), np.float32)
 
-    def fill(few: int, sites: Ints) -> None:
-        mine = some_places(places, sites)
-        z = start_particles(known, places, spread, sites, few)
-        replay(z, mine, habits, tables_of(seen, sites), column, split=observations.watched(seen, places, sites))
+    def fill(sites: Ints) -> None:
+        mine, many, part = some_places(places, sites), int(few[sites[0]]), points[sites[0]][0]
+        if part:
+            begun = checkpoints.restored([points[s][1] for s in sites], mine.scanners, part * checkpoints.EVERY)
+        else:
+            begun = checkpoints.Begun(start_particles(known, places, spread, sites, many))
+        keeper = checkpoints.Keeper([marks[s] for s in sites], mine.scanners, column)
+        z = begun.z
+        replay(z, mine, habits, tables_of(seen, sites), column, split=split[sites], begun=begun, keep=keeper)
         own = int(mine.scanners.max(initial=0))
-        rows = np.r_[0 : HEAD + own, HEAD + most : HEAD + most + own]
-        state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) * few // n]
+        rows = checkpoints.rows_of(own, most)
+        state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) * many // n]
 
-    batches = batches_of(kinds, n)
+    batches = batches_of(few, np.array([part for part, _ in points], np.int64))
     if len(batches) < 2:
         for batch in batches:
-            fill(*batch)
+            fill(batch)
     else:
         with ThreadPoolExecutor(min(os.cpu_count() or 1, len(batches))) as pool:  # sites do not share randomness
-            list(pool.map(lambda batch: fill(*batch), batches))
+            list(pool.map(fill, batches))
     return state
 
 
-def batches_of(kinds: Ints, n: int) -> list[tuple[int, Ints]]:
-    """Particles a site, and the sites to be stepped together; each site by itself has the same particles."""
+def batches_of(few: Ints, begun: Ints) -> list[Ints]:
+    """The sites to be stepped together: as many particles each, begun at the same checkpoint."""
     batches = []
-    for kind, part in enumerate(PARTS):
-        sites, few = np.flatnonzero(kinds == kind), max(round(n * part), 1)
-        at_once = max(BATCH // few, 1)
-        batches += [(few, sites[k : k + at_once]) for k in range(0, len(sites), at_once)]
+    for many, part in sorted(set(zip(few.tolist(), begun.tolist(), strict=True))):
+        sites, at_once = np.flatnonzero((few == many) & (begun == part)), max(BATCH // many, 1)
+        batches += [sites[k : k + at_once] for k in range(0, len(sites), at_once)]
     return batches
 
 
@@ -247,14 +255,8 @@ Weigh = Callable[[weighing.Weighing, dict[str, list[NDArray[np.float64]]]], None
 def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
     """The observations of some sites by minute; each group of rows as columns, the site's place in `sites` first."""
     place = {int(site): k for k, site in enumerate(sites)}
-    columns = {
-        "scans": ["slot", "delta", "span", "state"],
-        "windows": ["line", "total", "noise", "carried", "idle"],
-        "counts": ["line", "count", "is_call"],
-        "calls": ["slot", "is_book", "is_jam", "is_end"],
-    }
     tables: dict[str, Rows] = {}
-    for name, wanted in columns.items():
+    for name, wanted in weighing.COLUMNS.items():
         table: pl.DataFrame = getattr(seen, name)
         table = table.filter(pl.col("site").is_in(list(place)))
         # Rows of one site in one minute are taken one after the other.
@@ -272,8 +274,11 @@ def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
 def replay(
     z: Array, places: Places, habits: Habits, tables: dict[str, Rows], column: int, move: Move | None = None,
     weigh: Weigh | None = None, split: NDArray[np.bool_] | None = None, checkin_rows: Ints = CHECKIN_ROWS,
+    begun: checkpoints.Begun | None = None, keep: checkpoints.Keeper | None = None,
 ) -> None:  # fmt: skip
     """Step and weigh minute by minute, up to and with `column`; ends with equal weights.
+
+    `begun` says where the states come from, if not from before column 0; `keep` is shown them at each checkpoint.
 
     `move` and `weigh` stand in for `step` and `weigh_minute` where something is to be kept beside (`waits.py`); further
     rows of z, after the scanners' own, are resampled along, those in `checkin_rows` with check-in's. Where `split`
@@ -282,12 +287,14 @@ def replay(
     keeps more particles.
     """
     move, weigh = move or step, weigh or weigh_minute
-    logw = np.zeros((2, *z.shape[1:]))
+    begun = begun or checkpoints.Begun(z)
+    logw, was = begun.logw, begun.is_apart
     apart = np.zeros((z.shape[1], column + 1), bool) if split is None else split
-    was = np.zeros(z.shape[1], bool)
     draws = Draws(places.seeds, z.shape[2], places.scanners, stream=1)
-    for at in range(column + 1):
+    for at in range(begun.column, column + 1):
         minute = places.first_minute + at
+        if keep is not None:
+            keep.note(at, z, logw, was)
         chances = draws.at(minute)
         if (turned := np.flatnonzero(apart[:, at] != was)).size:
             even_out(z, logw, was, turned, places.seeds, minute + MANY, checkin_rows)

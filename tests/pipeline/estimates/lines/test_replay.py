@@ -8,13 +8,13 @@ from pipeline.estimates.lines import filter as particle
 from pipeline.estimates.lines import replay, weighing
 
 
-def test_every_site_is_stepped_once_with_the_particles_of_its_kind():
-    kinds = np.array([replay.HOT, replay.QUIET, replay.MIDDLING] * 300)
-    batches = replay.batches_of(kinds, 400)
-    assert sorted(site for _, sites in batches for site in sites) == list(range(900))
-    for few, sites in batches:
-        assert few * len(sites) <= replay.BATCH
-        assert {400 * replay.PARTS[kind] for kind in kinds[sites]} == {few}
+def test_every_site_is_stepped_once_with_those_that_have_as_many_particles_and_begin_with_it():
+    few, begun = np.array([1600, 200, 400] * 300), np.repeat([0, 7], 450)
+    batches = replay.batches_of(few, begun)
+    assert sorted(site for sites in batches for site in sites) == list(range(900))
+    for sites in batches:
+        assert few[sites].sum() <= replay.BATCH
+        assert len(set(few[sites])) == len(set(begun[sites])) == 1
 
 
 def test_as_many_go_on_to_the_booths_as_the_poll_books_show():
