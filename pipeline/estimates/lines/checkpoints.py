@@ -21,8 +21,8 @@ from pipeline.estimates.lines.observations import Observations
 from pipeline.estimates.lines.weighing import COLUMNS
 
 EVERY = 30  # minutes from one checkpoint to the next [min]; our choice
-KEPT_MINUTES = 240  # checkpoints older than this before T are not made [min]; our choice
-MOST_BYTES = 256 * 2**20  # memory of all that are kept [bytes]; our choice
+KEPT_MINUTES = 150  # checkpoints older than this before T are not made [min]; our choice
+MOST_BYTES = 384 * 2**20  # memory of all that are kept [bytes]; our choice
 
 
 @dataclasses.dataclass(frozen=True)
