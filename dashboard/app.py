@@ -33,11 +33,11 @@ def pulse(seen: data.Seen | None, is_reading: bool, drawn: float) -> None:
     """Draws the page anew when a newer snapshot has been published, or says so while a reason is being read."""
     now = time.monotonic()
     pace.PACE.note_look(session(), now)
-    if data.signature() == seen or now - drawn < pace.PACE.interval():
+    if data.signature() == seen:
         return
     if is_reading:
         panels.markup('<p class="small">Newer data is there. Close what tells why, and it is shown.</p>')
-    else:
+    elif now - drawn >= pace.PACE.interval():
         st.rerun(scope="app")
 
 
