@@ -1,0 +1,212 @@
+"""A board in a real browser, and what its tests do there."""
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+from urllib.parse import urlsplit
+
+import pytest
+
+from dashboard.navigation import VIEWS
+from pipeline import run
+from pipeline.board import Board
+from pipeline.demo import day_folder
+
+sync_api = pytest.importorskip("playwright.sync_api")
+SWITCHES = [  # no sandbox in containers, no graphics card, and no calls home
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PATIENCE_MS = 120_000
+SHOTS = Path(__file__).parents[1] / "shots"  # ignored by git; CI keeps it
+BASE_PATH = (
+    "_stcore/health",
+    "_stcore/host-config",
+)  # Streamlit looks for its root under each address, and is told 404
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """Where the system's Chromium is; without one the tests say so and skip, in CI they fail."""
+    found = shutil.which("chromium") or shutil.which("chromium-browser")
+    if found is None:
+        said = "no Chromium is installed: the board was not opened in a browser"
+        if os.environ.get("CI"):
+            pytest.fail(said)
+        pytest.skip(said)
+    return found
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@pytest.fixture(scope="session")
+def board(book: Path, chromium: str) -> Iterator[str]:
+    """The address of a running board of the small county."""
+    with Board(book, free_port()) as running:
+        running.wait_ready()
+        yield running.address
+
+
+@pytest.fixture(scope="session")
+def demo_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The whole demo day, as `wardbook take` leaves it."""
+    folder = tmp_path_factory.mktemp("books") / "demo"
+    run.take([day_folder()], folder, datetime(2026, 11, 6, tzinfo=UTC))
+    return folder
+
+
+@pytest.fixture(scope="session")
+def demo_board(demo_book: Path, chromium: str) -> Iterator[str]:
+    with Board(demo_book, free_port()) as running:
+        running.wait_ready()
+        yield running.address
+
+
+@pytest.fixture(scope="session")
+def browser(chromium: str) -> Iterator["sync_api.Browser"]:
+    with sync_api.sync_playwright() as player:
+        found = player.chromium.launch(executable_path=chromium, args=SWITCHES)
+        yield found
+        found.close()
+
+
+@pytest.fixture(scope="session")
+def new_page(browser) -> Iterator[Callable[..., "sync_api.Page"]]:
+    """Opens pages that keep what they asked for and what went wrong; at the end nothing may have left this machine."""
+    opened: list = []
+
+    def start(scheme: str = "light", size: tuple[int, int] = (1366, 768)) -> "sync_api.Page":
+        context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
+        page = context.new_page()
+        page.set_default_timeout(PATIENCE_MS)
+        page.asked, page.broken = [], []
+        page.on("request", lambda request: page.asked.append(request.url))
+        page.on("websocket", lambda socket_: page.asked.append(socket_.url))
+        page.on("pageerror", lambda error: page.broken.append(str(error)))
+        page.on(
+            "console",
+            lambda said: (
+                page.broken.append(said.text)
+                if said.type == "error" and not said.location["url"].endswith(BASE_PATH)
+                else None
+            ),
+        )
+        opened.append(page)
+        return page
+
+    yield start
+    for page in opened:
+        hosts = {urlsplit(url).hostname for url in page.asked if not url.startswith(("data:", "blob:", "about:"))}
+        assert hosts <= {"127.0.0.1"}, hosts
+
+
+@pytest.fixture(scope="module")
+def page(new_page) -> "sync_api.Page":
+    return new_page()
+
+
+@pytest.fixture(scope="session")
+def live(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
+    """A board with its own writer, of a county that votes today."""
+    now = datetime.now(UTC)
+    day, folder = tmp_path_factory.mktemp("today"), tmp_path_factory.mktemp("books") / "live"
+    (day / "county.toml").write_text(f'name = "Plover County"\nzone = "Etc/UTC"\nelection_day = {now:%Y-%m-%d}\n')
+    opens, closes = max(now - timedelta(hours=3), now.replace(hour=0, minute=0)), now.replace(hour=23, minute=59)
+    hours = f"{opens:%H:%M},{closes:%H:%M}"
+    (day / "sites.csv").write_text(
+        "site_id,name,latitude,longitude,opens,closes,expected_voters,checkin_stations,booths\n"
+        f"P1,Sedge Hall,41.1,-93.5,{hours},700,2,10\nP2,Teasel School,41.2,-93.4,{hours},500,2,8\n"
+    )
+    (day / "units.csv").write_text("unit_id,site_id,type\nSC-1,P1,scan-single\nSC-2,P2,scan-single\n")
+    (day / "rovers.csv").write_text(
+        "rover_id,latitude,longitude,skills,parts,on_shift,off_shift\nR1,41.1,-93.4,scanner;power,,00:00,23:59\n"
+    )
+    run.take([day], folder, now - timedelta(minutes=30), received=max(now - timedelta(hours=2), opens))
+    port = free_port()
+    command = [
+        sys.executable,
+        "-m",
+        "pipeline.cli",
+        "board",
+        "--book",
+        str(folder),
+        "--port",
+        str(port),
+        "--no-browser",
+    ]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        until = time.monotonic() + PATIENCE_MS / 1000
+        while time.monotonic() < until:
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            time.sleep(0.2)
+        yield f"http://127.0.0.1:{port}", folder
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
+def settle(page: "sync_api.Page", title: str | None = None) -> None:
+    """Waits until the page has been drawn."""
+    page.wait_for_selector(f'h1:has-text("{title}")' if title else "h1", state="attached")
+    page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+
+
+def open_view(page: "sync_api.Page", address: str, title: str | None = None) -> None:
+    page.goto(address)
+    settle(page, title)
+
+
+def go(page: "sync_api.Page", board: str, path: str) -> None:
+    """To a page by the row at the top, or by its address if the board is not open yet."""
+    if page.url.startswith(board):
+        page.get_by_role("link", name=VIEWS[path].title, exact=True).click()
+        settle(page, VIEWS[path].title)
+    else:
+        open_view(page, f"{board}/{path}", VIEWS[path].title)
+
+
+def said(page: "sync_api.Page") -> str:
+    return page.locator('[data-testid="stMain"]').inner_text()
+
+
+def keep_shot(page: "sync_api.Page", name: str) -> None:
+    SHOTS.mkdir(exist_ok=True)
+    page.screenshot(path=str(SHOTS / f"{name}.png"))
+
+
+def chosen(page: "sync_api.Page") -> list[str]:
+    """What the lists on the page stand at, once there are any: a page is drawn from the top down."""
+    page.get_by_role("combobox").first.wait_for()
+    return [box.get_attribute("value") or box.input_value() for box in page.get_by_role("combobox").all()]
+
+
+def say_who(page: "sync_api.Page", name: str) -> None:
+    page.get_by_placeholder("your name").fill(name)
+    page.keyboard.press("Enter")
+    settle(page)
+
+
+@pytest.fixture(scope="session")
+def there() -> SimpleNamespace:
+    """What a person does at the board (settle, open_view, go, said, keep_shot, chosen, say_who), a port, patience."""
+    done = (settle, open_view, go, said, keep_shot, chosen, say_who, free_port)
+    return SimpleNamespace(patience_seconds=PATIENCE_MS / 1000, **{act.__name__: act for act in done})

@@ -1,0 +1,149 @@
+"""The board in a real browser: every page opens, nothing fails, and no request leaves this machine."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from dashboard.navigation import VIEWS
+from pipeline import run
+from pipeline.board import Board
+from pipeline.estimates import Answers
+from pipeline.store import read
+from pipeline.store.book import Book
+
+sync_api = pytest.importorskip("playwright.sync_api")
+axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+PAGES = {path: view.title for path, view in VIEWS.items()}
+
+
+@pytest.fixture(scope="module")
+def clicked(new_page, board: str) -> dict[str, "sync_api.Page"]:
+    """A page in each theme that stays open, as people go from page to page."""
+    return {scheme: new_page(scheme) for scheme in ("light", "dark")}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", PAGES)
+def test_every_page_opens_without_an_error_or_a_serious_fault_for_anybody(
+    there, clicked, board: str, path: str, scheme: str
+):
+    page = clicked[scheme]
+    page.broken.clear()
+    there.go(page, board, path)
+    assert page.locator('[data-testid="stException"]').count() == 0
+    page.get_by_text("Tern Hollow County").first.wait_for()
+    assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth - window.innerWidth") <= 0
+    # Charts come after the page. axe-core 4: WCAG 2.2 A and AA, and its own good practice.
+    page.wait_for_timeout(300)
+    found = axe.Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]
+    bad = [(v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")]
+    assert bad == []
+    assert page.broken == []
+    there.keep_shot(page, f"{path}-{scheme}")
+
+
+def test_the_bare_address_leads_to_the_first_page(there, page, board: str):
+    there.open_view(page, board, "Now")
+    assert page.url.endswith("/now")
+
+
+def test_an_address_with_a_time_and_a_site_leads_there(there, page, board: str):
+    there.open_view(page, f"{board}/site?site=P02&at=2026-11-03T09:00:00-06:00")
+    assert page.get_by_text("known up to 09:00").count() == 1
+    assert page.get_by_text("Not live.").count() == 1
+    assert "Larkspur Library (P02)" in there.chosen(page)
+
+
+def test_a_site_in_the_list_leads_to_its_page(there, page, board: str):
+    there.open_view(page, f"{board}/now")
+    page.locator(".wb-item a", has_text="Alder Street Hall").first.click()
+    page.wait_for_url("**/site?site=P01")
+    there.settle(page, "Site")
+    assert "Alder Street Hall (P01)" in there.chosen(page)
+
+
+def test_charts_are_drawn_and_told_in_words(there, page, board: str):
+    there.open_view(page, f"{board}/lines")
+    page.wait_for_selector('[data-testid="stVegaLiteChart"] canvas, [data-testid="stVegaLiteChart"] svg')
+    assert page.locator('[aria-label*="people waiting"], [aria-label*="waiting at"], img[alt*="waiting"]').count() > 0
+
+
+def test_a_rovers_page_fits_a_telephone_and_has_five_large_buttons(there, new_page, board: str):
+    phone = new_page(size=(360, 740))
+    there.open_view(phone, f"{board}/now?rover=R1")
+    phone.locator(".st-key-rover-buttons button").nth(4).wait_for()
+    heights = [b.bounding_box()["height"] for b in phone.locator(".st-key-rover-buttons button").all()]
+    assert len(heights) == 5 and min(heights) >= 48  # px; WCAG 2.2 2.5.8 asks for 24, thumbs for more
+    assert phone.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= 360
+    assert "Keep away: “Millrace School”" in there.said(phone)
+    there.keep_shot(phone, "rover-phone")
+
+
+def test_the_wall_has_no_controls_and_turns_by_itself(there, new_page, board: str):
+    wall = new_page()
+    there.open_view(wall, f"{board}/now?wall=now,power&turn=5", "Now")
+    sync_api.expect(wall.get_by_role("button").filter(visible=True)).to_have_count(0)
+    wall.wait_for_selector("h1:has-text('Power')", state="attached")
+    assert "wall=now" in wall.url
+
+
+MOMENTS = {  # local time of the demo day
+    "before opening": "2026-11-03T06:40:00-05:00",
+    "noon": "2026-11-03T12:00:00-05:00",
+    "closing": "2026-11-03T20:10:00-05:00",
+    "next morning": "2026-11-04T07:00:00-05:00",
+}
+
+
+@pytest.mark.parametrize("name", MOMENTS)
+def test_the_pages_say_what_estimate_says_of_the_same_time(
+    there, new_page, demo_board: str, demo_book: Path, name: str
+):
+    at = datetime.fromisoformat(MOMENTS[name])
+    with read.Snapshot(Book(demo_book).published) as snapshot:
+        rows = read.read_rows(snapshot.con)
+        newest = read.newest_receipt(snapshot.con)
+    at = min(at.astimezone(UTC), newest)
+    answers = Answers(read.known_at(rows, at))
+    page = new_page()
+    there.open_view(page, f"{demo_board}/tickets?at={at.isoformat().replace('+', '%2B')}", "Tickets")
+    live = answers.tickets.filter(pl.col("status") != "resolved")
+    text = there.said(page)
+    assert "Not live." in text
+    assert f"{live.height}\nnot resolved" in text
+    assert f"{live.filter(pl.col('status') == 'open').height}\nof them given to nobody" in text
+    there.go(page, demo_board, "power")
+    on = answers.power.filter(pl.col("supply") == "battery").height
+    dark = answers.power.filter(pl.col("supply") == "dark").height
+    there.go(page, demo_board, "now")
+    text = there.said(page)
+    waiting = round(float(answers.lines["waiting_mean"].sum()))
+    assert f"{waiting:,}" in text if answers.lines.height else "no line is open" in text
+    assert f"{on}\non battery" in text and f"{dark} dark" in text
+    there.go(page, demo_board, "lines")
+    if answers.lines.height:
+        worst = answers.lines.filter(pl.col("line") == "checkin").sort("wait_minutes_median", descending=True)
+        first = worst.row(0, named=True)
+        figures = f"{first['waiting_median']:,.0f} ({first['waiting_low']:,.0f}–{first['waiting_high']:,.0f}) waiting"
+        assert figures in there.said(page)
+    for path in ("counts", "opening-closing", "supplies"):
+        there.go(page, demo_board, path)
+        assert page.locator('[data-testid="stException"]').count() == 0
+    assert page.broken == []
+    there.keep_shot(page, f"demo-{name.replace(' ', '-')}")
+
+
+def test_a_book_of_broken_feeds_opens_and_shows_what_was_refused(there, new_page, chromium: str, tmp_path: Path):
+    folder = Path(__file__).parents[3] / "demo_data" / "bad"
+    run.take([p for p in folder.iterdir() if p.suffix != ".md"], tmp_path / "bad", datetime(2026, 11, 4, tzinfo=UTC))
+    with Board(tmp_path / "bad", there.free_port()) as running:
+        running.wait_ready()
+        page = new_page()
+        for path in ("intake", "now", "tickets", "units"):
+            there.go(page, running.address, path)
+            assert page.locator('[data-testid="stException"]').count() == 0
+            if path == "intake":
+                assert "went to quarantine" in there.said(page)
+        assert page.broken == []
