@@ -53,16 +53,17 @@ def custody(picture: Picture, steps: pl.DataFrame) -> None:
     panels.markup("".join(parts))
 
 
-def ways_round(picture: Picture, steps: pl.DataFrame) -> None:
-    """What can be done where results are due by line and have not come; nothing where all is well."""
+def advised_steps(picture: Picture, steps: pl.DataFrame) -> None:
+    """What to do where results have not come by line, or an order has extended the hours; nothing where all is well."""
     advised = steps.filter(pl.col("advice").is_not_null())
     if advised.is_empty():
         return
-    panels.heading("Results that have not come by line")
+    panels.heading("What to do")
     named = figures.names(picture)
     parts = [
-        f"<p><b>{words.safe(', '.join(named.get(s, s) for s in own['site_id']))}</b> · {words.safe(str(said))}</p>"
-        for (said,), own in advised.group_by("advice", maintain_order=True)
+        f"<p><b>{words.safe(', '.join(named.get(s, s) for s in own['site_id']))}</b> · "
+        f"{words.step(str(milestone))} · {words.safe(str(said))}</p>"
+        for (milestone, said), own in advised.group_by("milestone", "advice", maintain_order=True)
     ]
     panels.markup("".join(parts))
 
@@ -87,7 +88,7 @@ panels.facts(
 )
 panels.heading("Custody")
 custody(picture, steps)
-ways_round(picture, steps)
+advised_steps(picture, steps)
 panels.heading("Steps by site")
 if steps.is_empty():
     panels.empty("No step is known yet: the roster has not been received.")

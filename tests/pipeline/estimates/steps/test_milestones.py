@@ -177,3 +177,20 @@ def test_once_the_media_are_received_the_advice_says_when_in_the_county_s_time(g
     assert row["standing"] == "overdue"  # nobody has reported that results came by line
     assert "received at 20:35" in row["advice"]  # closes at 19:00, Chicago is UTC-6
     assert "carry" not in row["advice"]
+
+
+def test_a_site_with_extended_hours_is_told_whose_ballots_to_keep_apart_from_the_usual_closing_on(gear, day):
+    # Help America Vote Act of 2002, section 302(c), from memory: who votes by an order that extends the hours votes a
+    # provisional ballot, held apart from those of others.
+    sites = [day.site("S1"), day.site("S2"), day.site("S3", closes_at=after(120))]
+
+    def told(at, steps=()):
+        rows = answer(gear, day, at, steps, sites=sites)
+        return {site for (site, name), row in rows.items() if name == "closed" and row["advice"]}
+
+    assert told(after(-1)) == set()
+    assert told(after(30)) == {"S3"}
+    assert told(after(130), [step("closed", after(125), "S3")]) == set()
+    advice = answer(gear, day, after(30), sites=sites)[("S3", "closed")]["advice"]
+    for word in ("order", "provisional", "apart", "counsel", "nobody is turned away"):
+        assert word in advice
