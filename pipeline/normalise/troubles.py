@@ -192,9 +192,9 @@ def read_text(text: str, carried: str = "", book: Vocabulary | None = None, is_o
     things: set[str] = set()
     carry = frozenset({carried} - {""})
     for words, told in wording.clauses_with_shares(book, text):
-        share = 1.0 if is_outcome else told
         found, noise = matches_that_hold(book, words)
         scores, words_for, carry = read_clause(book, words, found, carry)
+        share = 1.0 if is_outcome or "safety" in scores else told  # danger is never told in passing
         heard.add([pair for i, pair in enumerate(words) if i not in noise], scores, words_for, share)
         things |= carry
     total = heard.total()

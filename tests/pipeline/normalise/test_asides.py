@@ -50,6 +50,22 @@ def test_the_present_trouble_is_read_and_the_past_one_is_not(text: str, expected
     assert weigh(read_text(text), None, {})[0] == expected
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "earlier a man threatened our judge with a gun, he left, but now the scanner is jammed",
+        "there was smoke from the scanner earlier, it is fine now, but the printer is out of paper",
+        "a wire fell on the driveway before, it's been dealt with; need more pens",
+        "had a small fire in the kitchen, it is out now, fixed. Now the box is full",
+        "a voter fell earlier, she is okay now. The scanner jammed",
+    ],
+)
+def test_danger_is_never_told_in_passing(text: str):
+    scores = dict(read_text(text).scores)
+    with_danger_alone = dict(read_text(text.replace(" earlier", "").replace("earlier ", "")).scores)
+    assert scores["safety"] >= 0.9 * with_danger_alone["safety"] > 0
+
+
 def test_an_outcome_has_no_asides():
     plain, outcome = (dict(read_text("cleared the jam, watch it", is_outcome=o).scores) for o in (False, True))
     assert outcome["scanner-jam"] > plain.get("scanner-jam", 0.0)
