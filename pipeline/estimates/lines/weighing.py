@@ -151,8 +151,10 @@ def weigh_states(w: Weighing, site: Ints, slot: Ints, state: Ints) -> None:
         stopped = np.where(w.chance[site] % 5 < 2, JAM, STOP)
         down = np.where(picked, np.where(code == UP, UP, stopped), down)
         w.z[HEAD + slot, site] = down
-    if (down != UP).any() or (state != seen.WELL).any():
-        w.weigh(1, site, REPORTED[np.minimum(down.astype(np.int64), STOP), state[:, None]])
+    # Site by site: what stands beside a site in its batch must not move its weights, not even by their last bit.
+    told = np.flatnonzero((down != UP).any(axis=1) | (state != seen.WELL))
+    if len(told):
+        w.weigh(1, site[told], REPORTED[np.minimum(down[told].astype(np.int64), STOP), state[told, None]])
 
 
 def weigh_windows(
