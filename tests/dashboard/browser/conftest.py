@@ -37,7 +37,7 @@ BASE_PATH = (
 )  # Streamlit looks for its root under each address, and is told 404
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> str:
     """Where the system's Chromium is; without one the tests say so and skip, in CI they fail."""
     found = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -55,7 +55,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def board(book: Path, chromium: str) -> Iterator[str]:
     """The address of a running board of the small county."""
     with Board(book, free_port()) as running:
@@ -63,7 +63,7 @@ def board(book: Path, chromium: str) -> Iterator[str]:
         yield running.address
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def demo_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The whole demo day, as `wardbook take` leaves it."""
     folder = tmp_path_factory.mktemp("books") / "demo"
@@ -71,14 +71,14 @@ def demo_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def demo_board(demo_book: Path, chromium: str) -> Iterator[str]:
     with Board(demo_book, free_port()) as running:
         running.wait_ready()
         yield running.address
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser(chromium: str) -> Iterator["sync_api.Browser"]:
     with sync_api.sync_playwright() as player:
         found = player.chromium.launch(executable_path=chromium, args=SWITCHES)
@@ -86,7 +86,7 @@ def browser(chromium: str) -> Iterator["sync_api.Browser"]:
         found.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def new_page(browser) -> Iterator[Callable[..., "sync_api.Page"]]:
     """Opens pages that keep what they asked for and what went wrong; at the end nothing may have left this machine."""
     opened: list = []
@@ -121,13 +121,16 @@ def page(new_page) -> "sync_api.Page":
     return new_page()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def live(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
-    """A board with its own writer, of a county that votes today."""
+    """A board with its own writer, of a county where it is past noon on election day, whatever the hour here."""
     now = datetime.now(UTC)
+    ahead = 12 - now.hour  # hours that the county's clock is ahead of UTC
+    local = now + timedelta(hours=ahead)
     day, folder = tmp_path_factory.mktemp("today"), tmp_path_factory.mktemp("books") / "live"
-    (day / "county.toml").write_text(f'name = "Plover County"\nzone = "Etc/UTC"\nelection_day = {now:%Y-%m-%d}\n')
-    opens, closes = max(now - timedelta(hours=3), now.replace(hour=0, minute=0)), now.replace(hour=23, minute=59)
+    zone = f"Etc/GMT{-ahead:+d}" if ahead else "Etc/GMT"  # the sign of these names is turned round
+    (day / "county.toml").write_text(f'name = "Plover County"\nzone = "{zone}"\nelection_day = {local:%Y-%m-%d}\n')
+    opens, closes = local - timedelta(hours=3), local + timedelta(hours=8)
     hours = f"{opens:%H:%M},{closes:%H:%M}"
     (day / "sites.csv").write_text(
         "site_id,name,latitude,longitude,opens,closes,expected_voters,checkin_stations,booths\n"
@@ -137,7 +140,7 @@ def live(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tu
     (day / "rovers.csv").write_text(
         "rover_id,latitude,longitude,skills,parts,on_shift,off_shift\nR1,41.1,-93.4,scanner;power,,00:00,23:59\n"
     )
-    run.take([day], folder, now - timedelta(minutes=30), received=max(now - timedelta(hours=2), opens))
+    run.take([day], folder, now - timedelta(minutes=30), received=now - timedelta(hours=2))
     port = free_port()
     command = [
         sys.executable,
@@ -205,7 +208,7 @@ def say_who(page: "sync_api.Page", name: str) -> None:
     settle(page)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def there() -> SimpleNamespace:
     """What a person does at the board (settle, open_view, go, said, keep_shot, chosen, say_who), a port, patience."""
     done = (settle, open_view, go, said, keep_shot, chosen, say_who, free_port)
