@@ -121,7 +121,7 @@ def learnt_fleet(known: Known) -> Fleet:
     return Fleet(shift, spread, percent_variance(runs, known.settings))
 
 
-def discharges(known: Known, off: pl.DataFrame, fleet: Fleet | None = None) -> Discharge:
+def discharges(known: Known, off: pl.DataFrame, fleet: Fleet) -> Discharge:
     """The discharge of the units in `off` (unit_id, outage_since), from the roster and their own reports.
 
     Level and rate have a normal prior (roster, battery age); each percentage reported since mains was lost is a
@@ -137,7 +137,6 @@ def discharges(known: Known, off: pl.DataFrame, fleet: Fleet | None = None) -> D
     level, level_var = start_charge(known, units, run)
     points = reported_points(known.status, off, s)
     n, st, stt, alive, rise, *sums = aligned(units, points)
-    fleet = fleet or learnt_fleet(known)
     noise = fleet.noise * doubts(rise, s)
     rate = np.exp(-fleet.shift) / run
     rate_var = rate**2 * (fleet.spread**2 + run_variance(units, known.county.election_day.year, s))

@@ -85,7 +85,7 @@ def costs(known: Known, units: pl.DataFrame, loads: pl.DataFrame, outage: Suppos
     then = replace(known, at=outage.from_at, status=earlier)
     since = pl.lit(outage.from_at).cast(pl.Datetime("us", "UTC"))
     off = units.with_columns(outage_since=since)
-    d = charge.discharges(then, off.select("unit_id", "site_id", "outage_since"))
+    d = charge.discharges(then, off.select("unit_id", "site_id", "outage_since"), charge.learnt_fleet(then))
     open_for, waiting, arrivals = at_stake(then, off, loads)
     left = np.minimum(open_for, outage.minutes)
     u = np.linspace(0.0, outage.minutes, STEPS)

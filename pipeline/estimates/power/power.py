@@ -18,9 +18,7 @@ Floats = NDArray[np.float64]
 REPORTING_MINUTES = 15.0  # a unit that reported from its battery so recently is not dark; our choice [min]
 
 
-def supply_states(
-    known: Known, readings: pl.DataFrame, notes: pl.DataFrame, fleet: charge.Fleet | None = None
-) -> pl.DataFrame:
+def supply_states(known: Known, readings: pl.DataFrame, notes: pl.DataFrame, fleet: charge.Fleet) -> pl.DataFrame:
     """What every rostered unit runs on at T, since when, and what that stands on."""
     if known.units.is_empty():
         return empty(events.SupplyStates)
@@ -73,7 +71,7 @@ def basis() -> pl.Expr:
     return pl.concat_str(stands, dark.otherwise(pl.lit("")))
 
 
-def gone_dark(known: Known, off: pl.DataFrame, fleet: charge.Fleet | None = None) -> pl.DataFrame:
+def gone_dark(known: Known, off: pl.DataFrame, fleet: charge.Fleet) -> pl.DataFrame:
     """For units off mains: is_dark, dark_since, charge_mean.
 
     A unit is dark when it has stopped reporting and its charge has more likely than not run out.
@@ -107,17 +105,17 @@ def mains_charge(known: Known, frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, fleet: charge.Fleet | None = None) -> Stakes:
+def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, fleet: charge.Fleet) -> Stakes:
     """What is at stake at the units off mains: `power`, `exposure`, `circuits` and `remedies` stand on it."""
     frame = supply if supply.height else empty(events.SupplyStates)
     return stakes_of(known, frame, loads, circuits.lengths(known), fleet)
 
 
-def power(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, at_risk: Stakes | None = None) -> pl.DataFrame:
+def power(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, at_risk: Stakes) -> pl.DataFrame:
     """Every rostered unit: its supply, when its charge would end, and what that would cost until closing."""
     if supply.is_empty():
         return empty(estimates.Power)
-    costs = unit_costs(known, at_risk or stakes(known, supply, loads), loads)
+    costs = unit_costs(known, at_risk, loads)
     names = [*empty(estimates.Power).columns, *FURTHER["power"]]
     frame = supply.sort("unit_id").join(costs, on="unit_id", how="left")
     chances = ["chance_dark", "expected_dark_minutes", "expected_voter_minutes"]

@@ -52,9 +52,7 @@ class Stakes:
         return np.asarray((self.units["supply"] == "dark").to_numpy(), bool)
 
 
-def stakes_of(
-    known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths, fleet: charge.Fleet | None = None
-) -> Stakes:
+def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths, fleet: charge.Fleet) -> Stakes:
     """Everything that is at stake at the units off mains."""
     off = supply.filter(pl.col("supply").is_in(["battery", "dark"]) & pl.col("outage_since").is_not_null())
     places = known.sites.select("site_id", "circuit")

@@ -85,7 +85,7 @@ def test_ninety_percent_intervals_cover_the_true_time_to_empty(gear):
     off = pl.DataFrame(
         {"unit_id": [u["unit_id"] for u in units], "site_id": ["S1"] * many, "outage_since": [gear.ago(a) for a in ago]}
     ).with_columns(pl.col("outage_since").dt.cast_time_unit("us"))
-    d = charge.discharges(known, off)
+    d = charge.discharges(known, off, charge.learnt_fleet(known))
     truth = run - ago
     covered = ((d.quantile(0.05) <= truth) & (truth <= d.quantile(0.95))).mean()
     assert 0.85 <= covered <= 0.97
@@ -97,7 +97,8 @@ def test_reports_narrow_the_time_to_empty_to_less_than_half_of_what_rated_minute
     reports = percentages(gear, "U1", 190.0, 120.0, rng)
     since = pl.Series([gear.ago(120)] * 2).dt.cast_time_unit("us")
     off = pl.DataFrame({"unit_id": ["U1", "U2"], "site_id": ["S1", "S1"], "outage_since": since})
-    d = charge.discharges(gear.known(units=units, status=reports), off)
+    known = gear.known(units=units, status=reports)
+    d = charge.discharges(known, off, charge.learnt_fleet(known))
     width = d.quantile(0.95) - d.quantile(0.05)
     assert width[0] < width[1] / 2
 
@@ -148,7 +149,8 @@ def test_a_battery_far_down_is_known_better_than_one_that_has_just_begun(gear):
         rows = percentages(gear, "U1", 190.0, minutes, np.random.default_rng(4), until=0.0)[-2:]
         since = pl.Series([gear.ago(minutes)]).dt.cast_time_unit("us")
         off = pl.DataFrame({"unit_id": ["U1"], "site_id": ["S1"], "outage_since": since})
-        d = charge.discharges(gear.known(units=[gear.unit("U1")], status=rows), off)
+        known = gear.known(units=[gear.unit("U1")], status=rows)
+        d = charge.discharges(known, off, charge.learnt_fleet(known))
         return float((d.quantile(0.95) - d.quantile(0.05))[0])
 
     assert width(150.0) < width(30.0) * 0.7

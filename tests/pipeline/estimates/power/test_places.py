@@ -26,8 +26,9 @@ def told(gear, day):
         known = gear.known(**rows)
         given = [day.load(s, scanner_waiting=10.0, checkin_waiting=10.0, arrivals_per_minute=2.0) for s in ("S1", "S2")]
         load = gear.loads(given if loads is None else loads)
-        supply = power.supply_states(known, gear.readings(), gear.notes(notes))
-        stakes = power.stakes(known, supply, load)
+        batteries = charge.learnt_fleet(known)
+        supply = power.supply_states(known, gear.readings(), gear.notes(notes), batteries)
+        stakes = power.stakes(known, supply, load, batteries)
         units = power.power(known, supply, load, stakes)
         sites = Exposure.validate(places.exposure(known, supply, stakes, units, load))
         lines = Circuits.validate(places.circuits(known, sites))
@@ -239,8 +240,13 @@ def test_condensing_the_reports_changes_no_answer(gear):
     known = gear.known(units=[gear.unit("U1")], status=reports)
     brief = condensed(known)
     assert brief.status.height < known.status.height
-    told = [power.power(k, power.supply_states(k, gear.readings(), gear.notes()), gear.loads()) for k in (known, brief)]
-    assert told[0].equals(told[1])
+    assert power_of(gear, known).equals(power_of(gear, brief))
+
+
+def power_of(gear, known):
+    batteries, loads = charge.learnt_fleet(known), gear.loads()
+    supply = power.supply_states(known, gear.readings(), gear.notes(), batteries)
+    return power.power(known, supply, loads, power.stakes(known, supply, loads, batteries))
 
 
 def test_a_supposed_outage_shorter_than_every_battery_costs_nothing_and_a_long_one_does(gear, told):

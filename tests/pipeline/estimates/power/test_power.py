@@ -6,21 +6,22 @@ import pytest
 from scipy import stats
 
 from pipeline.contracts import estimates, events
-from pipeline.estimates.power import power
+from pipeline.estimates.power import charge, power
 from pipeline.estimates.power.outages import Length
 from pipeline.estimates.power.stakes import integrals
 
 
 def states(gear, notes=(), readings=(), **rows):
     known = gear.known(**rows)
-    frame = power.supply_states(known, gear.readings(readings), gear.notes(notes))
+    frame = power.supply_states(known, gear.readings(readings), gear.notes(notes), charge.learnt_fleet(known))
     events.SupplyStates.validate(frame)
     return known, {row["unit_id"]: row for row in frame.iter_rows(named=True)}, frame
 
 
 def answer(gear, notes=(), readings=(), loads=(), **rows):
     known, _, frame = states(gear, notes, readings, **rows)
-    found = power.power(known, frame, gear.loads(loads))
+    load = gear.loads(loads)
+    found = power.power(known, frame, load, power.stakes(known, frame, load, charge.learnt_fleet(known)))
     estimates.Power.validate(found)
     return {row["unit_id"]: row for row in found.iter_rows(named=True)}
 
