@@ -70,7 +70,7 @@ REASONS = {
             ("status", "tickets"),
             "docs/methods/repeats.md",
         )
-        for what in ("kinds", "fixes", "swaps")
+        for what in ("kinds", "fixes", "fleet", "swaps")
     },
     "tickets": Reason(
         "The caller's words are read for place, unit and trouble by rules and a vocabulary of the trade. What is at "
@@ -82,6 +82,13 @@ REASONS = {
     "dispatch": Reason(
         "Orders of stops are searched for the one that saves most voter-minutes, within shifts, skills and parts. "
         "Decisions of the dispatcher bind the search.",
+        "dispatch",
+        ("rovers", "entries"),
+        "docs/methods/dispatch.md",
+    ),
+    "standby": Reason(
+        "Places to wait are chosen so that the next trouble is reached sooner wherever it comes up, weighed by the "
+        "voters still to come. Nobody moves unless that is worth the drive.",
         "dispatch",
         ("rovers", "entries"),
         "docs/methods/dispatch.md",

@@ -13,7 +13,7 @@ from dashboard.data import Picture
 from pipeline.contracts.moments import rfc3339
 from pipeline.contracts.words import TICKET_STATE
 from pipeline.estimates.dispatch.cautions import DANGER, LOCAL
-from pipeline.outputs.sheet import guidance
+from pipeline.outputs.sheet import guidance, waiting
 
 Act = tuple[str, str | None, dict[str, Any]]
 
@@ -41,7 +41,8 @@ def page(picture: Picture, rover_id: str) -> None:
     plan = picture.answer("dispatch").filter(pl.col("rover_id") == rover_id).sort("stop")
     mine = own_tickets(picture, rover_id)
     if plan.is_empty() and mine.is_empty():
-        panels.empty("No stop is proposed for you now. Stay reachable where you are.")
+        where = waiting(known, picture.answer("standby"), rover_id)
+        panels.empty(f"No stop is proposed for you now. {where} Stay reachable.")
     else:
         stop(picture, rover_id, plan, mine)
     for row in plan[1:].iter_rows(named=True):

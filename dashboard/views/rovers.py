@@ -6,14 +6,15 @@ import streamlit as st
 from dashboard import acting, entering, figures, panels, reasons, words
 from dashboard.data import Picture
 from pipeline.estimates.dispatch.cautions import DANGER, LOCAL
-from pipeline.outputs.sheet import sheet
+from pipeline.outputs.sheet import sheet, waiting
 
 
 def stops(picture: Picture, rover_id: str) -> None:
     """A rover's proposed order, each stop with its reason and its caution in full."""
     plan = picture.answer("dispatch").filter(pl.col("rover_id") == rover_id).sort("stop")
     if plan.is_empty():
-        panels.empty("No stop is proposed: nothing would be saved by driving now.")
+        where = waiting(picture.known, picture.answer("standby"), rover_id)
+        panels.empty(f"No stop is proposed: nothing would be saved by driving now. {where}")
         return
     named, zone, at = figures.names(picture), picture.zone, picture.at
     for row in plan.iter_rows(named=True):
@@ -125,3 +126,4 @@ else:
     for rover in sorted(rovers, key=lambda r: (r["next"] is None, order[r["doing"]], r["rover_id"])):
         card(picture, rover)
     reasons.behind(picture, "dispatch")
+    reasons.behind(picture, "standby")

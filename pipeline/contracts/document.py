@@ -8,9 +8,10 @@ import polars as pl
 
 from pipeline.contracts import events
 from pipeline.contracts.asked import ASKED, LISTS
-from pipeline.contracts.estimates import ESTIMATES, FURTHER
+from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.events import READINGS, TABLES, Logged
 from pipeline.contracts.feeds import FEEDS, KEYS
+from pipeline.contracts.further import FURTHER
 
 TYPES: dict[type[pl.DataType], str] = {
     pl.String: "text",

@@ -210,7 +210,6 @@ class Answers:
 
     @cached_property
     def standby(self) -> pl.DataFrame:
-        """Where rovers without a stop should wait: rover_id, site_id, minutes."""
         return standby.standby(self.known, self.tickets, self.loads, self.dispatch)
 
     def more_rovers(self, count: int) -> pl.DataFrame:

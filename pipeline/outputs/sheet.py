@@ -73,7 +73,7 @@ def sheet(
                 "rover_id": each,
                 "stops": rover_stops(known, answers, each, phones or {}, cards or guidance()),
                 "nothing": f"No stop is proposed for {each} at {clock(known.at, zone)}. "
-                f"{waiting(known, answers, each)} Stay reachable and ask the dispatcher.",
+                f"{waiting(known, answers.standby, each)} Stay reachable and ask the dispatcher.",
                 "notes": roster_notes(known, each),
                 "handed": handed(known, answers.dispatch, each),
                 "loads": to_load(loads, each) if loads is not None else [],
@@ -84,15 +84,15 @@ def sheet(
     )
 
 
-def waiting(known: Known, answers: Answered, rover_id: str) -> str:
+def waiting(known: Known, standby: pl.DataFrame, rover_id: str) -> str:
     """Where a rover without a stop should wait, in words."""
-    rows = answers.standby.filter(pl.col("rover_id") == rover_id).to_dicts()
+    rows = standby.filter(pl.col("rover_id") == rover_id).to_dicts()
     if not rows:
         return "Wait where you are."
     there = place(names(known), rows[0]["site_id"])
     return (
-        f"A good place to wait is near {there}, about {rows[0]['minutes']:.0f} min away: the next trouble is reached "
-        "sooner from there, wherever it comes up."
+        f"A good place to wait is near {there}, about {rows[0]['drive_minutes']:.0f} min away: the next trouble is "
+        "reached sooner from there, wherever it comes up."
     )
 
 

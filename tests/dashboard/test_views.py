@@ -5,11 +5,18 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import polars as pl
 import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from pipeline.run import Writer
+from dashboard import data, panels
+from pipeline import run
+from pipeline.contracts.estimates import Dispatch, Standby
+from pipeline.contracts.known import empty
+from pipeline.outputs.sheet import sheet
+from pipeline.run import Estimated, Writer
+from pipeline.store import read
 from pipeline.store.book import open_book
 
 APP = Path(dashboard.__file__).with_name("app.py")
@@ -198,3 +205,27 @@ def test_while_a_reason_is_open_the_list_keeps_still(open_board, copied: Path):
         app.session_state[reason] = False
         app = app.run()
         assert "10:30 CST" in said(app) and "Newer data" not in said(app)
+
+
+def test_the_pages_carry_every_estimate_that_a_sheet_asks_for(monkeypatch: pytest.MonkeyPatch, book: Path):
+    monkeypatch.setenv("WARDBOOK_BOOK", str(book))
+    picture = data.current(datetime(2026, 11, 3, 15, 30, tzinfo=UTC))
+    idle = sorted(set(picture.known.rovers["rover_id"]) - set(picture.answer("dispatch")["rover_id"]))
+    assert idle
+    page = sheet(picture.known, panels.answered(picture), idle[0])
+    assert f"No stop is proposed for {idle[0]}" in page and ("Wait where you are" in page or "to wait is near" in page)
+
+
+@pytest.mark.parametrize("is_told", [True, False])
+def test_a_rover_without_a_stop_reads_where_to_wait(open_board, copied: Path, is_told: bool):
+    at = datetime(2026, 11, 3, 16, 10, tzinfo=UTC)
+    told = pl.DataFrame([("R2", "P02", 23.4)], schema=empty(Standby).schema, orient="row")
+    with Writer(open_book(copied), at) as writer:
+        frames = run.estimate_all(read.known_at(writer.rows(), at))
+        frames |= {"dispatch": empty(Dispatch), "standby": told if is_told else empty(Standby)}
+        writer.show(Estimated(at, frames, {}), at)
+    where = "near Larkspur Library, about 23 min away" if is_told else "Wait where you are."
+    assert where in said(open_board(copied).switch_page("views/rovers.py").run())
+    app = open_board(copied)
+    app.query_params["rover"] = "R2"
+    assert where in said(app.run())

@@ -5,7 +5,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from pipeline.contracts.known import Known
+from pipeline.contracts.estimates import Standby
+from pipeline.contracts.known import Known, empty
 from pipeline.estimates.dispatch.cautions import danger
 from pipeline.estimates.dispatch.decisions import decisions
 from pipeline.estimates.dispatch.needs import joined
@@ -13,13 +14,12 @@ from pipeline.estimates.dispatch.rovers import Rover, minutes_to, rover_states
 from pipeline.estimates.dispatch.travel import Place, roads_of
 
 MOST_PLACES = 100  # sites at which a rover might wait, evenly by id [count]; our choice
-STANDBY = {"rover_id": pl.String, "site_id": pl.String, "minutes": pl.Float64}
 
 Minutes = NDArray[np.float64]
 
 
 def standby(known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, plan: pl.DataFrame) -> pl.DataFrame:
-    """The site near which each rover without a stop should wait, and the drive there [min]; no row: where it is.
+    """The site near which each rover without a stop should wait, and the drive there: Standby.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def standby(known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, plan: pl.D
     may = [site for site in sites if site[1] not in away]
     places = may[:: max(1, -(-len(may) // MOST_PLACES))]
     if not idle or not places:
-        return pl.DataFrame(schema=STANDBY)
+        return pl.DataFrame(schema=empty(Standby).schema)
     roads, starts = roads_of(known), [(rover.place, rover.site_id) for rover in idle]
     here = roads.minutes(starts, [*places, *sites])
     weights = np.array([max(0.0, voters.get(str(s)) or 0.0) for _, s in sites])
@@ -49,7 +49,7 @@ def standby(known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, plan: pl.D
         for r, (rover, place) in enumerate(zip(idle, found, strict=True))
         if place is not None and 0 < here[r, place] <= known.settings["dispatch.soft_cap_minutes"]
     ]
-    return pl.DataFrame(told, schema=STANDBY, orient="row")
+    return pl.DataFrame(told, schema=empty(Standby).schema, orient="row")
 
 
 def soonest(known: Known, rovers: list[Rover], plan: pl.DataFrame, sites: list[tuple[Place, str | None]]) -> Minutes:

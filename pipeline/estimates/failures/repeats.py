@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from pipeline.contracts import estimates
+from pipeline.contracts.further import FURTHER
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.failures import prior, rates, reliability
 from pipeline.estimates.failures.exposure import Ledger
@@ -55,7 +56,7 @@ def repeats(
     names = list(empty(estimates.Repeats).columns)
     return (
         told.with_columns(pl.col("rank", "faults").cast(pl.Int64), faults_weighed="weight", basis=basis())
-        .select(*names, *estimates.FURTHER["repeats"])
+        .select(*names, *FURTHER["repeats"])
         .sort("rank")
     )
 

@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts import estimates, events
-from pipeline.contracts.estimates import FURTHER
+from pipeline.contracts.further import FURTHER
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge, circuits, marks, promises, supply
 from pipeline.estimates.power.stakes import Stakes, stakes_of, unit_costs

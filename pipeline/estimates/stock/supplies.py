@@ -6,6 +6,7 @@ Method and limits: docs/methods/closing.md.
 import polars as pl
 
 from pipeline.contracts import estimates
+from pipeline.contracts.further import FURTHER
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.stock.boxes import boxes_at, emergency_compartments, main_compartments
 from pipeline.estimates.stock.paper import ballots, rolls
@@ -30,7 +31,7 @@ def supplies(known: Known, loads: pl.DataFrame, supply: pl.DataFrame | None = No
     names = list(empty(estimates.Supplies).columns)
     rows = pl.concat([part.with_columns(rate_of(part)).select(*names, "rate_per_hour") for part in parts])
     told = with_warning(rows, known)
-    return told.select(*names, *estimates.FURTHER["supplies"]).sort("item", "site_id", "unit_id", "style")
+    return told.select(*names, *FURTHER["supplies"]).sort("item", "site_id", "unit_id", "style")
 
 
 def rate_of(part: pl.DataFrame) -> pl.Expr:
