@@ -60,7 +60,11 @@ class LineCountRows(feeds.LineCounts, Logged):
 
 
 class MilestoneRows(feeds.Milestones, Logged):
-    """One row a step reported. Key: site_id, milestone, item."""
+    """One row a step reported. Key: site_id, milestone, item.
+
+    `open`, `suspended`, `resumed` and `relocated` may come again: such a step is another row where, by the times of a
+    site's steps, another of the four lies between the two; else it corrects the earlier one.
+    """
 
 
 class ReconciliationRows(feeds.Reconciliation, Logged):

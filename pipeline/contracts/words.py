@@ -61,6 +61,7 @@ MILESTONES = (  # opening, closing and custody steps: EAC Chain of Custody Best 
     "provisional-handed-over",
     "provisional-received",
 )
+VOTING_STEPS = ("open", "suspended", "resumed", "relocated")  # say whether voting goes on; they may come again
 TICKET_CATEGORIES = (  # our choice; no federal list of polling-place incidents exists
     "scanner-jam",
     "scanner-down",

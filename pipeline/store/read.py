@@ -17,6 +17,7 @@ from pipeline.contracts.events import TABLES
 from pipeline.contracts.feeds import FEEDS, schema_of
 from pipeline.contracts.known import Known, empty
 from pipeline.contracts.moments import local_time
+from pipeline.contracts.words import VOTING_STEPS
 from pipeline.errors import BookEmpty
 from pipeline.normalise.clocks import correct_clocks
 from pipeline.normalise.county import county_of
@@ -139,6 +140,7 @@ def known_at(rows: Rows, at: datetime) -> Known:
     gone = rows_taken_back(entries)
     tables = {kind: states(rows, kind, at, gone) for kind in FEEDS if kind not in ("county", "entries")}
     tables |= {"tickets": with_states(tables["tickets"], entries), "entries": entries}
+    tables["milestones"] = steps_at(rows, at, gone)
     tables["sites"] = with_hours(tables["sites"], "opens", "closes", county.election_day, county.zone)
     tables["rovers"] = with_hours(tables["rovers"], "on_shift", "off_shift", county.election_day, county.zone)
     tables["units"] = with_defaults(tables["units"])
@@ -151,6 +153,22 @@ def known_at(rows: Rows, at: datetime) -> Known:
     listed |= {"moves": moves_at(rows, at, gone)}
     words = vocabulary_at(rows, at)
     return Known(at=at, county=county, settings=settings, vocabulary=words, **listed, **framed)  # type: ignore[arg-type]
+
+
+def steps_at(rows: Rows, at: datetime, gone: pl.DataFrame) -> pl.DataFrame:
+    """The latest state of every step, and of each time that one of `VOTING_STEPS` came again, ordered by key.
+
+    By the key alone a day's second suspension would wipe out its first. So a site's steps are read in the order of
+    their own times: the same step twice running is one that was corrected, with another between them it came again.
+    """
+    seen = all_states(rows, "milestones", at, gone)
+    again = seen.filter(pl.col("milestone").is_in(VOTING_STEPS)).sort("site_id", "at", "milestone")
+    is_other = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in ("site_id", "milestone"))
+    parts = [again.with_columns(turn=is_other.cum_sum()), seen.join(again, on="seq", how="anti")]
+    ordered = pl.concat(parts, how="diagonal").sort(
+        "key", "turn", "received_at", "content_hash", "content_key", nulls_last=True
+    )
+    return ordered.group_by("key", "turn", maintain_order=True).last().drop("turn")
 
 
 def moves_at(rows: Rows, at: datetime, gone: pl.DataFrame) -> pl.DataFrame:

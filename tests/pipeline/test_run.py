@@ -1,9 +1,10 @@
 """What is shown at T stands on the rows received by T and on nothing else."""
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
@@ -18,6 +19,8 @@ from pipeline.store.book import Writing, is_held, open_book
 
 T = datetime(2026, 11, 3, 16, 30, tzinfo=UTC)
 LATE = datetime(2026, 11, 3, 17, 30, tzinfo=UTC)
+MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)
+CHICAGO = ZoneInfo("America/Chicago")
 LATER = {
     "tickets-1130.csv": (
         "ticket_id,opened_at,site,unit,caller,text,status\n"
@@ -157,6 +160,59 @@ def test_a_resent_roster_extends_the_hours_from_its_receipt(write_day: Callable[
     closing = pl.col("site_id") == "P01"
     assert known(tmp_path / "book", T).sites.filter(closing)["closes"].to_list() == ["20:00"]
     assert known(tmp_path / "book", LATE).sites.filter(closing)["closes"].to_list() == ["21:00"]
+
+
+def test_hours_extended_twice_count_by_the_order_received_last(write_day: Callable[..., Path], tmp_path: Path, now):
+    run.take([write_day()], tmp_path / "book", now)
+    head = "site_id,name,latitude,longitude,opens,closes,expected_voters,checkin_stations,booths\n"
+    for hour, received in ((21, LATE), (22, LATE + HOUR), (21, LATE + 2 * HOUR)):  # the last one is the first, re-sent
+        files = {f"sites-{received:%H}.csv": f"{head}P01,Marlpit Grange,41.1,-93.5,07:00,{hour}:00,700,2,10\n"}
+        run.take(
+            [write_day(files, "order", received=False) / next(iter(files))], tmp_path / "book", now, received=received
+        )
+    for hour, at in ((20, T), (21, LATE), (22, LATE + HOUR), (22, LATE + 3 * HOUR)):
+        found = known(tmp_path / "book", at)
+        assert found.sites.filter(site_id="P01")["closes"].to_list() == [f"{hour}:00"]
+        assert run.estimate_all(found)["lines"].filter(site_id="P01").height == 2
+
+
+def steps_known(book: Path, at: datetime) -> list[tuple[str, str]]:
+    """A site's steps as known at a time, in the order of their own times."""
+    steps = known(book, at).milestones.filter(site_id="P01").sort("at")
+    return [(name, f"{when.astimezone(CHICAGO):%H:%M}") for name, when in steps.select("milestone", "at").iter_rows()]
+
+
+def test_a_second_suspension_is_another_one_and_a_corrected_one_is_not(
+    write_day: Callable[..., Path], tmp_path: Path, now
+):
+    book = tmp_path / "book"
+    run.take([write_day({"milestones-0930.csv": "site_id,milestone,at\n"})], book, now)
+
+    def take(received: datetime, *steps: tuple[str, str]) -> list[tuple[str, str]]:
+        rows = "".join(f"P01,{name},2026-11-03T{clock}:00\n" for name, clock in steps)
+        name = f"milestones-{received:%H%M}.csv"
+        folder = write_day({name: "site_id,milestone,at\n" + rows}, f"at-{received:%H%M}", received=False)
+        run.take([folder / name], book, now, received=received)
+        return steps_known(book, received)
+
+    first = [("suspended", "09:40"), ("resumed", "09:50")]
+    assert take(LATE, ("suspended", "09:42"), first[1]) == [("suspended", "09:42"), first[1]]
+    assert take(LATE + MINUTE, first[0]) == first  # no resumption lies between: its time is corrected
+    second = [("suspended", "10:10"), ("resumed", "10:15")]
+    assert take(LATE + HOUR, *first, *second) == first + second
+    assert take(LATE + 2 * HOUR, *second, *first) == first + second  # taken again: nothing new
+    assert steps_known(book, LATE + MINUTE) == first  # what was known before stays
+
+
+def test_two_suspensions_of_one_export_are_both_known_whatever_its_order(
+    write_day: Callable[..., Path], tmp_path: Path, now
+):
+    steps = [("suspended", "09:40"), ("resumed", "09:50"), ("suspended", "10:10"), ("resumed", "10:15")]
+    for name, order in (("one", steps), ("other", steps[::-1])):
+        rows = "".join(f"P01,{step},2026-11-03T{clock}:00\n" for step, clock in order)
+        day = write_day({"milestones-0930.csv": "site_id,milestone,at\n" + rows}, f"day-{name}", received=False)
+        run.take([day], tmp_path / name, now, received=LATE)
+        assert steps_known(tmp_path / name, LATE) == steps
 
 
 def test_a_countys_words_are_logged_and_a_past_time_keeps_its_own(write_day: Callable[..., Path], tmp_path: Path, now):

@@ -128,7 +128,6 @@ def site_facts(row: dict, units: pl.DataFrame, steps: dict[str, float]) -> dict:
         notes.append("closes before it opens: no voting assumed")
     if not scanners:
         notes.append("no scanner on the roster")
-    start = steps.get("open", float(opens))
     return {
         "expected": expected,
         "stations": stations,
@@ -137,18 +136,19 @@ def site_facts(row: dict, units: pl.DataFrame, steps: dict[str, float]) -> dict:
         "poll_books": books,
         "opens": opens,
         "closes": closes,
-        "service_from": round(min(max(start, opens - 30), closes)),
+        "service_from": round(min(max(steps.get("open", opens), opens - 30), closes)),
         "last_voter": steps.get("last-voter", np.inf),
         "notes": notes,
     }
 
 
 def step_minutes(known: Known) -> dict[str, dict[str, float]]:
-    """Site -> milestone -> minute at which it was reached, as reported."""
-    rows = known.milestones.filter(pl.col("at").is_not_null()).with_columns(minute=minute_of("at", known))
+    """Site -> milestone -> minute at which it was last reported; of openings the first."""
+    rows = known.milestones.with_columns(minute=minute_of("at", known))
+    order = pl.when(pl.col("milestone") == "open").then(-pl.col("minute")).otherwise("minute")
     found: dict[str, dict[str, float]] = {}
-    for row in rows.sort("site_id", "milestone", "minute").iter_rows(named=True):
-        found.setdefault(row["site_id"], {})[row["milestone"]] = row["minute"]
+    for site_id, milestone, minute in rows.sort(order).select("site_id", "milestone", "minute").iter_rows():
+        found.setdefault(site_id, {})[milestone] = minute
     return found
 
 

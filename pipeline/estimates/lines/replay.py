@@ -15,6 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
+from pipeline.contracts.words import VOTING_STEPS
 from pipeline.estimates.lines import checkpoints, observations, weighing
 from pipeline.estimates.lines.arrivals import arrival_rates
 from pipeline.estimates.lines.filter import (
@@ -139,14 +140,15 @@ def dark_spells(known: Known, supply: pl.DataFrame) -> dict[str, tuple[float, fl
 
 
 def halts(known: Known, facts: Roster, grid: np.ndarray) -> np.ndarray:
-    """Where voting was suspended: sites x minutes."""
-    steps = observations.step_minutes(known)
+    """Where voting was suspended, however often: sites x minutes."""
+    steps = known.milestones.filter(pl.col("milestone").is_in(VOTING_STEPS)).join(
+        observations.site_index(facts), on="site_id"
+    )
     halted = np.zeros((len(facts.site_ids), len(grid)), bool)
-    for s, site_id in enumerate(facts.site_ids):
-        mine = steps.get(site_id, {})
-        if "suspended" in mine:
-            start, end = mine["suspended"], mine.get("resumed", np.inf)
-            halted[s] = (grid >= start) & (grid < (end if end > start else np.inf))
+    timed = steps.with_columns(minute=observations.minute_of("at", known)).sort("minute", "milestone")
+    for site, milestone, minute in timed.select("site", "milestone", "minute").iter_rows():
+        if milestone != "relocated":
+            halted[site, grid >= minute] = milestone == "suspended"
     return halted
 
 

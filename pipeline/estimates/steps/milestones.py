@@ -15,7 +15,7 @@ from pipeline.estimates.steps.advice import advice
 from pipeline.estimates.steps.notes import gaps
 from pipeline.settings import Settings
 
-ONLY_WHEN_REPORTED = ("suspended", "resumed", "relocated")
+ONLY_WHEN_REPORTED = tuple(name for name in words.VOTING_STEPS if name != "open")
 ONLY_WHEN_USED = tuple(name for name in words.MILESTONES if name.startswith(("ballots-", "provisional-")))
 BEFORE_OPENING = ("arrived", "seals-checked", "zero-tape", "open")
 DUE = re.compile(r"^\s*(opens|closes)\s*(?:([+-])\s*(\d+(?:\.\d+)?))?\s*$")
@@ -41,11 +41,12 @@ def milestones(known: Known) -> pl.DataFrame:
 
 
 def reports(known: Known) -> pl.DataFrame:
-    """The first report of each site's step, over its items: columns site_id, milestone, at."""
+    """The first report of each site's step, over its items; of orders the newest: columns site_id, milestone, at."""
+    is_order = pl.col("milestone").first().is_in(ONLY_WHEN_REPORTED)
     return (
         known.milestones.filter(pl.col("at") <= known.at + timedelta(minutes=5))
         .group_by("site_id", "milestone")
-        .agg(at=pl.col("at").min())
+        .agg(at=pl.when(is_order).then(pl.col("at").max()).otherwise(pl.col("at").min()))
     )
 
 

@@ -47,6 +47,13 @@ def test_the_steps_that_apply_come_in_the_order_of_the_day(gear, day):
     assert "media-received" in rows
 
 
+def test_a_step_that_came_again_shows_its_newest_time_and_an_opening_its_first(gear, day):
+    steps = [("open", 0), ("suspended", 30), ("resumed", 50), ("suspended", 70), ("open", 80)]
+    rows = answer(gear, day, after(90, OPENS), [step(name, after(late, OPENS)) for name, late in steps])
+    assert rows[("S1", "suspended")]["at"] == after(70, OPENS)
+    assert rows[("S1", "open")]["at"] == OPENS
+
+
 def test_suspended_has_a_row_only_when_reported(gear, day):
     rows = answer(
         gear, day, after(60, OPENS), [step("suspended", after(30, OPENS))], sites=[day.site("S1"), day.site("S2")]
