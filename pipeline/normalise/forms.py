@@ -29,6 +29,9 @@ CONTRACTIONS = (
     (r"[\u2018\u2019\u02bc`]", "'"),
     (r"[\u2010-\u2015]", " - "),
     (r"\[(?:phone|email|name)\]", " "),
+    # What a voice message holds between its words: pauses, and words begun twice.
+    (r"\b(?:u+m+|u+h+|erm?|hm+|mm+)\b[,.]*", " "),
+    (r"\b([a-z]+)(?:\s+\1\b)+", r"\1"),
     (r"\b(?:wo(?:n't|nt)|will not|would(?: not|n'?t)|willnt|wil not)\b", "wont"),
     (r"\b(?:can'?t|cannot|can not|could(?: not|n'?t)|unable to|not able to)\b", "cant"),
     (r"\b(?:do(?:es)?(?: not|n'?t)|did(?: not|n'?t)|dont)\b", "doesnt"),

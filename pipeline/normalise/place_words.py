@@ -4,6 +4,7 @@ import re
 import unicodedata
 from functools import lru_cache
 
+from pipeline.normalise.spoken import in_digits
 from pipeline.normalise.word_lists import words_of
 
 # Longest first where one begins another. Kinds of place (left) as people shorten them (right): common practice, no
@@ -25,7 +26,7 @@ KIND_PHRASES: tuple[tuple[str, str], ...] = (
     (r"sr\.?\s*c(?:en)?te?r\b|seniors'? c(?:en)?te?r\b", "senior center"),
     (r"fell(?:owship)?\.?\s*h(?:a)?ll\b|f\.\s?h\b\.?|church\s*hall|parish\s*hall", "fellowship hall"),
     (r"vet(?:eran)?'?s?'?\.?\s*(?:mem(?:orial)?\.?\s*)?h(?:a)?ll\b|v\.\s?h\b\.?", "veterans hall"),
-    (r"t(?:o)?wn(?:ship)?\.?\s*h(?:a)?ll\b|twp\.?\s*h(?:a)?ll\b", "township hall"),
+    (r"t\.\s?h\b\.?|t(?:o)?wn(?:ship)?\.?\s*h(?:a)?ll\b|twp\.?\s*h(?:a)?ll\b", "township hall"),
     (r"(?:branch|br\.?|public|pub\.?|county|co\.?)\s*lib(?:rary|r|y)?\b\.?|lib(?:rary"
      r"|r)?\.?\s*br(?:anch)?\b\.?", "library"),
     (r"county\s*r(?:oa)?d|co\.?\s*rd|c\.?r\.?(?=\s*\d)", "countyroad"),
@@ -107,7 +108,7 @@ NUMERALS = {
         )
     )
     for word in pair.split("|")
-}
+} | {word: str(10 * i) for i, word in enumerate(words_of("twenty thirty forty fifty sixty seventy eighty ninety"), 2)}
 DIRECTIONS = frozenset(words_of("north south east west northeast northwest southeast southwest"))
 OPPOSED = frozenset(DIRECTIONS | {"upper", "lower", "old", "new", "inner", "outer"})
 KINDS = frozenset(
@@ -143,7 +144,7 @@ def plain(text: str) -> str:
 @lru_cache(maxsize=20_000)
 def place_tokens(text: str) -> tuple[str, ...]:
     """The words of a place in one common form: "Pell Hill H.S." gives pell, hill, high, school."""
-    text = KIND_FORM.sub(lambda m: f" {KIND_PHRASES[int((m.lastgroup or 'k0')[1:])][1]} ", plain(text))
+    text = KIND_FORM.sub(lambda m: f" {KIND_PHRASES[int((m.lastgroup or 'k0')[1:])][1]} ", in_digits(plain(text)))
     found = []
     raw = TOKEN.findall(text)
     for i, token in enumerate(raw):

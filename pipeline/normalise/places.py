@@ -7,6 +7,7 @@ of these" among them, gives the probability. Below `tickets.site_threshold` no s
 import math
 import re
 from collections import defaultdict
+from collections.abc import Set
 from dataclasses import dataclass, field
 from itertools import chain, pairwise
 from typing import Any
@@ -28,13 +29,16 @@ from pipeline.normalise.place_words import (
 )
 
 # Weights of evidence [log odds], our choice; checked on the sample days: docs/methods/reading.md.
-MATCHED, UNMATCHED_SAID, UNMATCHED_NAME = 2.0, 1.3, 0.35
+MATCHED, UNMATCHED_SAID, UNMATCHED_NAME = 2.0, 1.3, 0.2
 WHOLE_NAME = 2.5  # every word of a name or alias was said, and nothing else
 CONFLICT = 6.0  # north for south, Station 3 for Station 13, a library for a school
 ADDRESS, PRECINCT, SITE_ID, UNIT_NAMED = 9.0, 9.0, 14.0, 6.0
 NAMED_IN_TEXT = 5.0  # a whole name or alias told in the text, where the place as said leaves a doubt
 STREET_SAID = 1.5  # per unit of rarity, for a word of the street or the room
 LONG = 7  # letters from which a word can be several run together: our choice
+INITIAL = 0.45  # likeness of a single letter to a word that begins with it: our choice
+OWNERS = 0.95  # likeness of "Hobbs" to "Hobb": our choice
+SWAPPED = 4.0  # R. W. for W. R.
 STREET_KIND = 2.0  # Stone Lane for Stone Road
 NOWHERE = 3.0  # what "none of these" holds before anything is read
 KIND_SHARE = 0.6  # a kind of place says less than its rarity: people swap "hall" and "center"
@@ -75,6 +79,7 @@ class Gazetteer:
     single: set[str] = field(
         default_factory=set
     )  # words of names, streets and rooms; neither initials nor names run together
+    initials: dict[str, set[tuple[str, ...]]] = field(default_factory=lambda: defaultdict(set))
     vocabulary: list[str] = field(default_factory=list)
     ids: dict[str, int] = field(default_factory=dict)
     alike: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
@@ -92,11 +97,31 @@ def read_precinct(text: str) -> str | None:
     return precinct_key(*found.groups()) if found else None
 
 
-def make_place(row: dict[str, Any]) -> Place:
-    """One site of the roster, its words in their common form."""
-    spoken = [row["name"] or "", *((row.get("aliases") or "").split(";"))]
-    names = sorted({place_tokens(n) for n in spoken if n.strip()})
-    full = place_tokens(row["name"] or "")
+def spoken_names(row: dict[str, Any]) -> list[tuple[str, ...]]:
+    """The words of a site's name, and of its aliases."""
+    return [place_tokens(n) for n in [row["name"] or "", *((row.get("aliases") or "").split(";"))] if n.strip()]
+
+
+def joined(tokens: tuple[str, ...], single: Set[str]) -> tuple[str, ...]:
+    """Neighbours put together where the roster writes them as one word elsewhere: "Lake View" beside "Lakeview"."""
+    out: list[str] = []
+    for token in tokens:
+        if out and out[-1] + token in single and not token.isdigit():
+            out[-1] += token
+        else:
+            out.append(token)
+    return tuple(out)
+
+
+def make_place(row: dict[str, Any], single: Set[str]) -> Place:
+    """One site of the roster, its words in their common form.
+
+    Parameters
+    ----------
+    single : every word of the roster's names
+    """
+    names = sorted({joined(name, single) for name in spoken_names(row)})
+    full = joined(place_tokens(row["name"] or ""), single)
     address = place_tokens(row.get("address") or "")
     number = address[0] if address and address[0].isdigit() else None
     every = [t for name in names for t in name]
@@ -118,7 +143,9 @@ def make_place(row: dict[str, Any]) -> Place:
 def gazetteer(sites: pl.DataFrame) -> Gazetteer:
     """The index of a roster of sites."""
     columns = ["site_id", "name", "aliases", "address", "room", "precincts"]
-    book = Gazetteer([make_place(row) for row in sites.sort("site_id").select(columns).to_dicts()])
+    rows = sites.sort("site_id").select(columns).to_dicts()
+    single = {word for row in rows for name in spoken_names(row) for word in name}
+    book = Gazetteer([make_place(row, single) for row in rows])
     for i, row in enumerate(sites.sort("site_id").select("site_id", "precincts").to_dicts()):
         book.ids[plain(row["site_id"])] = i
         for precinct in filter(None, (row["precincts"] or "").split(";")):
@@ -133,6 +160,9 @@ def gazetteer(sites: pl.DataFrame) -> Gazetteer:
             book.numbers[place.number].add(i)
     total = max(1, len(book.places))
     book.rarity = {word: math.log(1 + total / len(sites_)) for word, sites_ in book.by_word.items()}
+    for name in chain.from_iterable(p.names for p in book.places):
+        for size in range(2, len(name) + 1):  # "QC Armory", "JP Vandersloot"
+            book.initials["".join(w[0] for w in name[:size])].add(name[:size])
     book.single = {w for p in book.places for w in [*chain.from_iterable(p.names), *p.street, *p.room]}
     spoken = book.single | {
         w for p in book.places for w in p.squeezed if len(w) >= LONG
@@ -152,15 +182,21 @@ def find_words_like(book: Gazetteer, token: str) -> list[tuple[str, float]]:
     """`words_like`, worked out anew."""
     if token in book.by_word:
         return [(token, 1.0)]
-    if token.isdigit() or len(token) < 2:
+    if token.isdigit():
         return []
+    if len(token) == 1:  # "G. Heights"
+        return [(w, INITIAL) for w in book.vocabulary if w[0] == token and len(w) > 3 and w not in KINDS | STREETS]
     if ORDINAL.match(token):  # "14" for 14th Avenue is found below, "14th" for Station 14 never
         return []
     limit = 1 if len(token) <= 5 else 2 if len(token) <= 9 else 3
     found = []
     if len(token) >= 3:
         near = process.extract(token, book.vocabulary, scorer=OSA.distance, score_cutoff=limit, limit=6)
-        found = [(w, 1 - 1.2 * d / max(len(w), len(token))) for w, d, _ in near if len(w) > 3 or w[0] == token[0]]
+        found = [
+            (w, OWNERS if w.rstrip("s") == token.rstrip("s") else 1 - 1.2 * d / max(len(w), len(token)))
+            for w, d, _ in near
+            if len(w) > 3 or w[0] == token[0]
+        ]
     if not found:
         found = [(w, 0.65) for w in book.vocabulary if is_short_for(token, w)]
     best = max((s for _, s in found), default=0.0)
@@ -189,8 +225,9 @@ def taken_apart(book: Gazetteer, tokens: tuple[str, ...]) -> tuple[str, ...]:
             i += 2
             continue
         if len(token) >= LONG and not token.isdigit() and not words_like(book, token):
-            parts = halves(book, token)
-            out += parts or [token]
+            out += halves(book, token) or [token]
+        elif len(token) <= 4 and token not in book.by_word and len(book.initials.get(token, ())) == 1:
+            out += next(iter(book.initials[token]))
         else:
             out.append(token)
         i += 1
@@ -377,6 +414,10 @@ def conflicts(place: Place, tokens: tuple[str, ...], numbered: bool) -> float:
     numbers = {t for t in said if t.isdigit()}
     if place.numbers and numbers and not numbers & place.numbers and "fire" in said:
         lost += CONFLICT
+    letters = [t for t in tokens if len(t) == 1 and t.isalpha()]
+    own = [w for w in max(place.names, default=()) if len(w) == 1 and w.isalpha()]
+    if letters != own and sorted(letters) == sorted(own):
+        lost += SWAPPED
     kinds = place.street & STREETS
     if kinds and any(b in STREETS - kinds and a in place.street for a, b in pairwise(tokens)):
         lost += STREET_KIND

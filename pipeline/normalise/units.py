@@ -8,6 +8,8 @@ from typing import Any
 import polars as pl
 from rapidfuzz.distance import OSA
 
+from pipeline.normalise.spoken import in_digits
+
 TAIL_DIGITS = 3  # "at least three final digits of id or serial", as hotline staff ask for: common practice, no source
 TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what the trouble is about
     "scanner": ("scan-single", "scan-batch"),
@@ -32,7 +34,11 @@ DEVICE_NOUN = (
     r"|poll\s?book|tablet|ipad|laptop|station|ck[\s-]?in|check[\s-]?in|device|asset|tag|serial|ser|s/?n|no|number"
     r"|num|sc|md|id)"
 )
-TAG = re.compile(r"(?<![\w])([a-z]{1,4})[\s\u2010-\u2015_#.-]{0,2}(\d{3,10})(?![\w])", re.I)
+TAG = re.compile(
+    r"(?<![\w])([a-z]{1,4})[\s\u2010-\u2015_#.-]{0,2}(\d{1,6}(?:[-/.]\d{1,4})+|\d{3,10})(?![\w])", re.I
+)
+BARE = re.compile(r"(?<![\w$:./-])(\d{3,10}|0\d)(?![\w:/%-]|\.\d)")  # a number by itself: "3011 is blank", "oh one sent"
+LEADING = re.compile(r"^\W*(\d\d)(?![\w:/%.+-])")  # "42 cleared": the last two digits, of the kind in trouble
 ENDING = re.compile(
     r"(?:ends?|ending|ended|last)\s*(?:in|with|w/|digits?|numbers?|nos?\.?|#|are|is|three|four|3|4"
     r"|\W){0,4}\s*#?\s*(\d{2,6})(?!\w)",
@@ -45,7 +51,8 @@ AFTER_NOUN = re.compile(
 )
 COUNT_UNIT = re.compile(
     r"\s*(?:min|minute|mins|hr|hour|in line|people|ppl|voters?|ballots?|sheets?|waiting|deep|standing|ahead|pct"
-    r"|percent|%|am\b|pm\b|times|of\b|yr)",
+    r"|percent|%|am\b|pm\b|times|of\b|yr|blts?\b|packs?\b|pads?\b|envelopes?|forms?|tries|left\b|more\b|names?\b"
+    r"|copies|street|st\b|road|rd\b|ave|degrees|feet|ft\b|dollars|votes?\b)",
     re.I,
 )
 SAID_KINDS = tuple(
@@ -126,16 +133,21 @@ def numbers_said(said: str, text: str) -> list[tuple[str, str]]:
 
     In free text a number needs a sign that it names a unit, since most numbers there count people or minutes.
     """
+    said, text = in_digits(said), in_digits(text)
     found: list[tuple[str, str]] = []
     for source in (said, text):
         found += [("tag", m.group(1) + m.group(2)) for m in TAG.finditer(source)]
     if digits_of(said):
         found.append(("field", digits_of(said)))
-    for form in (ENDING, THE_ONE, HASHED, AFTER_NOUN):
+    for how, form in (
+        *(("text", form) for form in (ENDING, THE_ONE, HASHED, AFTER_NOUN)),
+        ("bare", BARE),
+        ("lead", LEADING),
+    ):
         for m in form.finditer(text):
             number = next(g for g in m.groups() if g)
             if not COUNT_UNIT.match(text, m.end()):
-                found.append(("text", number))
+                found.append((how, number))
     return found
 
 
@@ -147,7 +159,7 @@ def sites_named(book: UnitBook, said: str | None, text: str | None) -> tuple[str
             unit = book.by_tag[tag_of(number)]
             return (unit.site_id,) if unit.site_id else ()
         digits = digits_of(number)
-        if how != "text" and len(digits) >= 4:
+        if how in ("tag", "field") and len(digits) >= 4:
             sites |= {u.site_id for u in book.by_tail.get(digits, []) if u.site_id}
     return tuple(sorted(sites)) if len(sites) <= 3 else ()
 
@@ -167,6 +179,8 @@ def unit_of(
     here = book.at_site.get(site_id or "", [])
     wanted = wanted_types(said, text, category)
     for how, number in numbers_said(said, text):
+        if how == "lead" and not wanted:
+            continue
         if how == "tag" and letters_of(number) not in book.letters and number not in re.sub(r"[^\w]", "", said):
             continue  # letters and digits in a free text that are no tag of this county: "x0104"
         if how == "tag" and tag_of(number) in book.by_tag:
@@ -208,12 +222,13 @@ def unit_by_digits(
     """The one unit whose id or serial ends in the digits: at the site first, then one slip away, then anywhere."""
     if len(digits) < 2:
         return None
-    near = [u for u in here if u.digits.endswith(digits) or (len(digits) >= TAIL_DIGITS and u.serial.endswith(digits))]
+    size = TAIL_DIGITS + (how == "bare")  # three digits by themselves count people or ballots more often than serials
+    near = [u for u in here if u.digits.endswith(digits) or (len(digits) >= size and u.serial.endswith(digits))]
     if len(near) > 1 and wanted:
         near = [u for u in near if u.type in wanted] or near
     if len(near) == 1 and (len(digits) >= TAIL_DIGITS or not wanted or near[0].type in wanted):
         return near[0]
-    if near or len(digits) < TAIL_DIGITS:
+    if near or len(digits) < TAIL_DIGITS or how == "bare":
         return None
     slip = one_slip_away(here, digits, wanted)
     if slip or (here and (how == "text" or len(digits) < 5)):

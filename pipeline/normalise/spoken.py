@@ -1,0 +1,35 @@
+"""Numbers read out word by word: "eighty two oh five" is 8205, "station two two" is station 22."""
+
+import re
+
+from pipeline.normalise.word_lists import words_of
+
+ONES = {w: str(i) for i, w in enumerate(words_of("zero one two three four five six seven eight nine"))} | {"oh": "0"}
+TEENS = {
+    w: str(i)
+    for i, w in enumerate(
+        words_of("ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen"), 10
+    )
+}
+TENS = {w: str(i) for i, w in enumerate(words_of("twenty thirty forty fifty sixty seventy eighty ninety"), 2)}
+WORD = "|".join((*ONES, *TEENS, *TENS))
+RUN = re.compile(rf"\b(?:{WORD})(?:[\s-]+(?:{WORD}))+\b(?!\s+(?:hundred|thousand))", re.I)
+
+
+def in_digits(text: str) -> str:
+    """A text with two or more number words in a row as the digits that they read out; a single one stays."""
+    return RUN.sub(lambda m: digits(re.split(r"[\s-]+", m.group(0).lower())), text)
+
+
+def digits(words: list[str]) -> str:
+    """The digits that number words read out, one after the other: a ten and a one after it are one number."""
+    out, ten = "", False  # whether the word before was a ten, whose 0 a one replaces
+    for word in words:
+        if word in TENS:
+            out += TENS[word] + "0"
+        elif word in ONES and ten and word not in ("zero", "oh"):
+            out = out[:-1] + ONES[word]
+        else:
+            out += ONES.get(word) or TEENS[word]
+        ten = word in TENS
+    return out
