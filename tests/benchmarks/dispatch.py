@@ -62,7 +62,7 @@ def moved_on(
     return where, now, later, [[position[n] for n in order if n in position] for order in orders]
 
 
-def total(scene: Scene, allowed: list[list[int]], orders: list[Order]) -> float:
+def total(scene: Scene, allowed: list[frozenset[int]], orders: list[Order]) -> float:
     """What a plan loses in all."""
     search = Search(scene, allowed)
     for rover, order in enumerate(orders):
@@ -81,7 +81,7 @@ def least(runs: int, work) -> tuple[float, object]:  # type: ignore[no-untyped-d
 
 
 def main() -> None:
-    allowed = [list(range(ROVERS))] * NEEDS
+    allowed = [frozenset(range(ROVERS))] * NEEDS
     for seed in range(3):
         places, rovers, needs = draw(seed)
         scene = scene_of(places, rovers, needs)

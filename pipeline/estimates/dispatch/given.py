@@ -1,6 +1,6 @@
 """What is settled before a plan is made: stops that rovers were given, where those under way are, who may go where."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -69,7 +69,7 @@ def settled(known: Known, rovers: list[Rover], needs: Sequence[Need], roads: Roa
             if firm == [driven] and not judged[driven].is_entered:
                 drivers[driven] = r
                 del committed[r]
-    lacking = lacking_parts(rovers, judged, known.settings)
+    lacking = lacking_parts(rovers, judged)
     scene = Scene(rovers, judged, minutes, known.settings, under_way, drivers, pinned, lacking=lacking)
     return Settled(scene, committed)
 
@@ -108,27 +108,28 @@ def on_the_way(start: Place, end: Place, part: float) -> Place:
     return start[0] + (end[0] - start[0]) * part, start[1] + (end[1] - start[1]) * part
 
 
-def who_may(scene: Scene, decided: Decisions) -> list[list[int]]:
+def who_may(scene: Scene, decided: Decisions) -> list[frozenset[int]]:
     """For each need, the rovers that may take it.
 
     Those with the skills; all of them where none has: somebody should at least look. A stop that was given to a rover
     is that rover's, unless it is only driving there. Nobody whom a person has forbidden the place.
     """
-    able: dict[tuple[frozenset[str], bool], list[int]] = {}
+    everybody = frozenset(range(len(scene.rovers)))
+    able: dict[tuple[frozenset[str], bool], frozenset[int]] = {}
     found = []
     for n, need in enumerate(scene.needs):
         if need.rover_id is not None and n not in scene.drivers:
-            who: Iterable[int] = [r for r, rover in enumerate(scene.rovers) if rover.rover_id == need.rover_id]
+            who = frozenset(r for r in everybody if scene.rovers[r].rover_id == need.rover_id)
         else:
             kind = (need.skills, need.foreseen is not None)
             if kind not in able:
-                able[kind] = [r for r, rover in enumerate(scene.rovers) if is_fit(rover, need)]
-            who = able[kind] or (range(len(scene.rovers)) if need.foreseen is None else [])
+                able[kind] = frozenset(r for r in everybody if is_fit(scene.rovers[r], need))
+            who = able[kind] if able[kind] or need.foreseen is not None else everybody
         if any(site_id == need.site_id for _, site_id in decided.forbidden):
-            who = [r for r in who if decided.may_go(scene.rovers[r].rover_id, need.site_id)]
+            who = frozenset(r for r in who if decided.may_go(scene.rovers[r].rover_id, need.site_id))
         if need.without is not None:
-            who = [r for r in who if scene.rovers[r].rover_id != need.without]
-        found.append(who if isinstance(who, list) else list(who))
+            who = frozenset(r for r in who if scene.rovers[r].rover_id != need.without)
+        found.append(who)
     return found
 
 

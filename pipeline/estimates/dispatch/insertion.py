@@ -4,8 +4,8 @@ The rovers tried for a need are all of them in a small county, else those near: 
 """
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from itertools import permutations
+from collections.abc import Callable, Collection, Iterable, Sequence
+from itertools import accumulate, permutations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,20 +43,19 @@ def smallest(values: NDArray[np.float64], count: int) -> list[list[int]]:
 class Insertion:
     """The orders so far: when each stop is done, what it loses, and where another need goes in."""
 
-    def __init__(self, scene: Scene, allowed: Sequence[Sequence[int]]) -> None:
+    def __init__(self, scene: Scene, allowed: Sequence[Collection[int]]) -> None:
         self.scene = scene
         rovers, needs = scene.rovers, scene.needs
         self.base = len(rovers)
-        sets: dict[int, set[int]] = {}  # many needs share one list
-        self.allowed = [sets.setdefault(id(who), set()) or sets[id(who)] for who in allowed]
-        for who in allowed:
-            if not sets[id(who)]:
-                sets[id(who)].update(who)
-        self.drive: list[list[float]] = scene.minutes.tolist()
+        self.allowed = [frozenset(who) for who in allowed]
+        self.drive = [memoryview(row) for row in scene.minutes]  # read as fast as lists, and nothing is copied
         self.loss: list[Callable[[float], float]] = loss_functions(scene)
         visit = [need.visit_minutes for need in needs]
-        longer = {id(more): [v + more.get(n, 0.0) for n, v in enumerate(visit)] for more in scene.lacking.values()}
-        self.visits = [longer[id(scene.lacking[r])] if r in scene.lacking else visit for r in range(len(rovers))]
+        self.visits, by_load = [visit] * len(rovers), dict[frozenset[str], list[float]]()
+        for r, without in scene.lacking.items():  # vehicles that carry the same share one table
+            if without not in by_load:
+                by_load[without] = [v + scene.longer(r, n) for n, v in enumerate(visit)]
+            self.visits[r] = by_load[without]
         self.free_at, self.off = [r.free_at for r in rovers], [r.off_shift for r in rovers]
         self.breaks = [r.leaves if r.breaks else None for r in rovers]
         unvisited = scene.settings["dispatch.unvisited_minutes"]
@@ -68,13 +67,14 @@ class Insertion:
         self.orders: list[Order] = [[] for _ in rovers]
         self.done: list[list[float]] = [[] for _ in rovers]
         self.lost: list[list[float]] = [[] for _ in rovers]
+        self.before: list[list[float]] = [[0.0] for _ in rovers]  # what the stops up to each place lose together
         self.costs = [self.switch.get(r, 0.0) for r in range(len(rovers))]
         self.holder = [-1] * len(needs)
         self.moves = 0  # orders given so far
         self.changed = [0] * len(rovers)  # by rover, the last of them that was its
-        self.near, self.beside = self.neighbours(allowed)
+        self.near, self.beside = self.neighbours()
 
-    def neighbours(self, allowed: Sequence[Sequence[int]]) -> tuple[list[list[int]], list[list[int]]]:
+    def neighbours(self) -> tuple[list[list[int]], list[list[int]]]:
         """For each need, the rovers that could be there first, and the needs nearest to it."""
         scene, count = self.scene, len(self.scene.needs)
         if not count or not self.base:
@@ -83,14 +83,16 @@ class Insertion:
         np.fill_diagonal(apart, math.inf)
         beside = smallest(apart, min(NEAR_NEEDS, count - 1))
         if self.base <= SMALL:
-            return [sorted(who) for who in allowed], beside
+            return [sorted(who) for who in self.allowed], beside
         reach = (scene.minutes[: self.base] + np.array(self.free_at)[:, None]).T
-        masks: dict[int, NDArray[np.bool_]] = {}
-        for n, who in enumerate(allowed):
+        alike: dict[frozenset[int], list[int]] = {}
+        for n, who in enumerate(self.allowed):
+            alike.setdefault(who, []).append(n)
+        for who, those in alike.items():
             if len(who) < self.base:
-                if id(who) not in masks:
-                    masks[id(who)] = np.isin(np.arange(self.base), list(who))
-                reach[n, ~masks[id(who)]] = math.inf
+                barred = np.full(self.base, math.inf)
+                barred[list(who)] = 0.0
+                reach[those] += barred
         near = smallest(reach, NEAR_ROVERS)
         return [[r for r in row if r in self.allowed[n]] for n, row in enumerate(near)], beside
 
@@ -109,21 +111,25 @@ class Insertion:
     def walked(self, rover: int, order: Sequence[int]) -> tuple[float, list[float], list[float]]:
         """Cost of one rover's order, when each stop is done and what it loses; infinite if its shift ends before."""
         node, clock, total = rover, self.free_at[rover], 0.0
-        fixed, off, visit = self.fixed[rover], self.off[rover], self.visits[rover]
+        fixed, off, visit, target = self.fixed[rover], self.off[rover], self.visits[rover], self.target.get(rover)
+        drive, losses, base, leaves = self.drive, self.loss, self.base, self.breaks[rover]
         done: list[float] = []
         lost: list[float] = []
-        if rover in self.target and (not order or order[0] != self.target[rover]):
+        if target is not None and (not order or order[0] != target):
             total = self.switch[rover]
         for place, need in enumerate(order):
-            clock = self.arrive(rover, place, node, need, clock)
-            if clock >= off and place >= fixed and self.target.get(rover) != need:
+            if place == 0 and need == target:
+                clock = self.scene.under_way[need]
+            else:
+                clock = (leaves(clock) if leaves else clock) + drive[node][need]
+            if clock >= off and place >= fixed and need != target:
                 return math.inf, done, lost
             clock += visit[need]
-            loss = self.loss[need](clock)
+            loss = losses[need](clock)
             total += loss
             done.append(clock)
             lost.append(loss)
-            node = self.base + need
+            node = base + need
         return total, done, lost
 
     def cost(self, rover: int, order: Sequence[int]) -> float:
@@ -141,6 +147,7 @@ class Insertion:
         self.moves += 1
         self.changed[rover] = self.moves
         self.costs[rover], self.done[rover], self.lost[rover] = self.walked(rover, order)
+        self.before[rover] = [0.0, *accumulate(self.lost[rover])]
 
     def commit(self, rover: int, needs: Order) -> None:
         """Keeps the stops that a rover was already given: first, the one it drives to; the rest in their best order."""

@@ -1,6 +1,7 @@
 """Stops that take two rovers at the same time: custody of media and ballots, or wherever a person has asked for two."""
 
 import math
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -12,7 +13,9 @@ from pipeline.estimates.dispatch.scene import Order, Scene
 MOST_PAIRED = 4  # rovers among which a pair is looked for, those that could be there first [count]; our choice
 
 
-def with_pairs(scene: Scene, orders: list[Order], allowed: list[list[int]], single: int) -> tuple[Scene, list[Order]]:
+def with_pairs(
+    scene: Scene, orders: list[Order], allowed: Sequence[Collection[int]], single: int
+) -> tuple[Scene, list[Order]]:
     """The plan with the needs from position `single` on, each put into the orders of two rovers that meet there.
 
     Work begins when both are there. For each, the two rovers and the places in their orders that add least, the wait of
@@ -39,7 +42,7 @@ def with_pairs(scene: Scene, orders: list[Order], allowed: list[list[int]], sing
 
 
 def best_pair(
-    scene: Scene, orders: list[Order], allowed: list[int], need: int
+    scene: Scene, orders: list[Order], allowed: Collection[int], need: int
 ) -> tuple[int, int, int, int, float] | None:
     """The two rovers, their places for a need, and when work begins; None if it is not worth two."""
     search = Insertion(scene, [range(len(scene.rovers))] * len(scene.needs))

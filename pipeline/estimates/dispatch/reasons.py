@@ -129,7 +129,7 @@ def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
         if wants:
             return f"{name} could be there {sooner}, but carries no part for {wants}."
         return f"{name} could be there {sooner}, but has more to save elsewhere."
-    longer = scene.lacking.get(other, {}).get(leg.need, 0.0) - scene.lacking.get(rover, {}).get(leg.need, 0.0)
+    longer = scene.longer(other, leg.need) - scene.longer(rover, leg.need)
     more = max(0.0, need.lost(leg.done + late + longer) - need.lost(leg.done))
     said = f"{float(f'{more:.2g}'):,.0f}"
     bare = f" and carries no part for {wants}" if wants else ""
@@ -142,6 +142,6 @@ def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
 
 def wanted_part(scene: Scene, rover: int, need: int) -> str:
     """The troubles of a need that a rover has no part for, in words; nothing where it lacks none."""
-    if need not in scene.lacking.get(rover, {}):
+    if not scene.longer(rover, need):
         return ""
     return " and ".join(map(called, parts_for(scene.needs[need].categories, scene.rovers[rover].parts)[1]))

@@ -140,28 +140,18 @@ def later(known: Known, minutes: float) -> datetime:
     return known.at + timedelta(seconds=round(minutes * 60) if math.isfinite(minutes) else 0)
 
 
-def lacking_parts(
-    rovers: Sequence[Rover], needs: Sequence[Need], settings: Mapping[str, float]
-) -> dict[int, dict[int, float]]:
-    """By rover and need, the minutes that the want of a part adds on average; rovers that lack nothing are left out.
+def lacking_parts(rovers: Sequence[Rover], needs: Sequence[Need]) -> dict[int, frozenset[str]]:
+    """By rover, the categories of these needs that it carries no part for; rovers that lack nothing are left out.
 
-    The chance that one of the parts it lacks is needed, times `second_visit_minutes`. A vehicle without any listed part
-    counts as carrying all: nobody has said. Vehicles that carry the same share one table.
+    A vehicle without any listed part counts as carrying all: nobody has said.
     """
     kinds = {category for need in needs for category in need.categories if category in PART_WORDS}
-    by_load: dict[frozenset[str], dict[int, float]] = {}
-    found: dict[int, dict[int, float]] = {}
-    for r, rover in enumerate(rovers):
-        if not rover.parts:
-            continue
-        without = frozenset(category for category in kinds if parts_for((category,), rover.parts)[1])
-        if without not in by_load:
-            chances = [chance_wanted(need.categories, without, settings) for need in needs]
-            second = settings["dispatch.second_visit_minutes"]
-            by_load[without] = {n: chance * second for n, chance in enumerate(chances) if chance > 0}
-        if by_load[without]:
-            found[r] = by_load[without]
-    return found
+    found = {
+        r: frozenset(category for category in kinds if parts_for((category,), rover.parts)[1])
+        for r, rover in enumerate(rovers)
+        if rover.parts
+    }
+    return {r: without for r, without in found.items() if without}
 
 
 def chance_wanted(categories: Iterable[str], without: Collection[str], settings: Mapping[str, float]) -> float:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.rovers import Rover
+from pipeline.estimates.dispatch.rovers import Rover, chance_wanted
 
 Order = list[int]
 
@@ -30,8 +30,8 @@ class Scene:
     `under_way` holds, by need, when the rover already driving there should arrive [min from T]. `drivers` holds, by
     need, the rover that drives there and may be diverted: a plan in which that is not its first stop costs
     `switching_cost` more. `pinned` holds, by rover, how many of its committed stops come first in their given order.
-    `begins` holds, by need, when work begins where two rovers have to be there [min from T]. `lacking` holds, by rover
-    and need, how much longer it takes on average for want of a part [min].
+    `begins` holds, by need, when work begins where two rovers have to be there [min from T]. `lacking` holds, by rover,
+    the categories that it carries no part for.
     """
 
     rovers: Sequence[Rover]
@@ -42,19 +42,27 @@ class Scene:
     drivers: Mapping[int, int] = field(default_factory=dict)
     pinned: Mapping[int, int] = field(default_factory=dict)
     begins: Mapping[int, float] = field(default_factory=dict)
-    lacking: Mapping[int, Mapping[int, float]] = field(default_factory=dict)
+    lacking: Mapping[int, frozenset[str]] = field(default_factory=dict)
+
+    def longer(self, rover: int, need: int) -> float:
+        """How much longer a rover takes at a need on average for want of a part [min]."""
+        without = self.lacking.get(rover)
+        if not without:
+            return 0.0
+        second = self.settings["dispatch.second_visit_minutes"]
+        return second * chance_wanted(self.needs[need].categories, without, self.settings)
 
     def legs(self, rover: int, order: Sequence[int]) -> list[Leg]:
         """A rover's stops in this order, with their times."""
         who, node, clock, legs = self.rovers[rover], rover, self.rovers[rover].free_at, []
-        more = self.lacking.get(rover, {})
         for place, need in enumerate(order):
             if place == 0 and need in self.under_way and self.drivers.get(need, rover) == rover:
                 leave, arrive = 0.0, self.under_way[need]
             else:
                 leave = who.leaves(clock)
                 arrive = leave + float(self.minutes[node, need])
-            clock = max(arrive, self.begins.get(need, arrive)) + self.needs[need].visit_minutes + more.get(need, 0.0)
+            begins = max(arrive, self.begins.get(need, arrive))
+            clock = begins + self.needs[need].visit_minutes + self.longer(rover, need)
             node = len(self.rovers) + need
             legs.append(Leg(need, leave, arrive, clock))
         return legs

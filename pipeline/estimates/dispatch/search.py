@@ -8,7 +8,7 @@ Mandelbaum & Stolyar 2004.
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from pipeline.estimates.dispatch.insertion import GAIN, SMALL, Insertion
@@ -22,7 +22,7 @@ MOST_RESTARTED = 60  # needs for which the search is run a second time from anot
 class Search(Insertion):
     """Local search: the moves that better the orders; none is tried again before something near it has changed."""
 
-    def __init__(self, scene: Scene, allowed: Sequence[Sequence[int]]) -> None:
+    def __init__(self, scene: Scene, allowed: Sequence[Collection[int]]) -> None:
         super().__init__(scene, allowed)
         self.tried: dict[tuple[str, int, int], int] = {}
         self.begun = -1  # what came from an earlier plan counts as tried: moves made by then
@@ -94,14 +94,15 @@ class Search(Insertion):
         """Exchanges two tails, or two single stops, where that gains."""
         a, b = self.orders[one], self.orders[other]
         now = self.costs[one] + self.costs[other] - GAIN
+        most = now - self.before[other][j]  # the other's stops before its tail lose that whatever comes after
         pairs = [(b[j:], a[i:])]
         if i < len(a) and j < len(b):
             pairs.append(([b[j], *a[i + 1 :]], [a[i], *b[j + 1 :]]))
         for p, q in pairs:
-            if not self.fits(one, p) or not self.fits(other, q):
+            first = self.with_tail(one, i, p, most)
+            if first >= most or first + self.with_tail(other, j, q, now - first) >= now:
                 continue
-            first = self.with_tail(one, i, p, now)
-            if first < now and first + self.with_tail(other, j, q, now - first) < now:
+            if self.fits(one, p) and self.fits(other, q):
                 self.put(one, a[:i] + p)
                 self.put(other, b[:j] + q)
                 return True
@@ -122,17 +123,17 @@ class Search(Insertion):
     def with_tail(self, rover: int, place: int, tail: Order, limit: float) -> float:
         """What a rover's order costs with another tail from `place` on; infinite above `limit`."""
         order = self.orders[rover]
-        if rover in self.target or place == 0:
+        if rover in self.target:
             return self.cost(rover, order[:place] + tail)
-        lost, leaves, off, base = self.lost[rover], self.breaks[rover], self.off[rover], self.base
-        visit = self.visits[rover]
-        total, clock, node = sum(lost[:place]), self.done[rover][place - 1], base + order[place - 1]
+        leaves, off, base = self.breaks[rover], self.off[rover], self.base
+        visit, drive, loss, total = self.visits[rover], self.drive, self.loss, self.before[rover][place]
+        clock, node = (self.done[rover][place - 1], base + order[place - 1]) if place else (self.free_at[rover], rover)
         for need in tail:
-            clock = (leaves(clock) if leaves else clock) + self.drive[node][need]
+            clock = (leaves(clock) if leaves else clock) + drive[node][need]
             if clock >= off:
                 return math.inf
             clock += visit[need]
-            total += self.loss[need](clock)
+            total += loss[need](clock)
             if total >= limit:
                 return math.inf
             node = base + need
@@ -165,7 +166,7 @@ class Search(Insertion):
 
 def plan(
     scene: Scene,
-    allowed: Sequence[Sequence[int]],
+    allowed: Sequence[Collection[int]],
     committed: Mapping[int, Order],
     start: Sequence[Order] | None = None,
 ) -> list[Order]:
@@ -202,7 +203,7 @@ def best_first(scene: Scene, needs: Sequence[int]) -> list[int]:
 
 def searched(
     scene: Scene,
-    allowed: Sequence[Sequence[int]],
+    allowed: Sequence[Collection[int]],
     committed: Mapping[int, Order],
     free: Sequence[int],
     start: Sequence[Order] | None = None,
