@@ -1,14 +1,18 @@
 """A spreadsheet's first sheet → rows of text; what a person sees in a cell is what is read."""
 
 import io
+import subprocess
+import sys
 import zipfile
 
-import fastexcel
+import polars as pl
 
 from pipeline.errors import SourceError
+from pipeline.sources import workbook
 from pipeline.sources.tables import RawTable, unique_names
 
 LARGEST_UNPACKED = 1 << 30  # bytes; a workbook that unpacks to more would fill the memory: our choice
+ROOM = 3 << 29  # bytes of address space for reading one, whatever its archive says of its size: our choice
 CLOCK_DATE = ("1899-12-30 ", "1899-12-31 ")  # the date that a bare time of day carries in a workbook
 
 
@@ -17,16 +21,10 @@ def read_spreadsheet(data: bytes, name: str) -> RawTable:
 
     Raises
     ------
-    SourceError : if it is no workbook, has no rows, or would unpack to more than a gibibyte.
+    SourceError : if it is no workbook, has no rows, or takes more memory than it may.
     """
     refuse_bomb(data, name)
-    try:
-        workbook = fastexcel.read_excel(data)
-        sheet = workbook.load_sheet(0, header_row=None, dtypes="string").to_polars()
-    except fastexcel.FastExcelError as error:
-        raise SourceError(
-            f"{name}: not readable as a workbook ({str(error).splitlines()[0]}). Save it again."
-        ) from error
+    sheet = first_sheet(data, name)
     records = [[cell_text(cell) for cell in row] for row in sheet.iter_rows()]
     start = next((i for i, record in enumerate(records) if any(record)), None)
     if start is None:
@@ -35,6 +33,20 @@ def read_spreadsheet(data: bytes, name: str) -> RawTable:
     kept = [(number, record) for number, record in enumerate(records[start + 1 :], start=start + 2) if any(record)]
     columns = {column: [record[place] for _, record in kept] for place, column in enumerate(header)}
     return RawTable(columns=columns, rows=[number for number, _ in kept])
+
+
+def first_sheet(data: bytes, name: str) -> pl.DataFrame:
+    """The cells of the first sheet as text, read by a process of its own with bounded memory."""
+    command = [sys.executable, "-P", workbook.__file__, str(ROOM)]  # by its path: our packages need not be loaded
+    done = subprocess.run(command, input=data, capture_output=True, check=False)
+    if done.returncode == workbook.UNREADABLE:
+        raise SourceError(f"{name}: not readable as a workbook ({done.stderr.decode().strip()}). Save it again.")
+    if done.returncode:
+        raise SourceError(
+            f"{name}: reading it takes more than {ROOM >> 20} MiB of memory. A cell far below or to the right of the "
+            "others may be why: export the rows as CSV."
+        )
+    return pl.read_ipc(done.stdout)
 
 
 def cell_text(cell: str | None) -> str | None:

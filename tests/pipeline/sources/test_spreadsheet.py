@@ -6,6 +6,7 @@ from datetime import datetime, time
 
 import polars as pl
 import pytest
+import xlsxwriter
 
 from pipeline.errors import SourceError
 from pipeline.sources import form_of, source_of, spreadsheet
@@ -55,3 +56,30 @@ def test_an_archive_that_unpacks_to_more_than_it_should_is_refused(monkeypatch: 
     assert len(packed.getvalue()) < 10_000
     with pytest.raises(SourceError, match="would unpack to"):
         read_table(packed.getvalue(), "tickets-1.xlsx", "xlsx")
+
+
+def test_a_cell_that_makes_the_sheet_enormous_costs_its_own_file_only():
+    # The last cell that xlsxwriter lets a sheet have, its documented limit.
+    data = io.BytesIO()
+    with xlsxwriter.Workbook(data) as made:
+        sheet = made.add_worksheet()
+        sheet.write_row(0, 0, ["ticket_id", "text"])
+        sheet.write(1_048_575, 16_383, "x")
+    with pytest.raises(SourceError, match=r"tickets-1\.xlsx: .* takes more than \d+ MiB .* A cell far below"):
+        read_table(data.getvalue(), "tickets-1.xlsx", "xlsx")
+
+
+def test_an_archive_that_hides_its_size_is_refused(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(spreadsheet, "ROOM", 600 << 20)
+    honest = workbook(pl.DataFrame({"text": ["x"]}))
+    assert read_table(honest, "tickets-1.xlsx", "xlsx").rows == [2]  # that much is enough for it
+    packed, swollen = io.BytesIO(honest), io.BytesIO()
+    with zipfile.ZipFile(packed) as old, zipfile.ZipFile(swollen, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            new.writestr(name, old.read(name).replace(b"</sheetData>", b" " * (400 << 20) + b"</sheetData>"))
+    data = bytearray(swollen.getvalue())
+    entry = data.rfind(b"PK\x01\x02", 0, data.find(b"xl/worksheets/sheet1.xml", data.find(b"PK\x01\x02")))
+    data[entry + 24 : entry + 28] = (1_000).to_bytes(4, "little")  # uncompressed size: APPNOTE 6.3.10, section 4.3.12
+    spreadsheet.refuse_bomb(bytes(data), "tickets-1.xlsx")  # by its own account it is small
+    with pytest.raises(SourceError, match="takes more than 600 MiB"):
+        read_table(bytes(data), "tickets-1.xlsx", "xlsx")
