@@ -110,7 +110,8 @@ def main() -> None:
     rover_id = rover.asked()
     # The default page answers to the bare address only; a view that must have its own address cannot be it.
     first = st.Page(start, title="Wardbook", default=True, visibility="hidden")
-    page = st.navigation([first, *pages.values()], position="hidden" if rover_id or wall.asked() else "top")
+    methods = st.Page("views/methods.py", title="Methods", url_path="methods", visibility="hidden")
+    page = st.navigation([first, methods, *pages.values()], position="hidden" if rover_id or wall.asked() else "top")
     start_session()
     is_reading = page.url_path == "now" and panels.is_reading() and not wall.asked()
     try:

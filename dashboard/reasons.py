@@ -16,12 +16,12 @@ ROWS_BEHIND = 200  # rows of evidence shown; the download has all of them [count
 
 @dataclass(frozen=True)
 class Reason:
-    """How an estimate is made: two sentences, its assumptions, the rows it stands on, where more is written."""
+    """How an estimate is made: two sentences, its assumptions, the rows it stands on, the page that tells more."""
 
     method: str
     section: str
     rows: tuple[str, ...]
-    more: str
+    page: str  # of docs/methods
 
 
 REASONS = {
@@ -30,27 +30,27 @@ REASONS = {
         "counts, counters and callers are dropped. What is left gives the middle and the 5 % and 95 % points.",
         "lines",
         ("line_counts", "status"),
-        "docs/methods/lines.md",
+        "lines",
     ),
     "outlook": Reason(
         "The same possible days are run on past now. The interval widens as nothing more is heard.",
         "lines",
         ("line_counts", "status"),
-        "docs/methods/lines.md",
+        "lines",
     ),
     "power": Reason(
         "A unit's last report, the notes and the utility's outages say what it runs on; its charge falls by its rated "
         "run time and the battery's age. Chances come from many draws of what is not known.",
         "power",
         ("status", "power_notes", "outages"),
-        "docs/methods/power.md",
+        "power",
     ),
     "repeats": Reason(
         "Faults of a unit are compared with what its like would have had in the same ballots or hours. The comparison "
         "is shrunk towards the fleet, so that one bad hour does not condemn a unit.",
         "repeats",
         ("status", "tickets"),
-        "docs/methods/repeats.md",
+        "repeats",
     ),
     **{
         what: Reason(
@@ -58,7 +58,7 @@ REASONS = {
             "waiting and arriving there.",
             "power",
             ("status", "power_notes", "outages"),
-            "docs/methods/power.md",
+            "power",
         )
         for what in ("exposure", "circuits", "remedies")
     },
@@ -68,7 +68,7 @@ REASONS = {
             "comes again.",
             "repeats",
             ("status", "tickets"),
-            "docs/methods/repeats.md",
+            "repeats",
         )
         for what in ("kinds", "fixes", "fleet", "swaps")
     },
@@ -77,63 +77,63 @@ REASONS = {
         "risk is the share of a service that stops, times the people waiting and arriving in the next hour.",
         "tickets",
         ("tickets",),
-        "docs/methods/reading.md",
+        "reading",
     ),
     "dispatch": Reason(
         "Orders of stops are searched for the one that saves most voter-minutes, within shifts, skills and parts. "
         "Decisions of the dispatcher bind the search.",
         "dispatch",
         ("rovers", "entries"),
-        "docs/methods/dispatch.md",
+        "dispatch",
     ),
     "standby": Reason(
         "Places to wait are chosen so that the next trouble is reached sooner wherever it comes up, weighed by the "
         "voters still to come. Nobody moves unless that is worth the drive.",
         "dispatch",
         ("rovers", "entries"),
-        "docs/methods/dispatch.md",
+        "dispatch",
     ),
     "milestones": Reason(
         "Each step has a time at which it is due, by the county's rules; what was reported is set beside it. Custody "
         "is checked for gaps: two people, matching seals, nothing out of order.",
         "milestones",
         ("milestones",),
-        "docs/methods/closing.md",
+        "closing",
     ),
     "custody": Reason(
         "Each item is followed from hand to hand by the steps that name it. A step without a second person, a seal "
         "that does not match the one before, or a hand that never had the item is a gap.",
         "milestones",
         ("milestones",),
-        "docs/methods/closing.md",
+        "closing",
     ),
     "finish": Reason(
         "What is still to be done at a site is drawn many times from how long the same steps took at other sites "
         "tonight. The fewer have done them, the more the county's due times weigh.",
         "milestones",
         ("milestones",),
-        "docs/methods/closing.md",
+        "closing",
     ),
     "reports": Reason(
         "A unit's clock is compared with when its reports arrived, and its numbers with each other. What is odd is "
         "marked and corrected where it can be; no row is refused for it.",
         "clocks",
         ("status",),
-        "docs/methods/intake.md",
+        "intake",
     ),
     "supplies": Reason(
         "What is used so far runs on at the rate of the voters still expected. The chance is how often it is full or "
         "used up before closing among those possible days.",
         "supplies",
         ("ballot_stock", "status"),
-        "docs/methods/closing.md",
+        "closing",
     ),
     "reconciliation": Reason(
         "Voters checked in are compared with ballots counted, emergency ballots and voters who left. Where they "
         "differ, the reason that would explain it with the fewest slips comes first.",
         "reconciliation",
         ("reconciliation",),
-        "docs/methods/closing.md",
+        "closing",
     ),
 }
 
@@ -180,8 +180,8 @@ def download(picture: Picture, frame: pl.DataFrame, what: str) -> None:
 def explain(picture: Picture, what: str, reason: Reason, site_id: str | None) -> None:
     """Method, assumptions in force and the rows of evidence."""
     panels.markup(
-        f'<p class="small">{words.safe(reason.method)} More: <code>{words.safe(reason.more)}</code>, '
-        f"<code>docs/METHODS.md</code>.</p>"
+        f'<p class="small">{words.safe(reason.method)} More: <a href="methods?of={reason.page}" target="_blank">how '
+        'this comes about and where it fails</a>; <a href="methods" target="_blank">all methods</a>.</p>'
     )
     own = [a for a in ASSUMPTIONS.values() if a.name.startswith(f"{reason.section}.")]
     panels.frame(

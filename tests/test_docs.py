@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from typer.main import get_command
 
+from dashboard.reasons import REASONS
 from pipeline import run
 from pipeline.cli import app
 from pipeline.contracts.document import document
@@ -218,3 +219,8 @@ def test_decisions_are_numbered_without_gaps_and_have_three_parts():
         text = page.read_text("utf-8")
         assert text.startswith(f"# {page.name[:3]} ")
         assert re.findall(r"^## (.+)$", text, re.M) == ["Context", "Decision", "Consequences"]
+
+
+def test_every_estimate_tells_why_and_where_its_method_is_told():
+    assert set(REASONS) == set(ESTIMATES)
+    assert {reason.page for reason in REASONS.values()} <= {page.stem for page in (ROOT / "docs/methods").glob("*.md")}
