@@ -38,7 +38,7 @@ def headline(picture: Picture) -> list[tuple[str, str]]:
         ),
         (str(likely), f"sites likely over 30 min; any at all: {words.percent(figures.any_over_30(lines))}"),
         on_battery(picture),
-        (str(tickets.height), f"open tickets, {unassigned} given to nobody"),
+        (str(tickets.height), f"open tickets, repeats left out; {unassigned} given to nobody"),
         (f"{len(free)} of {len(on_shift)}", "rovers on shift are free"),
     ]
 

@@ -1,17 +1,8 @@
 """The board in a real browser: every page opens, nothing fails, and no request leaves this machine."""
 
-from datetime import UTC, datetime
-from pathlib import Path
-
-import polars as pl
 import pytest
 
 from dashboard.navigation import VIEWS
-from pipeline import run
-from pipeline.board import Board
-from pipeline.estimates import Answers
-from pipeline.store import read
-from pipeline.store.book import Book
 
 sync_api = pytest.importorskip("playwright.sync_api")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
@@ -87,63 +78,3 @@ def test_the_wall_has_no_controls_and_turns_by_itself(there, new_page, board: st
     sync_api.expect(wall.get_by_role("button").filter(visible=True)).to_have_count(0)
     wall.wait_for_selector("h1:has-text('Power')", state="attached")
     assert "wall=now" in wall.url
-
-
-MOMENTS = {  # local time of the demo day
-    "before opening": "2026-11-03T06:40:00-05:00",
-    "noon": "2026-11-03T12:00:00-05:00",
-    "closing": "2026-11-03T20:10:00-05:00",
-    "next morning": "2026-11-04T07:00:00-05:00",
-}
-
-
-@pytest.mark.parametrize("name", MOMENTS)
-def test_the_pages_say_what_estimate_says_of_the_same_time(
-    there, new_page, demo_board: str, demo_book: Path, name: str
-):
-    at = datetime.fromisoformat(MOMENTS[name])
-    with read.Snapshot(Book(demo_book).published) as snapshot:
-        rows = read.read_rows(snapshot.con)
-        newest = read.newest_receipt(snapshot.con)
-    at = min(at.astimezone(UTC), newest)
-    answers = Answers(read.known_at(rows, at))
-    page = new_page()
-    there.open_view(page, f"{demo_board}/tickets?at={at.isoformat().replace('+', '%2B')}", "Tickets")
-    live = answers.tickets.filter(pl.col("status") != "resolved")
-    text = there.said(page)
-    assert "Not live." in text
-    assert f"{live.height}\nnot resolved" in text
-    assert f"{live.filter(pl.col('status') == 'open').height}\nof them given to nobody" in text
-    there.go(page, demo_board, "power")
-    on = answers.power.filter(pl.col("supply") == "battery").height
-    dark = answers.power.filter(pl.col("supply") == "dark").height
-    there.go(page, demo_board, "now")
-    text = there.said(page)
-    waiting = round(float(answers.lines["waiting_mean"].sum()))
-    assert f"{waiting:,}" in text if answers.lines.height else "no line is open" in text
-    assert f"{on}\non battery" in text and f"{dark} dark" in text
-    there.go(page, demo_board, "lines")
-    if answers.lines.height:
-        worst = answers.lines.filter(pl.col("line") == "checkin").sort("wait_minutes_median", descending=True)
-        first = worst.row(0, named=True)
-        figures = f"{first['waiting_median']:,.0f} ({first['waiting_low']:,.0f}–{first['waiting_high']:,.0f}) waiting"
-        assert figures in there.said(page)
-    for path in ("counts", "opening-closing", "supplies"):
-        there.go(page, demo_board, path)
-        assert page.locator('[data-testid="stException"]').count() == 0
-    assert page.broken == []
-    there.keep_shot(page, f"demo-{name.replace(' ', '-')}")
-
-
-def test_a_book_of_broken_feeds_opens_and_shows_what_was_refused(there, new_page, chromium: str, tmp_path: Path):
-    folder = Path(__file__).parents[3] / "demo_data" / "bad"
-    run.take([p for p in folder.iterdir() if p.suffix != ".md"], tmp_path / "bad", datetime(2026, 11, 4, tzinfo=UTC))
-    with Board(tmp_path / "bad", there.free_port()) as running:
-        running.wait_ready()
-        page = new_page()
-        for path in ("intake", "now", "tickets", "units"):
-            there.go(page, running.address, path)
-            assert page.locator('[data-testid="stException"]').count() == 0
-            if path == "intake":
-                assert "went to quarantine" in there.said(page)
-        assert page.broken == []
