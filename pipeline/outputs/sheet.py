@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.contracts.known import Known
+from pipeline.contracts.words import VOTING_STEPS
 from pipeline.errors import SettingsError, UsageError
 from pipeline.estimates.dispatch.cautions import DANGER
 from pipeline.estimates.dispatch.parts import hand_overs
@@ -164,6 +165,7 @@ def stop_card(
         "address": site.get("address") or "no address in the roster",
         "room": site.get("room"),
         "entrance": site.get("entrance"),
+        "order": order_said(known, row["site_id"]),
         "phone": phones.get(site.get("phone") or ""),
         "leave": clock(row["leave_at"], zone),
         "arrive": clock(row["arrive_at"], zone),
@@ -179,6 +181,24 @@ def stop_card(
         "cards": fitting,
         "caution": row["caution"],
     }
+
+
+def order_said(known: Known, site_id: str | None) -> str | None:
+    """What a site has reported of orders that a rover must know before driving: moved, or voting suspended."""
+    steps = known.milestones.filter(
+        (pl.col("site_id") == site_id) & pl.col("milestone").is_in(VOTING_STEPS) & (pl.col("at") <= known.at)
+    ).sort("at", "milestone")
+    moved = steps.filter(pl.col("milestone") == "relocated")["at"].to_list()
+    last = steps.select("milestone", "at").tail(1).rows()
+    said = []
+    if moved:
+        said.append(
+            f"Moved by order at {clock(moved[-1], known.county.zone)}: this may be the address left. Ask the office "
+            "where the place is now."
+        )
+    if last and last[0][0] == "suspended":
+        said.append(f"Voting suspended since {clock(last[0][1], known.county.zone)}: ask the office before you go in.")
+    return " ".join(said) or None
 
 
 def told_by(

@@ -91,6 +91,15 @@ ASSUMPTIONS = [
     Assumption("lines.fault_minutes", 38, "min", "mean length of a longer fault", "our choice", 1, 600),
     Assumption("lines.station_fails", 0.0001, "1/min", "check-in stations lost, per station", "our choice", 0, 0.1),
     Assumption("lines.station_minutes", 70, "min", "until a lost check-in station is back", "our choice", 1, 1000),
+    Assumption(
+        "lines.relocation_minutes",
+        60,
+        "min",
+        "until a place moved by order serves again, where nobody tells",
+        "our choice: as the set-up before opening",
+        0,
+        600,
+    ),
     Assumption("lines.batches", 0.0004, "1/min", "groups that come at once, a site", "our choice", 0, 0.1),
     Assumption("lines.batch_people", 25, "people", "mean size of such a group", "our choice: a small bus", 1, 500),
 ]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.contracts import estimates, events
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.lines import countyday, weighing
+from pipeline.estimates.lines import countyday, orders, weighing
 from pipeline.estimates.lines.filter import (
     CHECKIN,
     CHECKIN_LOG,
@@ -68,10 +68,12 @@ class Day:
 
 def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
     """The sites and what was seen of them by T, with the arrivals that the county's day lets expect."""
-    facts = roster(known)
     now = int((known.at - midnight(known)).total_seconds() // 60)
-    places = lay_out(known, facts, supply, now)
-    seen = observe(known, readings, facts)
+    facts = roster(known)
+    stops = orders.stops_of(known, facts)
+    facts = orders.with_notes(facts, stops, now)
+    places = lay_out(known, facts, supply, now, stops)
+    seen = observe(known, readings, facts, orders.moves_of(stops))
     column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
     day = countyday.learn(known, facts, places, seen, now)
     return Day(now, column, facts, countyday.on_this_day(places, day), habits_of(known.settings), seen, day.sd)

@@ -67,6 +67,7 @@ class Observations:
     calls: pl.DataFrame
     seen: Floats
     seen_spans: Spans
+    moves: pl.DataFrame  # of the place, by order
 
 
 def midnight(known: Known) -> datetime:
@@ -152,13 +153,12 @@ def step_minutes(known: Known) -> dict[str, dict[str, float]]:
     return found
 
 
-def observe(known: Known, readings: pl.DataFrame, roster: Roster) -> Observations:
+def observe(known: Known, readings: pl.DataFrame, roster: Roster, moves: pl.DataFrame) -> Observations:
     """Everything that was observed by T."""
     status = running_totals(known, roster)
     through, scans = windows(status, roster), scan_deltas(status)
-    seen, spans = let_through(through, scans, roster)
-    counted, called = head_counts(known, readings, roster), calls(known, readings, roster)
-    return Observations(scans, through, counted, called, seen, spans)
+    said = head_counts(known, readings, roster), calls(known, readings, roster)
+    return Observations(scans, through, *said, *let_through(through, scans, roster), moves)
 
 
 def running_totals(known: Known, roster: Roster) -> pl.DataFrame:

@@ -15,8 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
-from pipeline.contracts.words import VOTING_STEPS
-from pipeline.estimates.lines import checkpoints, observations, weighing
+from pipeline.estimates.lines import checkpoints, observations, orders, weighing
 from pipeline.estimates.lines.arrivals import arrival_rates
 from pipeline.estimates.lines.filter import (
     CHECKIN_LOG,
@@ -80,14 +79,13 @@ def habits_of(s: Settings) -> Habits:
     )  # fmt: skip
 
 
-def lay_out(known: Known, facts: Roster, supply: pl.DataFrame, now: int) -> Places:
+def lay_out(known: Known, facts: Roster, supply: pl.DataFrame, now: int, stops: list[orders.Stop]) -> Places:
     """Stations, scanners, rates and hours by the minute, from before the first opening to after the last closing."""
     first = min(int(facts.opens.min(initial=24 * 60)) - LEAD, max(now, -24 * 60))
     last = max(int(facts.closes.max(initial=0)), int(facts.opens.max(initial=0)), min(now, 2 * 1440)) + TAIL
     grid = np.arange(first, max(last, first + 1), dtype=np.int64)
     rates = arrival_rates(facts.expected, facts.opens, facts.closes, grid, known.settings["lines.opening_crowd"])
-    halted = halts(known, facts, grid)
-    begun = (grid[None, :] >= facts.service_from[:, None]) & ~halted
+    begun = (grid[None, :] >= facts.service_from[:, None]) & ~orders.halted(stops, len(facts.site_ids), grid)
     spells = dark_spells(known, supply)
     return Places(
         stations=facts.stations[:, None].astype(np.float32), booths=facts.booths[:, None].astype(np.float32),
@@ -137,19 +135,6 @@ def dark_spells(known: Known, supply: pl.DataFrame) -> dict[str, tuple[float, fl
         usual = (start if outage is None else outage) + known.settings["lines.outage_minutes"]
         found[unit] = (start, max(usual if back is None else back, now + LEAST_DARK))
     return found
-
-
-def halts(known: Known, facts: Roster, grid: np.ndarray) -> np.ndarray:
-    """Where voting was suspended, however often: sites x minutes."""
-    steps = known.milestones.filter(pl.col("milestone").is_in(VOTING_STEPS)).join(
-        observations.site_index(facts), on="site_id"
-    )
-    halted = np.zeros((len(facts.site_ids), len(grid)), bool)
-    timed = steps.with_columns(minute=observations.minute_of("at", known)).sort("minute", "milestone")
-    for site, milestone, minute in timed.select("site", "milestone", "minute").iter_rows():
-        if milestone != "relocated":
-            halted[site, grid >= minute] = milestone == "suspended"
-    return halted
 
 
 def replay_all(
@@ -352,6 +337,9 @@ def forget_windows(z: Array, heard: list[NDArray[np.float64]]) -> None:
 
 def weigh_minute(w: weighing.Weighing, rows: dict[str, list[NDArray[np.float64]]]) -> None:
     """Weigh everything that occurred in one minute."""
+    for group in rows["moves"]:
+        for site, is_end in group.T:
+            weighing.move(w, int(site), bool(is_end))
     for group in rows["calls"]:
         for site, slot, *flags in group.T:
             weighing.weigh_call(w, int(site), int(slot), *(bool(flag) for flag in flags))

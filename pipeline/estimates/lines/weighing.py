@@ -42,6 +42,7 @@ COLUMNS = {  # what is weighed of each table of observations, beside site and mi
     "windows": ["line", "total", "noise", "carried", "idle"],
     "counts": ["line", "count", "is_call"],
     "calls": ["slot", "is_book", "is_jam", "is_end"],
+    "moves": ["is_end"],
 }
 REDRAWN = 0.15  # part of the particles redrawn near a head count; our choice, measured in docs/methods/lines.md
 MOVED = 0.10  # part moved to what a counter shows; likewise
@@ -263,3 +264,13 @@ def weigh_call(w: Weighing, site: int, slot: int, is_book: bool, is_jam: bool, i
     z[row, site] = np.where(picked[0], UP if is_end else (JAM if is_jam else STOP), z[row, site])
     ratio = CALL_RATIO[np.minimum(z[row, site].astype(np.int64), STOP)]
     w.weigh(1, one_site, (-ratio if is_end else ratio)[None, :])
+
+
+def move(w: Weighing, site: int, is_end: bool) -> None:
+    """Voting moves to another place: nothing is set up, and any part of the line comes along. At the end all is."""
+    z, places = w.z, w.places
+    z[SHUT, site] = 0 if is_end else places.stations[site, 0]
+    z[HEAD : HEAD + int(places.scanners[site]), site] = UP if is_end else STOP
+    if not is_end:
+        rng = event_rng(places.seeds[site], w.minute, 60)
+        z[CHECKIN, site] = np.round(z[CHECKIN, site] * rng.random(z.shape[2]))

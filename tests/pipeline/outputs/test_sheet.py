@@ -1,5 +1,6 @@
 import os
 import re
+from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
 
@@ -7,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.contracts.estimates import Tickets
-from pipeline.contracts.events import EntryRows
+from pipeline.contracts.events import EntryRows, MilestoneRows
 from pipeline.contracts.known import Known
 from pipeline.contracts.words import TICKET_CATEGORIES
 from pipeline.errors import WardbookError
@@ -70,6 +71,18 @@ def test_a_sheet_says_where_what_since_when_and_why(inputs, answers_of):
         "about 20 min", "there about", "The next best, R2",
     ):  # fmt: skip
         assert said in text
+
+
+def test_a_sheet_tells_of_an_order_that_moved_the_place_or_stopped_voting_there(inputs, answers_of, day):
+    def said(*steps):
+        rows = [{"site_id": "S1", "milestone": name, "at": day.at - timedelta(minutes=ago)} for name, ago in steps]
+        known = replace(inputs[0], milestones=day.filled(MilestoneRows, rows))
+        return page((known, *inputs[1:]), answers_of).text
+
+    moved, suspended = "Moved by order at 11:20: this may be the address left", "Voting suspended since 11:50"
+    assert moved in said(("relocated", 40), ("resumed", 20))  # it stays moved
+    assert suspended in said(("resumed", 20), ("suspended", 10))
+    assert "suspended" not in said(("suspended", 30), ("resumed", 20))
 
 
 def test_a_sheet_carries_its_time_and_says_that_it_can_be_replaced(inputs, answers_of):

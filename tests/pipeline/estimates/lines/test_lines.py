@@ -162,18 +162,6 @@ def test_voting_suspended_serves_nobody(gear):
     assert stopped["waiting_mean"] > again["waiting_mean"] + 20
 
 
-def test_every_suspension_of_a_day_stands_for_the_times_at_which_it_held(gear):
-    def halted(*steps):
-        known = gear.known(settings=FEW, milestones=[step("S1", name, gear.ago(ago)) for name, ago in steps])
-        places = answer(known).places
-        now = places.first_minute + np.arange(places.serving.shape[1]) - 12 * 60
-        return {-int(m) for m in now[~places.serving[0] & (now >= -300)]}
-
-    first, second = set(range(156, 181)), set(range(61, 91))
-    assert halted(("suspended", 180), ("resumed", 155.5), ("suspended", 90), ("resumed", 60)) == first | second
-    assert halted(("open", 300), ("suspended", 180), ("open", 155.5)) == first  # some report that they are open again
-
-
 def test_a_late_opening_leaves_a_line(gear, day):
     site = day.site("S1") | {"opens_at": gear.ago(40)}
     late, sharp = (
