@@ -29,7 +29,7 @@ from pipeline.normalise.place_words import (
 )
 
 # Weights of evidence [log odds], our choice; checked on the sample days: docs/methods/reading.md.
-MATCHED, UNMATCHED_SAID, UNMATCHED_NAME = 2.0, 1.3, 0.2
+MATCHED, UNMATCHED_SAID, UNMATCHED_NAME = 2.0, 1.3, 0.25
 WHOLE_NAME = 2.5  # every word of a name or alias was said, and nothing else
 CONFLICT = 6.0  # north for south, Station 3 for Station 13, a library for a school
 ADDRESS, PRECINCT, SITE_ID, UNIT_NAMED = 9.0, 9.0, 14.0, 6.0
@@ -37,7 +37,6 @@ NAMED_IN_TEXT = 5.0  # a whole name or alias told in the text, where the place a
 STREET_SAID = 1.5  # per unit of rarity, for a word of the street or the room
 LONG = 7  # letters from which a word can be several run together: our choice
 INITIAL = 0.45  # likeness of a single letter to a word that begins with it: our choice
-OWNERS = 0.95  # likeness of "Hobbs" to "Hobb": our choice
 SWAPPED = 4.0  # R. W. for W. R.
 STREET_KIND = 2.0  # Stone Lane for Stone Road
 NOWHERE = 3.0  # what "none of these" holds before anything is read
@@ -185,7 +184,7 @@ def find_words_like(book: Gazetteer, token: str) -> list[tuple[str, float]]:
     if token.isdigit():
         return []
     if len(token) == 1:  # "G. Heights"
-        return [(w, INITIAL) for w in book.vocabulary if w[0] == token and len(w) > 3 and w not in KINDS | STREETS]
+        return [(w, INITIAL) for w in book.vocabulary if w[0] == token and len(w) > 3 and w not in STREETS]
     if ORDINAL.match(token):  # "14" for 14th Avenue is found below, "14th" for Station 14 never
         return []
     limit = 1 if len(token) <= 5 else 2 if len(token) <= 9 else 3
@@ -193,7 +192,7 @@ def find_words_like(book: Gazetteer, token: str) -> list[tuple[str, float]]:
     if len(token) >= 3:
         near = process.extract(token, book.vocabulary, scorer=OSA.distance, score_cutoff=limit, limit=6)
         found = [
-            (w, OWNERS if w.rstrip("s") == token.rstrip("s") else 1 - 1.2 * d / max(len(w), len(token)))
+            (w, 1.0 if w.rstrip("s") == token.rstrip("s") else 1 - 1.2 * d / max(len(w), len(token)))
             for w, d, _ in near
             if len(w) > 3 or w[0] == token[0]
         ]
@@ -363,7 +362,7 @@ def score_name(
 ) -> float:
     """Evidence of said words for one name of a site."""
     left, total, unmatched = list(name), 0.0, 0.0
-    numbered = place.number is not None and place.number in tokens
+    numbered = any(b == place.number and a != "fire" for a, b in pairwise(("", *tokens)))  # no house is Station 22
     strong = 0
     for token, near, follows in zip(tokens, fits, after, strict=True):
         hit = max(((s, w) for w, s in near if w in left), default=None)
@@ -378,7 +377,7 @@ def score_name(
         near_by = max(((s, w) for w, s in near if w in place.street or w in place.room), default=None)
         if near_by and (near_by[1] not in STREETS):
             total += STREET_SAID * book.rarity[near_by[1]] * near_by[0] * (1.3 if follows or numbered else 0.8)
-        elif token == place.number:
+        elif numbered and token == place.number:
             total += ADDRESS
         elif near_by or token in FILLERS or token in STREETS:
             continue
@@ -402,6 +401,11 @@ def cost(book: Gazetteer, place: Place, token: str, near: list[tuple[str, float]
     return UNMATCHED_SAID * min(2.5, book.rarity.get(word, 2.0))
 
 
+def letters_of(words: tuple[str, ...]) -> list[str]:
+    """The initials among the words of a name; "w" has become a direction."""
+    return [w[0] for w in words if (len(w) == 1 and w.isalpha()) or w in DIRECTIONS]
+
+
 def conflicts(place: Place, tokens: tuple[str, ...], numbered: bool) -> float:
     """Words that speak against a site: another direction, another number, old for new."""
     if numbered:
@@ -414,9 +418,9 @@ def conflicts(place: Place, tokens: tuple[str, ...], numbered: bool) -> float:
     numbers = {t for t in said if t.isdigit()}
     if place.numbers and numbers and not numbers & place.numbers and "fire" in said:
         lost += CONFLICT
-    letters = [t for t in tokens if len(t) == 1 and t.isalpha()]
-    own = [w for w in max(place.names, default=()) if len(w) == 1 and w.isalpha()]
-    if letters != own and sorted(letters) == sorted(own):
+    letters = letters_of(tokens)
+    orders = [letters_of(name) for name in place.names]
+    if letters not in orders and any(sorted(letters) == sorted(order) for order in orders if order):
         lost += SWAPPED
     kinds = place.street & STREETS
     if kinds and any(b in STREETS - kinds and a in place.street for a, b in pairwise(tokens)):

@@ -9,6 +9,8 @@ from typing import Any
 
 from rapidfuzz import fuzz, process
 
+from pipeline.normalise import follow_ups
+
 # Minutes after which a further call is about something else, and how alike two texts must be [0-100]: our choice, set
 # on half of the sample days, checked on the other half (docs/methods/reading.md).
 CALLBACK_MINUTES = 150.0
@@ -22,7 +24,7 @@ TOLD_AGAIN_MINUTES = {
 }  # fmt: skip
 LINE_MINUTES = 30.0  # two callers about one line: at most this far apart [min], our choice
 LINE_ALIKE = 0.8  # and the smaller count at least this share of the larger: our choice
-ALIKE_CHANCE, SAME_UNIT_CHANCE, SAME_KIND_CHANCE, LINE_CHANCE = 0.95, 0.9, 0.8, 0.5  # our choice
+ALIKE_CHANCE, SAME_UNIT_CHANCE, SAME_KIND_CHANCE, NEWS_CHANCE, LINE_CHANCE = 0.95, 0.9, 0.8, 0.8, 0.5  # our choice
 AGAIN = re.compile(
     r"^\W*(?:again\b|2nd call|second call|3rd call|third call|update(?:\s+(?:pls|please|on))?|still no fix"
     r"|same as before|calling (?:back|again)"
@@ -75,7 +77,7 @@ def core(text: str) -> str:
 def repeated(row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> tuple[str | None, float | None]:
     """The earlier ticket that a ticket repeats, the likeliest and of such the latest, and the chance that it does."""
     best: tuple[float, int] | None = None
-    first = bisect_left(earlier, row["opened_at"] - timedelta(minutes=CALLBACK_MINUTES), key=lambda r: r["opened_at"])
+    first = bisect_left(earlier, row["opened_at"] - follow_ups.HOURS, key=lambda r: r["opened_at"])
     near = earlier[first:]
     alike = process.cdist([row["core"]], [other["core"] for other in near], scorer=fuzz.ratio, score_cutoff=ALIKE)
     for i in range(len(near) - 1, -1, -1):
@@ -94,6 +96,8 @@ def chance(row: dict[str, Any], other: dict[str, Any], score: float) -> float:
         return ALIKE_CHANCE
     if is_one_line(row, other):
         return LINE_CHANCE
+    if tells_on(row, other):
+        return NEWS_CHANCE
     return SAME_UNIT_CHANCE if row["unit_id"] and row["unit_id"] == other["unit_id"] else SAME_KIND_CHANCE
 
 
@@ -104,14 +108,17 @@ def likeness(row: dict[str, Any], other: dict[str, Any], whole: float) -> float:
     ----------
     whole : how alike their texts are, `ALIKE` to 100, or 0
     """
-    told = (whole or beginning_likeness(row["core"], other["core"])) if row["core"] else 0.0
+    minutes = minutes_between(other["opened_at"], row["opened_at"])
+    is_near = row["core"] and minutes <= CALLBACK_MINUTES
+    told = (whole or beginning_likeness(row["core"], other["core"])) if is_near else 0.0
     if told >= ALIKE and (len(row["core"]) >= 12 or row["again"]):
         return told
     if row["unit_id"] and other["unit_id"] and row["unit_id"] != other["unit_id"]:
         return 0.0
     if row["category"] != other["category"] and row["category"] not in other["categories"]:
         return 0.0
-    minutes = minutes_between(other["opened_at"], row["opened_at"])
+    if tells_on(row, other):
+        return 40.0 - minutes / 20
     within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
     if row["again"] and row["category"] == other["category"]:
         within = max(2 * within, AGAIN_MINUTES)
@@ -122,6 +129,13 @@ def likeness(row: dict[str, Any], other: dict[str, Any], whole: float) -> float:
     if is_one_line(row, other):
         within = max(within, LINE_MINUTES)
     return 40.0 - minutes / 10 if minutes <= within else 0.0
+
+
+def tells_on(row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether a ticket brings news of one that was still open: one that names a unit, of that unit."""
+    is_same_unit = row["unit_id"] is None or row["unit_id"] == other["unit_id"]
+    is_same_kind = row["category"] == other["category"] and row["category"] not in follow_ups.NEVER
+    return row["is_news"] and is_same_kind and is_same_unit and follow_ups.was_open(other, row)
 
 
 def is_one_line(row: dict[str, Any], other: dict[str, Any]) -> bool:

@@ -2,7 +2,7 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -12,7 +12,20 @@ from pandera.typing.polars import DataFrame
 
 from pipeline.contracts.events import TicketReadings
 from pipeline.contracts.known import Known, empty
-from pipeline.normalise import corrections, crowds, examples, places, questions, same, severity, signs, units, wording
+from pipeline.normalise import (
+    corrections,
+    crowds,
+    examples,
+    follow_ups,
+    places,
+    printed,
+    questions,
+    same,
+    severity,
+    signs,
+    units,
+    wording,
+)
 from pipeline.normalise.word_lists import words_of
 from pipeline.normalise.wording import Match, Vocabulary
 
@@ -306,10 +319,13 @@ class Scene:
     settled: corrections.Corrections
     book: Vocabulary
     threshold: float
+    rare: dict[str, float]
+    printed: frozenset[str]
 
 
 def scene(known: Known) -> Scene:
     """The scene at T."""
+    lines = printed.printed(known.tickets.select("site", "text").iter_rows())
     return Scene(
         atlas=places.gazetteer(known.sites),
         stock=units.unit_book(known.units),
@@ -318,6 +334,8 @@ def scene(known: Known) -> Scene:
         settled=corrections.corrections(known),
         book=wording.vocabulary(known.vocabulary),
         threshold=known.settings["tickets.site_threshold"],
+        rare=follow_ups.rarity(printed.told(text, lines) for text in known.tickets["text"].drop_nulls()),
+        printed=lines,
     )
 
 
@@ -326,7 +344,13 @@ def read_tickets(known: Known) -> DataFrame[TicketReadings]:
     if known.tickets.is_empty():
         return empty(TicketReadings)  # type: ignore[return-value]
     around = scene(known)
-    rows = [read_ticket(ticket, around) for ticket in known.tickets.sort("opened_at", "ticket_id").to_dicts()]
+    rows: list[dict[str, Any]] = []
+    at_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for ticket in known.tickets.sort("opened_at", "ticket_id").to_dicts():
+        row = read_ticket(ticket, around, at_site)
+        rows.append(row)
+        if row["site_id"] is not None:
+            at_site[row["site_id"]].append(row)
     same.link(rows)
     corrections.linked(rows, around.settled)
     frame = pl.DataFrame(rows, schema_overrides=dict(empty(TicketReadings).schema), infer_schema_length=None)
@@ -334,9 +358,9 @@ def read_tickets(known: Known) -> DataFrame[TicketReadings]:
     return TicketReadings.validate(frame.select(names).sort("ticket_id"))
 
 
-def site_and_unit(ticket: dict[str, Any], around: Scene) -> tuple[str | None, float, str | None]:
+def site_and_unit(ticket: dict[str, Any], text: str, around: Scene) -> tuple[str | None, float, str | None]:
     """The site, how sure it is, and the unit as far as the caller's words for it tell."""
-    text, unit_said = ticket["text"] or "", ticket["unit"] or ""
+    unit_said = ticket["unit"] or ""
     settled = around.settled.of(ticket["ticket_id"])
     meant = around.stock.by_id.get(settled.get("unit_id") or "")
     if settled.get("site_id"):
@@ -355,17 +379,34 @@ def site_and_unit(ticket: dict[str, Any], around: Scene) -> tuple[str | None, fl
     return site_id, sure, units.unit_of(around.stock, site_id, unit_said, text)
 
 
-def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
-    """What one ticket says; what a person has settled stands."""
-    text, unit_said, opened = ticket["text"] or "", ticket["unit"] or "", ticket["opened_at"]
+def read_ticket(
+    ticket: dict[str, Any], around: Scene, at_site: Mapping[str, Sequence[dict[str, Any]]]
+) -> dict[str, Any]:
+    """What one ticket says; what a person has settled stands.
+
+    Parameters
+    ----------
+    at_site : what the earlier tickets of each site say
+    """
+    text, unit_said = printed.told(ticket["text"] or "", around.printed), ticket["unit"] or ""
+    opened = ticket["opened_at"]
     settled = around.settled.of(ticket["ticket_id"])
-    site_id, sure, unit_id = site_and_unit(ticket, around)
+    site_id, sure, unit_id = site_and_unit(ticket, text, around)
     fact = around.facts.get(site_id, severity.NO_FACTS)
     kind = units.kind_of(around.stock, unit_id) or units.kind_said(unit_said)
     reading = read_text(text, kind or "", around.book)
     outcome = read_text(ticket["resolution"], "", around.book, is_outcome=True) if ticket["resolution"] else None
     of = None if units.counts_itself(around.stock, unit_id, site_id) else kind
+    row = {
+        "opened_at": opened,
+        "resolved_at": ticket["resolved_at"],
+        "text": text,
+        "words": follow_ups.words_of_note(text),
+        "is_news": follow_ups.is_news(text),
+    }
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
+    for category, weight in follow_ups.context(around.rare, row, at_site.get(site_id or "", ())).items():
+        context[category] = context.get(category, 0.0) + weight
     category, found, chance, why = weigh(reading, of, context, outcome)
     if settled.get("category"):
         category, chance, why = str(settled["category"]), 1.0, "a person's answer"
@@ -374,7 +415,7 @@ def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
         unit_id = units.unit_of(around.stock, site_id, unit_said, text, category)
         unit_id = unit_id or around.shown.scanner_meant(site_id, category, opened)
     crowd = crowds.read_crowd(text, category, reading.things)
-    return {
+    return row | {
         "ticket_id": ticket["ticket_id"],
         "site_id": site_id,
         "site_confidence": sure,
@@ -389,6 +430,4 @@ def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
         "line_said": crowd.line,
         "is_no_line": crowd.is_none,
         "decided_by": why,
-        "opened_at": opened,
-        "text": text,
     }

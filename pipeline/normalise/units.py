@@ -34,10 +34,10 @@ DEVICE_NOUN = (
     r"|poll\s?book|tablet|ipad|laptop|station|ck[\s-]?in|check[\s-]?in|device|asset|tag|serial|ser|s/?n|no|number"
     r"|num|sc|md|id)"
 )
-TAG = re.compile(
-    r"(?<![\w])([a-z]{1,4})[\s\u2010-\u2015_#.-]{0,2}(\d{1,6}(?:[-/.]\d{1,4})+|\d{3,10})(?![\w])", re.I
-)
-BARE = re.compile(r"(?<![\w$:./-])(\d{3,10}|0\d)(?![\w:/%-]|\.\d)")  # a number by itself: "3011 is blank", "oh one sent"
+TAG = re.compile(r"(?<![\w])([a-z]{1,4})[\s\u2010-\u2015_#.-]{0,2}(\d{1,6}(?:[-/.]\d{1,4})+|\d{3,10})(?![\w])", re.I)
+BARE = re.compile(
+    r"(?<![\w$:./-])(\d{3,10}|0\d)(?![\w:/%-]|\.\d)"
+)  # a number by itself: "3011 is blank", "oh one sent"
 LEADING = re.compile(r"^\W*(\d\d)(?![\w:/%.+-])")  # "42 cleared": the last two digits, of the kind in trouble
 ENDING = re.compile(
     r"(?:ends?|ending|ended|last)\s*(?:in|with|w/|digits?|numbers?|nos?\.?|#|are|is|three|four|3|4"
