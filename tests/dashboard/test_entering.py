@@ -142,3 +142,24 @@ def test_with_the_writer_gone_the_board_says_since_when_and_keeps_what_is_entere
     assert "The writer is away" in said(app) and "1 entry waits in the inbox" in said(app)
     assert "10:05 CST" in said(app)  # the last known state, with its own time
     assert len(left(copied)) == 1
+
+
+def test_two_people_on_one_ticket_see_each_others_words_and_neither_loses_any(
+    copied: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setenv("WARDBOOK_BOOK", str(copied))
+    both = []
+    for name in ("Ada Finch", "Lou Marsh"):
+        app = AppTest.from_file(str(APP), default_timeout=120).run().switch_page("views/tickets.py").run()
+        app = box(app, "Who enters").set_value(name).run()
+        both.append(next(s for s in app.selectbox if s.label == "Open a ticket").set_value("Q-701").run())
+    notes = ("tried the other tray", "they ask for two people")
+    for app, note in zip(both, notes, strict=True):
+        box(app, "Note").set_value(note)
+        press(app, "Add the note")  # a form that was drawn before the other's note
+    with Writer(open_book(copied), NOW) as writer:
+        Watcher(writer, [], [], lambda _line: None).round(NOW)
+    for app in both:
+        text = said(app.run())
+        assert not app.exception
+        assert all(note in text for note in notes)
