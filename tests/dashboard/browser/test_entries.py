@@ -13,6 +13,9 @@ from pipeline.store.book import Book
 
 ROUND_SECONDS = 5.0  # a new entry is on every open screen within this long of its file's arrival
 ROOM = 4.0  # how much slower than promised a busy machine may be before a test says so
+NAMES = (
+    "(e => [e.ariaLabel, e.innerText.trim(), e.getAttribute('role')])(document.activeElement)"  # of what has the focus
+)
 TRICKS = "scanner jammed <script>alert(1)</script> =1+1 🗳 <b>tray</b>"
 
 
@@ -122,3 +125,39 @@ def test_an_entry_made_while_the_writer_is_away_waits_in_the_inbox(there, new_pa
     finally:
         for path in Book(book).inbox.glob("entries-board-*.jsonl"):
             path.unlink()
+
+
+def test_a_call_is_taken_by_keyboard_alone(there, new_page, live):
+    address, folder = live
+    page = new_page()
+    there.open_view(page, f"{address}/now", "Now")
+
+    def on_to(name: str) -> None:
+        """The tabulator until something of that name or role is reached."""
+        for _ in range(100):
+            page.keyboard.press("Tab")
+            if name in page.evaluate(NAMES):
+                return
+        raise AssertionError(f"{name} is not reached by keyboard")
+
+    on_to("Take a call")
+    page.keyboard.press("Enter")
+    there.settle(page, "Take a call")
+    on_to("Who enters")
+    page.keyboard.type("Bo Wren")
+    page.keyboard.press("Enter")
+    there.settle(page)
+    on_to("combobox")  # its name holds more than its label
+    page.keyboard.type("teas")
+    page.keyboard.press("Enter")
+    there.settle(page)
+    on_to("What the caller says")
+    page.keyboard.type("the laptop for signing in voters is frozen")
+    page.wait_for_selector("text=Proposed, by the words")
+    on_to("Save the call")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("text=✓ received")
+    with read.Snapshot(Book(folder).published) as snapshot:
+        known = read.known_at(read.read_rows(snapshot.con), datetime.now(UTC))
+    told = known.tickets.filter(known.tickets["text"].str.contains("is frozen")).to_dicts()
+    assert [t["site"] for t in told] == ["Teasel School (P2)"]

@@ -78,3 +78,36 @@ def test_the_wall_has_no_controls_and_turns_by_itself(there, new_page, board: st
     sync_api.expect(wall.get_by_role("button").filter(visible=True)).to_have_count(0)
     wall.wait_for_selector("h1:has-text('Power')", state="attached")
     assert "wall=now" in wall.url
+
+
+NUMBERED = """() => {
+    const seen = e => { const r = e.getBoundingClientRect(); return r.width > 0 && r.height > 0 && e.tabIndex >= 0 && !e.disabled };
+    const found = [...document.querySelectorAll('a[href], button, input, textarea')].filter(seen);
+    found.forEach((e, n) => { e.dataset.number = n });
+    return found.map(e => [e.getAttribute('role'), e.getAttribute('aria-label') || e.innerText || e.id]);
+}"""  # what can be worked, numbered in place
+AT = "document.activeElement.dataset.number"
+MOST_STOPS = 400  # of the tabulator on one page [count]
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_whatever_can_be_worked_is_reached_by_keyboard(there, page, board: str, path: str):
+    there.open_view(page, f"{board}/{path}", PAGES[path])
+    page.wait_for_timeout(500)  # the tables' own buttons come after the page
+    found, reached = page.evaluate(NUMBERED), set()
+    for _ in range(MOST_STOPS):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate(AT))
+        if page.evaluate("document.activeElement === document.body"):
+            break
+    # of a group of choices one is a stop, and the arrows go on from there (WAI-ARIA, radio group)
+    missed = [said for n, (role, said) in enumerate(found) if role != "radio" and str(n) not in reached]
+    assert len(found) > len(PAGES) and missed == []
+
+
+def test_the_arrows_go_on_from_choice_to_choice(there, page, board: str):
+    there.open_view(page, f"{board}/lines", "Lines")
+    page.get_by_role("radio", name="Live").focus()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Space")
+    page.wait_for_selector(".wb-head:has-text('held')")
