@@ -22,7 +22,7 @@ from pipeline.estimates.counts import reconciliation
 from pipeline.estimates.dispatch import dispatch, more, more_parts, standby
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, more_spares, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, waits, whatif
-from pipeline.estimates.power import charge, ifout, places, power, remedies
+from pipeline.estimates.power import ifout, learnt, places, power, remedies
 from pipeline.estimates.power.condense import condensed
 from pipeline.estimates.power.stakes import Stakes
 from pipeline.estimates.steps import finish, holders, milestones
@@ -79,9 +79,9 @@ class Answers:
         return power.supply_states(self.brief, self.readings, self.notes, self.batteries)
 
     @cached_property
-    def batteries(self) -> charge.Fleet:
+    def batteries(self) -> learnt.Fleet:
         """What the discharges seen today say of the county's batteries."""
-        return charge.learnt_fleet(self.brief)
+        return learnt.learnt_fleet(self.brief)
 
     @cached_property
     def line_states(self) -> lines.LineStates:

@@ -41,7 +41,7 @@ ASSUMPTIONS = [
     ),
     Assumption(
         "power.capacity_spread",
-        0.05,
+        0.06,
         "-",
         "spread of the run time among batteries alike (one sd of its logarithm)",
         "our choice, from simulated days",
@@ -68,7 +68,7 @@ ASSUMPTIONS = [
     ),
     Assumption(
         "power.gauge_exponent",
-        1.07,
+        1.04,
         "-",
         "g in charge = (percent / 100)^g: over 1 a gauge reads high in the middle and falls fast near empty",
         "our choice, from simulated days",

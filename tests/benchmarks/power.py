@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline.contracts import events
 from pipeline.contracts.known import County, Known, empty
-from pipeline.estimates.power import charge, power
+from pipeline.estimates.power import learnt, power
 from pipeline.estimates.power.condense import condensed
 from pipeline.settings import Settings
 
@@ -132,7 +132,7 @@ def timed(held: Known, load: pl.DataFrame) -> tuple[float, pl.DataFrame]:
     readings, notes = empty(events.TicketReadings), empty(events.PowerReadings)
     gc.collect()
     start = time.perf_counter()
-    batteries = charge.learnt_fleet(held)
+    batteries = learnt.learnt_fleet(held)
     supply = power.supply_states(held, readings, notes, batteries)
     answer = power.power(held, supply, load, power.stakes(held, supply, load, batteries))
     return time.perf_counter() - start, answer

@@ -19,6 +19,7 @@ from pipeline.contracts.events import StatusRows
 from pipeline.contracts.known import Known, empty
 from pipeline.errors import EstimateError
 from pipeline.estimates.power import charge
+from pipeline.estimates.power.learnt import learnt_fleet
 from pipeline.estimates.power.stakes import at_stake, integrals, sorted_units
 
 Floats = NDArray[np.float64]
@@ -85,7 +86,7 @@ def costs(known: Known, units: pl.DataFrame, loads: pl.DataFrame, outage: Suppos
     then = replace(known, at=outage.from_at, status=earlier)
     since = pl.lit(outage.from_at).cast(pl.Datetime("us", "UTC"))
     off = units.with_columns(outage_since=since)
-    d = charge.discharges(then, off.select("unit_id", "site_id", "outage_since"), charge.learnt_fleet(then))
+    d = charge.discharges(then, off.select("unit_id", "site_id", "outage_since"), learnt_fleet(then))
     open_for, waiting, arrivals = at_stake(then, off, loads)
     left = np.minimum(open_for, outage.minutes)
     u = np.linspace(0.0, outage.minutes, STEPS)

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power import charge, supply
+from pipeline.estimates.power.batteries import RISE_ERRORS
 
 
 def unit_marks(known: Known, notes: pl.DataFrame, off: pl.DataFrame) -> pl.DataFrame:
@@ -29,7 +30,7 @@ def unit_marks(known: Known, notes: pl.DataFrame, off: pl.DataFrame) -> pl.DataF
 
 def rising(known: Known, off: pl.DataFrame) -> pl.DataFrame:
     """Units off mains whose percentage has risen since they lost it: unit_id, says."""
-    least = charge.RISE_ERRORS * known.settings["power.percent_error"] / 100
+    least = RISE_ERRORS * known.settings["power.percent_error"] / 100
     points = charge.on_battery(known.status, off).group_by("unit_id").agg(pl.col("rise").max())
     points = points.filter(pl.col("rise") > least)
     rise = (100 * pl.col("rise")).round(0).cast(pl.Int64)

@@ -12,13 +12,15 @@ from pipeline.contracts import estimates, events
 from pipeline.contracts.further import FURTHER
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge, circuits, marks, promises, supply
+from pipeline.estimates.power.batteries import gauge
+from pipeline.estimates.power.learnt import Fleet
 from pipeline.estimates.power.stakes import Stakes, stakes_of, unit_costs
 
 Floats = NDArray[np.float64]
 REPORTING_MINUTES = 15.0  # a unit that reported from its battery so recently is not dark; our choice [min]
 
 
-def supply_states(known: Known, readings: pl.DataFrame, notes: pl.DataFrame, fleet: charge.Fleet) -> pl.DataFrame:
+def supply_states(known: Known, readings: pl.DataFrame, notes: pl.DataFrame, fleet: Fleet) -> pl.DataFrame:
     """What every rostered unit runs on at T, since when, and what that stands on."""
     if known.units.is_empty():
         return empty(events.SupplyStates)
@@ -71,7 +73,7 @@ def basis() -> pl.Expr:
     return pl.concat_str(stands, dark.otherwise(pl.lit("")))
 
 
-def gone_dark(known: Known, off: pl.DataFrame, fleet: charge.Fleet) -> pl.DataFrame:
+def gone_dark(known: Known, off: pl.DataFrame, fleet: Fleet) -> pl.DataFrame:
     """For units off mains: is_dark, dark_since, charge_mean.
 
     A unit is dark when it has stopped reporting and its charge has more likely than not run out.
@@ -97,7 +99,7 @@ def mains_charge(known: Known, frame: pl.DataFrame) -> pl.DataFrame:
     )
     recharge = pl.col("recharge_minutes").fill_null(known.settings["power.recharge_minutes"]).clip(lower_bound=1)
     gained = (known.at - pl.col("percent_at")).dt.total_seconds() / 60 / recharge
-    on_mains = (charge.gauge(pl.col("percent"), known.settings) + gained).clip(0, 1)
+    on_mains = (gauge(pl.col("percent"), known.settings) + gained).clip(0, 1)
     return (
         frame.join(last, on="unit_id", how="left")
         .join(known.units.select("unit_id", "recharge_minutes"), on="unit_id", how="left")
@@ -105,7 +107,7 @@ def mains_charge(known: Known, frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, fleet: charge.Fleet) -> Stakes:
+def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, fleet: Fleet) -> Stakes:
     """What is at stake at the units off mains: `power`, `exposure`, `circuits` and `remedies` stand on it."""
     frame = supply if supply.height else empty(events.SupplyStates)
     return stakes_of(known, frame, loads, circuits.lengths(known), fleet)

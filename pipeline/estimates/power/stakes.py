@@ -10,8 +10,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.power import charge, outages, promises
+from pipeline.estimates.power import batteries, charge, outages, promises
 from pipeline.estimates.power.circuits import Lengths
+from pipeline.estimates.power.learnt import Fleet
 
 Floats = NDArray[np.float64]
 CHECKIN_TYPES = ("electronic-poll-book",)
@@ -52,7 +53,7 @@ class Stakes:
         return np.asarray((self.units["supply"] == "dark").to_numpy(), bool)
 
 
-def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths, fleet: charge.Fleet) -> Stakes:
+def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: Lengths, fleet: Fleet) -> Stakes:
     """Everything that is at stake at the units off mains."""
     off = supply.filter(pl.col("supply").is_in(["battery", "dark"]) & pl.col("outage_since").is_not_null())
     places = known.sites.select("site_id", "circuit")
@@ -211,9 +212,9 @@ def sorted_units(known: Known) -> pl.DataFrame:
         is_accessible=(pl.col("type") == "bmd") | (pl.col("accessible_expected") == "yes").fill_null(False),
         rated_minutes=pl.col("battery_minutes").fill_null(s["power.rated_minutes"]).cast(pl.Float64),
     )
-    years = charge.battery_years(units, known.county.election_day.year, s)
-    run = charge.run_minutes(units, known.county.election_day.year, s)
-    variance = s["power.capacity_spread"] ** 2 + charge.run_variance(units, known.county.election_day.year, s)
+    years = batteries.battery_years(units, known.county.election_day.year, s)
+    run = batteries.run_minutes(units, known.county.election_day.year, s)
+    variance = s["power.capacity_spread"] ** 2 + batteries.run_variance(units, known.county.election_day.year, s)
     words = pl.format(
         "rated {} min × {} new × {} at {} years × {} temperature: about {} min, one sd {} %",
         pl.col("rated_minutes").round(0).cast(pl.Int64),

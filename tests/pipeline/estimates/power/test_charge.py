@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.estimates.power import charge
+from pipeline.estimates.power import batteries, charge, learnt
 from pipeline.estimates.power.charge import Discharge
 
 
@@ -29,12 +29,12 @@ def test_charge_never_leaves_nought_to_one_and_the_dark_minutes_add_up():
 
 def test_run_time_of_an_aged_battery_under_load():
     # 120 min, 0.8 for its age, load 1.19 times, and a Peukert-like 1.5 to the power of 1.15
-    assert float(charge.derated_minutes(120, 0.8 / 1.19, 1.5, 1.15)) == pytest.approx(50.60801738, abs=1e-8)
+    assert float(batteries.derated_minutes(120, 0.8 / 1.19, 1.5, 1.15)) == pytest.approx(50.60801738, abs=1e-8)
 
 
 def test_peukerts_law():
     # 7 Ah at the 20 h rate, 3.5 A, k 1.2
-    assert charge.peukert_minutes(7, 20, 3.5, 1.2) == pytest.approx(75.71488, abs=1e-5)
+    assert batteries.peukert_minutes(7, 20, 3.5, 1.2) == pytest.approx(75.71488, abs=1e-5)
 
 
 def made(age=60.0, level=1.0, rate=1 / 200, level_sd=0.03, rate_sd=0.0004, alive=0.0) -> Discharge:
@@ -76,7 +76,8 @@ def test_ninety_percent_intervals_cover_the_true_time_to_empty(gear):
     # Simulated batteries drawn from the prior, percentages noisy and rounded; 90 % within three standard errors
     rng, many = np.random.default_rng(8), 300
     units = [gear.unit(f"U{i:03}", battery_age_years=float(rng.uniform(0, 6))) for i in range(many)]
-    run = np.array([240 * 0.95 * np.exp(-0.055 * u["battery_age_years"] + 0.08 * rng.normal()) for u in units])
+    spread = 0.06  # power.capacity_spread
+    run = np.array([240 * 0.95 * np.exp(-0.055 * u["battery_age_years"] + spread * rng.normal()) for u in units])
     ago = rng.uniform(30, 90, many)
     reports = [gear.report(u["unit_id"], a + 3, 0, battery_percent=100.0) for u, a in zip(units, ago, strict=True)]
     for u, r, a in zip(units, run, ago, strict=True):
@@ -85,7 +86,7 @@ def test_ninety_percent_intervals_cover_the_true_time_to_empty(gear):
     off = pl.DataFrame(
         {"unit_id": [u["unit_id"] for u in units], "site_id": ["S1"] * many, "outage_since": [gear.ago(a) for a in ago]}
     ).with_columns(pl.col("outage_since").dt.cast_time_unit("us"))
-    d = charge.discharges(known, off, charge.learnt_fleet(known))
+    d = charge.discharges(known, off, learnt.learnt_fleet(known))
     truth = run - ago
     covered = ((d.quantile(0.05) <= truth) & (truth <= d.quantile(0.95))).mean()
     assert 0.85 <= covered <= 0.97
@@ -98,7 +99,7 @@ def test_reports_narrow_the_time_to_empty_to_less_than_half_of_what_rated_minute
     since = pl.Series([gear.ago(120)] * 2).dt.cast_time_unit("us")
     off = pl.DataFrame({"unit_id": ["U1", "U2"], "site_id": ["S1", "S1"], "outage_since": since})
     known = gear.known(units=units, status=reports)
-    d = charge.discharges(known, off, charge.learnt_fleet(known))
+    d = charge.discharges(known, off, learnt.learnt_fleet(known))
     width = d.quantile(0.95) - d.quantile(0.05)
     assert width[0] < width[1] / 2
 
@@ -110,10 +111,10 @@ def test_a_county_whose_batteries_are_weaker_than_the_setting_is_noticed(gear):
     expected = 240 * 0.95 * np.exp(-0.055 * 2)
     reports = [row for u in units[:10] for row in percentages(gear, u["unit_id"], 0.7 * expected, 100.0, rng)]
     known = gear.known(units=units, status=reports)
-    batteries = charge.learnt_fleet(known)
-    shift, spread = batteries.shift, batteries.spread
-    assert np.log(0.7) < shift < np.log(0.7) * 0.5
-    assert spread >= known.settings["power.capacity_spread"]
+    fleet = learnt.learnt_fleet(known)
+    _, shift, _ = fleet.of(known.units, 2026, known.settings)
+    assert np.log(0.7) < shift[10] < np.log(0.7) * 0.5
+    assert fleet.spread >= known.settings["power.capacity_spread"]
 
 
 def test_a_charge_that_a_charger_cuts_off_at_full_has_the_moments_of_a_simulation():
@@ -134,7 +135,7 @@ def scattered(gear, sd):
         for u in units
         for i, (t, p) in enumerate(zip(w, 100 * (1 - w / 200) + rng.normal(0, sd, len(w)), strict=True))
     ]
-    return charge.learnt_fleet(gear.known(units=units, status=reports, settings={"power.gauge_exponent": 1.0}))
+    return learnt.learnt_fleet(gear.known(units=units, status=reports, settings={"power.gauge_exponent": 1.0}))
 
 
 def test_the_error_of_percentages_is_learnt_from_their_scatter_and_never_less_than_their_rounding(gear):
@@ -150,7 +151,7 @@ def test_a_battery_far_down_is_known_better_than_one_that_has_just_begun(gear):
         since = pl.Series([gear.ago(minutes)]).dt.cast_time_unit("us")
         off = pl.DataFrame({"unit_id": ["U1"], "site_id": ["S1"], "outage_since": since})
         known = gear.known(units=[gear.unit("U1")], status=rows)
-        d = charge.discharges(known, off, charge.learnt_fleet(known))
+        d = charge.discharges(known, off, learnt.learnt_fleet(known))
         return float((d.quantile(0.95) - d.quantile(0.05))[0])
 
     assert width(150.0) < width(30.0) * 0.7

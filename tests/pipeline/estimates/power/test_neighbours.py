@@ -2,7 +2,7 @@
 
 import pytest
 
-from pipeline.estimates.power import charge, neighbours, power
+from pipeline.estimates.power import learnt, neighbours, power
 
 
 @pytest.fixture
@@ -15,7 +15,7 @@ def row(gear, day):
         ]
         units = [gear.unit("U1"), gear.unit("U2"), gear.unit("U3", "S2"), gear.unit("U9", "S3")]
         known = gear.known(sites=sites, units=units, status=[gear.report("U9", 20), *reports], **rows)
-        frame = power.supply_states(known, gear.readings(), gear.notes(), charge.learnt_fleet(known))
+        frame = power.supply_states(known, gear.readings(), gear.notes(), learnt.learnt_fleet(known))
         return frame.filter(unit_id="U9").row(0, named=True)
 
     return of

@@ -10,7 +10,7 @@ from scipy import integrate, stats
 from pipeline.contracts.asked import IfOut
 from pipeline.contracts.consequences import Circuits, Exposure, Remedies
 from pipeline.errors import EstimateError
-from pipeline.estimates.power import charge, ifout, outages, places, power, remedies
+from pipeline.estimates.power import batteries, ifout, learnt, outages, places, power, remedies
 from pipeline.estimates.power.condense import condensed
 from pipeline.estimates.power.stakes import Stakes, cost_if_ended, spread_of
 
@@ -26,7 +26,7 @@ def told(gear, day):
         known = gear.known(**rows)
         given = [day.load(s, scanner_waiting=10.0, checkin_waiting=10.0, arrivals_per_minute=2.0) for s in ("S1", "S2")]
         load = gear.loads(given if loads is None else loads)
-        batteries = charge.learnt_fleet(known)
+        batteries = learnt.learnt_fleet(known)
         supply = power.supply_states(known, gear.readings(), gear.notes(notes), batteries)
         stakes = power.stakes(known, supply, load, batteries)
         units = power.power(known, supply, load, stakes)
@@ -229,7 +229,7 @@ def test_a_percentage_over_a_hundred_counts_as_full(gear):
 
 
 def gauge_of(gear, percent):
-    return pl.select(charge.gauge(pl.lit(percent), gear.known().settings)).item()
+    return pl.select(batteries.gauge(pl.lit(percent), gear.known().settings)).item()
 
 
 def test_condensing_the_reports_changes_no_answer(gear):
@@ -244,7 +244,7 @@ def test_condensing_the_reports_changes_no_answer(gear):
 
 
 def power_of(gear, known):
-    batteries, loads = charge.learnt_fleet(known), gear.loads()
+    batteries, loads = learnt.learnt_fleet(known), gear.loads()
     supply = power.supply_states(known, gear.readings(), gear.notes(), batteries)
     return power.power(known, supply, loads, power.stakes(known, supply, loads, batteries))
 

@@ -6,14 +6,14 @@ import pytest
 from scipy import stats
 
 from pipeline.contracts import estimates, events
-from pipeline.estimates.power import charge, power
+from pipeline.estimates.power import learnt, power
 from pipeline.estimates.power.outages import Length
 from pipeline.estimates.power.stakes import integrals
 
 
 def states(gear, notes=(), readings=(), **rows):
     known = gear.known(**rows)
-    frame = power.supply_states(known, gear.readings(readings), gear.notes(notes), charge.learnt_fleet(known))
+    frame = power.supply_states(known, gear.readings(readings), gear.notes(notes), learnt.learnt_fleet(known))
     events.SupplyStates.validate(frame)
     return known, {row["unit_id"]: row for row in frame.iter_rows(named=True)}, frame
 
@@ -21,7 +21,7 @@ def states(gear, notes=(), readings=(), **rows):
 def answer(gear, notes=(), readings=(), loads=(), **rows):
     known, _, frame = states(gear, notes, readings, **rows)
     load = gear.loads(loads)
-    found = power.power(known, frame, load, power.stakes(known, frame, load, charge.learnt_fleet(known)))
+    found = power.power(known, frame, load, power.stakes(known, frame, load, learnt.learnt_fleet(known)))
     estimates.Power.validate(found)
     return {row["unit_id"]: row for row in found.iter_rows(named=True)}
 
@@ -131,7 +131,7 @@ def test_a_silent_unit_whose_charge_has_run_out_is_dark(gear):
 
 
 def test_the_factors_behind_a_run_time_are_shown_and_set(gear):
-    # 240 min x 0.95 x exp(-0.055 * 4) = 183; with a temperature factor of 0.8, 146; sd sqrt(.05^2 + .04^2 + .02^2) = 7 %
+    # 240 min x 0.95 x exp(-0.055 * 4) = 183; with a temperature factor of 0.8, 146; sd sqrt(.06^2 + .04^2 + .02^2) = 7 %
     rows = {"units": [gear.unit("U1", battery_age_years=4.0)], "outages": [gear.outage("K1", 60)]}
     told = answer(gear, **rows)["U1"]["run_basis"]
     assert told == "rated 240 min × 0.95 new × 0.8 at 4.0 years × 1 temperature: about 183 min, one sd 7 %"
