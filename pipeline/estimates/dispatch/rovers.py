@@ -143,9 +143,12 @@ def later(known: Known, minutes: float) -> datetime:
 def lacking_parts(rovers: Sequence[Rover], needs: Sequence[Need]) -> dict[int, frozenset[str]]:
     """By rover, the categories of these needs that it carries no part for; rovers that lack nothing are left out.
 
-    A vehicle without any listed part counts as carrying all: nobody has said.
+    A vehicle without any listed part counts as carrying all, and a kind of part that no vehicle lists (ballots, mostly)
+    as carried by all: nobody has said.
     """
-    kinds = {category for need in needs for category in need.categories if category in PART_WORDS}
+    listed = " ".join(name.lower() for rover in rovers for name in rover.parts)
+    asked = {category for need in needs for category in need.categories}
+    kinds = {category for category, words in PART_WORDS.items() if category in asked and re.search(words, listed)}
     found = {
         r: frozenset(category for category in kinds if parts_for((category,), rover.parts)[1])
         for r, rover in enumerate(rovers)
