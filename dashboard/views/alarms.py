@@ -22,7 +22,11 @@ def set_alarm() -> None:
         threshold = two.number_input("this value", value=0.0)
         name = st.text_input("Name of the alarm", max_chars=60)
         is_loud = st.checkbox("With a tone on this and every open board")
-        if st.form_submit_button("Set the alarm", type="primary") and name.strip():
+        if not st.form_submit_button("Set the alarm", type="primary"):
+            return
+        if not name.strip():
+            panels.empty("Still needed: the name of the alarm.")
+        else:
             values = {"what": what, "column": column, "side": side, "threshold": threshold, "sound": is_loud or None}
             entering.keep(alarms.SET, name.strip(), values)
 

@@ -106,15 +106,14 @@ def sounding(
 def row_said(row: Mapping[str, Any], column: str, names: Mapping[str | None, str]) -> str:
     """A row by its names and its value."""
     parts = [str(names.get(row[n], row[n])) for n in NAMED_BY if row.get(n) is not None]
-    return f"{', '.join(parts)}: {row[column]:.4g}"
+    return f"{', '.join(parts)}: {row[column]:.3g}"
 
 
 def in_words(sound: Sounding) -> str:
     """An alarm as one sentence."""
     a = sound.alarm
-    return (
-        f"{a.name}: {a.what} {a.column.replace('_', ' ')} {a.side} {a.threshold:g}, {sound.rows} row(s). {sound.worst}"
-    )
+    rows = f"{sound.rows} row{'' if sound.rows == 1 else 's'}"
+    return f"{a.name}: {a.what}, {a.column.replace('_', ' ')} {a.side} {a.threshold:g} in {rows}. {sound.worst}"
 
 
 @dataclass

@@ -45,7 +45,7 @@ def test_an_alarm_sounds_over_its_threshold_and_names_the_worst(told):
     found = sounding(told(set_alarm()), 12.0, 31.0, 44.0)
     assert [s.rows for s in found] == [2]
     assert alarms.in_words(found[0]).startswith(
-        "long: lines wait minutes median over 30, 2 row(s). Sedge Hall, checkin: 44"
+        "long: lines, wait minutes median over 30 in 2 rows. Sedge Hall, checkin: 44"
     )
     assert sounding(told(set_alarm()), 30.0) == []
 
