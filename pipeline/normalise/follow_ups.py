@@ -16,14 +16,14 @@ from pipeline.normalise.forms import stem
 from pipeline.normalise.wording import SMALL
 
 NEWS = re.compile(
-    r"\b(?:again|still|(?<!call )(?<!call me )back|came|come|arrived?|got here|delivered|found|fixed|cleared|freed|restored|resolved|solved|sorted"
-    r"|gone|swapped|replaced|moved|emptied|sent|works|working|closed|(?:please|may be|can|to) close|final|outcome|over|update|re|earlier|previous\w*"
+    r"\b(?:again|still|(?<!call )(?<!call me )back|came|come|arrived?|arr|got here|is here|delivered|found|located"
+    r"|fixed|cleared|clr|freed|restored|resolved|solved|sorted|gone|swapped|replaced|moved|emptied|sent|went|works|working|alive"
+    r"|closed|(?:please|may be|can|to) close|final|outcome|over|update|re|earlier|previous\w*|correction|answer to"
     r"|same (?:\w+ )?(?:as|one|man|guy|woman|trouble|problem|thing|issue)|follow\w*[ -]?(?:up|on)|now (?:ok|fine|good)"
     r"|(?:2nd|second|3rd|third) (?:call|report|time)|call(?:ed|ing) (?:back|again|about|earlier)|i called|so about"
-    r"|this morning|last time|status now|no longer|no need|(?:dont|don't|do not) (?:send|bother|need)|cancel"
-    r"|alive|arr|clr|located|correction|relief|answer to|logging|rescanned|is here|on loan|just letting|wanted you to know|me again"
-    r"|never ?mind|forget (?:it|the|about)|all (?:set|clear|good|fine|here)|by reboot|did it|went"
-    r"|(?:were|we're|we are|its|it's) (?:good|fine|ok|okay|up|on|open|in)|thanks?|thank you)\b",
+    r"|relief|me again|this morning|last time|status now|no longer|no need|(?:dont|don't|do not) (?:send|bother|need)"
+    r"|cancel|never ?mind|forget (?:it|the|about)|all (?:set|clear|good|fine|here)|by reboot|did it|logging|rescanned"
+    r"|(?:were|we're|we are|its|it's) (?:good|fine|ok|okay|up|on|open|in)|just letting|thanks?|thank you)\b",
     re.I,
 )
 HOURS = timedelta(hours=8)  # an open ticket is what a call with news is about for this long: our choice

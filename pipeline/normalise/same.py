@@ -4,7 +4,7 @@ import re
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from rapidfuzz import fuzz, process
