@@ -2,13 +2,13 @@
 
 The demo day, or for another number of SITES than its 60 a made county, is played at 60 times its pace by a writer of its
 own, while SESSIONS sessions (50) are open. One of them is a Chromium that goes from page to page; the others speak to the
-server as a browser does, and do not draw. Prints the first useful paint beside a bare Streamlit page with the same tables,
-measured in turn; page changes; memory a session beyond the first; and how long a new ticket takes to reach the open screens.
+server as a browser does, and do not draw (`browsing.py`); every fourth of them goes from page to page too. Prints the first useful paint beside a bare Streamlit page with the same tables,
+measured in turn; page changes, in the browser and as the server answered the others; the server's processor time; memory a
+session beyond the first; and how long a new ticket takes to reach the open screens.
 Figures are this machine's: quote them with its cores, the number of runs and what else ran. The browser and the other
 sessions take their share of the same processors.
 """
 
-import asyncio
 import os
 import shutil
 import socket
@@ -23,10 +23,8 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from browsing import Screens
 from playwright.sync_api import Browser, Page, sync_playwright
-from streamlit.proto.BackMsg_pb2 import BackMsg
-from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
-from websockets.asyncio.client import ClientConnection, connect
 
 from pipeline import run
 from pipeline.beside import Beside
@@ -41,7 +39,7 @@ RUNS = 5  # of each paint
 CHANGES = 40  # page changes that are timed
 THINK_SECONDS = 1.0  # between them
 PAGES = ["Lines", "Power", "Tickets", "Map", "Units", "Site", "Now"]
-OPEN = ["tickets", "now", "tickets", "lines"]  # what the other sessions show, in turn
+OPEN = ["tickets", "now", None, "lines"]  # what the other sessions show, in turn; None: goes from page to page
 TICKET, PATIENCE_SECONDS = "W-BENCH", 120.0
 FEEDS_EVERY, DAY_MINUTES = 15, 240  # of the made county [min]
 BARE = """
@@ -120,73 +118,6 @@ def writing(day: Path, book: Book) -> Iterator[None]:
         process.wait()
 
 
-class Screens:
-    """Open sessions that ask again when they are told to, as a browser does."""
-
-    def __init__(self, port: int, count: int) -> None:
-        self._address, self._count = f"ws://127.0.0.1:{port}/_stcore/stream", count
-        self.drawn = [0] * count
-        self.told: dict[int, float] = {}
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=lambda: asyncio.run(self.run()))
-
-    def __enter__(self) -> "Screens":
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._stop.set()
-        self._thread.join()
-
-    async def run(self) -> None:
-        """All sessions, until stopped."""
-        tasks = [asyncio.create_task(self.screen(n)) for n in range(self._count)]
-        while not self._stop.is_set():
-            await asyncio.sleep(0.2)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-
-    async def screen(self, number: int) -> None:
-        """One session: what it is sent, and what it asks for by and by."""
-        cached: set[str] = set()
-        asking: dict[str, asyncio.Task[None]] = {}
-        page = OPEN[number % len(OPEN)]
-        async with connect(self._address, subprotocols=["streamlit"], max_size=None) as line:  # type: ignore[list-item]
-            await line.send(asked(page, cached))
-            async for raw in line:
-                message = ForwardMsg.FromString(raw if isinstance(raw, bytes) else raw.encode())
-                if message.metadata.cacheable:
-                    cached.add(message.hash)
-                if message.WhichOneof("type") == "script_finished":
-                    self.drawn[number] += 1
-                if message.WhichOneof("type") == "auto_rerun":
-                    again = message.auto_rerun
-                    if again.fragment_id not in asking:
-                        asking[again.fragment_id] = asyncio.create_task(
-                            ask_again(line, page, cached, again.fragment_id, again.interval)
-                        )
-                if page == "tickets" and TICKET.encode() in raw:  # type: ignore[operator]
-                    self.told.setdefault(number, time.perf_counter())
-
-
-def asked(page: str, cached: set[str], fragment: str = "") -> bytes:
-    """A browser's request to run the page, or a part of it."""
-    message = BackMsg()
-    message.rerun_script.page_name = page
-    message.rerun_script.fragment_id = fragment
-    message.rerun_script.is_auto_rerun = bool(fragment)
-    message.rerun_script.cached_message_hashes.extend(cached)
-    return bytes(message.SerializeToString())
-
-
-async def ask_again(line: ClientConnection, page: str, cached: set[str], fragment: str, seconds: float) -> None:
-    """Asks for a part of the page every so often."""
-    while True:
-        await asyncio.sleep(seconds)
-        await line.send(asked(page, cached, fragment))
-
-
 def free_port() -> int:
     """A port of this machine that nothing listens on."""
     with socket.socket() as probe:
@@ -211,6 +142,12 @@ def status_of(pid: int, name: str) -> float:
         if line.startswith(f"{name}:"):
             return int(line.split()[1]) / 1024
     return 0.0
+
+
+def processor_seconds(pid: int) -> float:
+    """Processor time that a process has taken [s]."""
+    taken = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    return (int(taken[11]) + int(taken[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def change(page: Page, name: str) -> float:
@@ -251,30 +188,45 @@ def many_sessions(browser: Browser, board: Board, book: Book, sessions: int) -> 
     for name in PAGES:
         change(page, name)
     before = status_of(pid, "VmRSS")
-    with Screens(board.port, sessions - 1) as screens:
+    with Screens(board.port, sessions - 1, OPEN, TICKET) as screens:
         until = time.monotonic() + PATIENCE_SECONDS
-        while min(screens.drawn, default=1) == 0 and time.monotonic() < until:
+        while len(screens.opened) < sessions - 1 and time.monotonic() < until:
             time.sleep(0.2)
-        opened = sum(n > 0 for n in screens.drawn) + 1
+        screens.is_going_on.set()
+        began, taken, drawn = time.monotonic(), processor_seconds(pid), screens.counted.runs
         times = []
         for n in range(CHANGES):
             times.append(change(page, PAGES[n % len(PAGES)]))
             time.sleep(THINK_SECONDS)
-        times.sort()
-        late = times[int(0.95 * (len(times) - 1))]
-        print(f"page change, {opened} sessions open: median {statistics.median(times):.2f} s, 95 % {late:.2f} s")
-        told = new_ticket(book, screens)
-        wanted = sum(OPEN[n % len(OPEN)] == "tickets" for n in range(sessions - 1))
-        if told:
-            middle, last = statistics.median(told), max(told)
-            print(f"a new ticket: {middle:.1f} s in the middle, {last:.1f} s last; {len(told)} of {wanted} screens")
-        else:
-            print(f"a new ticket was on no screen after {PATIENCE_SECONDS:.0f} s")
+        cores = (processor_seconds(pid) - taken) / (time.monotonic() - began)
+        opened, counted = len(screens.opened) + 1, screens.counted
+        print(
+            f"{opened} sessions open; {counted.runs - drawn} pages drawn for the others; the server took {cores:.2f} cores"
+        )
+        print(f"page change in the browser: {spread(times)}")
+        print(f"page change as the others were answered: {spread(counted.changes)}; {counted.lost} never came")
+        screens.is_going_on.clear()
+        told = new_ticket(book, screens, sessions)
+        print(f"a new ticket on {len(told)} of {len(listing(sessions))} screens: {spread(told)}")
         grown = status_of(pid, "VmRSS") - before
         print(f"memory: {before:.0f} MB with one session, {grown / (sessions - 1):.1f} MB more for each further one")
 
 
-def new_ticket(book: Book, screens: Screens) -> list[float]:
+def spread(seconds: list[float]) -> str:
+    """The middle, the 95th percentile and the last of some times."""
+    if not seconds:
+        return "none"
+    found = sorted(seconds)
+    late = found[int(0.95 * (len(found) - 1))]
+    return f"median {statistics.median(found):.2f} s, 95 % {late:.2f} s, longest {found[-1]:.2f} s ({len(found)})"
+
+
+def listing(sessions: int) -> set[int]:
+    """Which of the other sessions list tickets and stay there."""
+    return {n for n in range(sessions - 1) if OPEN[n % len(OPEN)] == "tickets"}
+
+
+def new_ticket(book: Book, screens: Screens, sessions: int) -> list[float]:
     """Seconds from the file of a new ticket to each screen that lists tickets."""
     with read.Snapshot(book.published) as snapshot:
         rows, at = read.read_rows(snapshot.con), snapshot.meta()["at"]
@@ -282,10 +234,10 @@ def new_ticket(book: Book, screens: Screens) -> list[float]:
     call = {"site": site, "text": "scanner is jammed", "status": "open"}
     began = time.perf_counter()
     inbox.drop(book, [inbox.entry("ticket", "bench", at, TICKET, call)])
-    wanted = sum(OPEN[n % len(OPEN)] == "tickets" for n in range(len(screens.drawn)))
-    while len(screens.told) < wanted and time.perf_counter() - began < PATIENCE_SECONDS:
+    staying = listing(sessions)
+    while not staying <= set(screens.counted.told) and time.perf_counter() - began < PATIENCE_SECONDS:
         time.sleep(0.1)
-    return [at - began for at in screens.told.values()]
+    return [at - began for n, at in screens.counted.told.items() if n in staying]
 
 
 def main() -> None:
