@@ -2,9 +2,11 @@
 
 import time
 import uuid
+from collections.abc import Iterable
 
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from dashboard import alarming, data, pace, panels, rover, theme, wall
 from dashboard.navigation import VIEWS
@@ -69,6 +71,21 @@ def start() -> None:
     st.switch_page("views/now.py")
 
 
+def keep_to_what_was_asked(pages: Iterable[StreamlitPage], chosen: StreamlitPage, asked: str) -> None:
+    """Leads to the page that was clicked, where `st.navigation` has chosen another.
+
+    It reads the choice from the session, and a drawing that the clock began just before the click still writes its own
+    page there while it is being stopped: the click would be lost.
+
+    Parameters
+    ----------
+    asked : the hash of the page that this run was asked for, as its own context had it before the navigation
+    """
+    for page in pages:
+        if page._script_hash == asked and page is not chosen:
+            st.switch_page(page, query_params=st.query_params.to_dict())
+
+
 def turn(pages: dict[str, StreamlitPage], shown: str) -> None:
     """The wall's next page, after its time."""
     named, seconds = wall.asked(), wall.seconds()
@@ -111,7 +128,10 @@ def main() -> None:
     # The default page answers to the bare address only; a view that must have its own address cannot be it.
     first = st.Page(start, title="Wardbook", default=True, visibility="hidden")
     methods = st.Page("views/methods.py", title="Methods", url_path="methods", visibility="hidden")
+    context = get_script_run_ctx()
+    asked = context.page_script_hash if context else ""
     page = st.navigation([first, methods, *pages.values()], position="hidden" if rover_id or wall.asked() else "top")
+    keep_to_what_was_asked([methods, *pages.values()], page, asked)
     start_session()
     is_reading = page.url_path == "now" and panels.is_reading() and not wall.asked()
     try:

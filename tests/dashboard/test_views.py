@@ -7,10 +7,11 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard import data, panels
+from dashboard import data, panels, theme
 from pipeline import run
 from pipeline.contracts.estimates import Dispatch, Standby
 from pipeline.contracts.known import empty
@@ -56,6 +57,25 @@ def open_board(monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
 def said(app: AppTest) -> str:
     """All text of ours on the page."""
     return " ".join(str(element.proto.body) for element in app.get("html"))
+
+
+def test_a_click_is_not_lost_to_a_drawing_that_is_being_stopped(open_board, book: Path, monkeypatch):
+    begun, asked = theme.style_sheet, []
+
+    def while_another_run_puts_its_own_page(*palette: object) -> str:
+        context = get_script_run_ctx()
+        assert context is not None
+        if context.page_script_hash not in asked:
+            asked.append(context.page_script_hash)
+            context.pages_manager.set_script_intent(asked[0], "")
+        return begun(*palette)
+
+    app = open_board(book)
+    monkeypatch.setattr(theme, "style_sheet", while_another_run_puts_its_own_page)
+    for view in ("lines", "tickets"):
+        app = app.switch_page(f"views/{view}.py").run()
+        assert not app.exception and [title.value for title in app.title] == [VIEWS[view]]
+    assert len(asked) == 2
 
 
 @pytest.mark.parametrize("view", VIEWS)
