@@ -28,6 +28,7 @@ NEWS = re.compile(
 )
 HOURS = timedelta(hours=8)  # an open ticket is what a call with news is about for this long: our choice
 NEVER = ("procedure", "other")  # a question asked again is another question
+SAME_WORDS = 12.0  # rarity of common words from which one is about the other, whatever it is read as: our choice
 OPEN_THERE, BY_WORDS, MOST_BY_WORDS = 0.8, 0.25, 3.0  # weight that an open ticket adds to its category: our choice
 
 
@@ -59,6 +60,19 @@ def was_open(other: dict[str, Any], row: dict[str, Any]) -> bool:
     return (ended is None or ended > row["opened_at"]) and row["opened_at"] - other["opened_at"] <= HOURS
 
 
+def tells_on(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether a ticket brings news of an earlier one: of one still open, or of one whose rare words it says again.
+
+    A ticket that names a unit tells of that unit only.
+    """
+    if not row["is_news"] or other["category"] in NEVER or row["unit_id"] not in (None, other["unit_id"]):
+        return False
+    if row["category"] == other["category"] and was_open(other, row):
+        return True
+    is_near = row["opened_at"] - other["opened_at"] <= HOURS
+    return is_near and shared(rare, row["words"], other["words"]) >= SAME_WORDS
+
+
 def context(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> dict[str, float]:
     """The weight that the tickets still open at a place add to the categories of one that brings news.
 
@@ -69,7 +83,8 @@ def context(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[
     """
     added: dict[str, float] = {}
     for other in earlier if row["is_news"] else ():
-        if other["category"] not in NEVER and was_open(other, row):
-            weight = OPEN_THERE + min(MOST_BY_WORDS, BY_WORDS * shared(rare, row["words"], other["words"]))
+        common = shared(rare, row["words"], other["words"]) if other["category"] not in NEVER else 0.0
+        if common >= SAME_WORDS or (other["category"] not in NEVER and was_open(other, row)):
+            weight = OPEN_THERE + min(MOST_BY_WORDS, BY_WORDS * common)
             added[other["category"]] = max(added.get(other["category"], 0.0), weight)
     return added

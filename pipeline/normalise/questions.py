@@ -22,7 +22,9 @@ ASKED = re.compile(
     rf"|(?:can|could|may|might|must|should|shall|do|does|did|is|are|am|would|has|have|r)\s+{SUBJECT}\b"
     r"|(?:is|are)\s+(?:it|that|this)\s+(?:ok|okay|alright|legal|allowed|fine|enough|required)\b"
     r"|(?:ok|okay|alright|allowed|legal|permitted|required|supposed|need|have)\s+to\b[^.;!\n]*\?"
-    r"|whether\b|what\s+if\b)",
+    r"|whether\b|what\s+if\b)"
+    r"|^\W*q(?:uestion)?\s*[:.-]"
+    r"|\bhow\s+\w+\s+(?:\w+\s+){0,3}or\s+(?:\w+\s*){1,2}\?",
 )
 FOR_HELP = re.compile(
     r"\b(?:can|could|would|will|may|pls|please)\s+(?:you|u|someone|somebody|anyone|anybody|y'?all|they|a\s+\w+|the\s+\w+)\s+(?:please\s+|pls"

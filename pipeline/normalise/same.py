@@ -47,12 +47,13 @@ LEADS = re.compile(
 )
 
 
-def link(rows: list[dict[str, Any]]) -> None:
+def link(rows: list[dict[str, Any]], rare: dict[str, float]) -> None:
     """Fill `same_as` of each row with the earlier ticket that it repeats, where there is one.
 
     Parameters
     ----------
-    rows : readings in the order of opening, with `opened_at` and `text`
+    rows : readings in the order of opening, with `opened_at`, `resolved_at`, `text`, `words` and `is_news`
+    rare : how rare each word is (`follow_ups.rarity`)
     """
     at_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for row in rows:
@@ -62,7 +63,7 @@ def link(rows: list[dict[str, Any]]) -> None:
         earlier = at_site[site]
         row["core"] = core(row["text"])
         row["again"] = bool(SAYS_AGAIN.search(row["text"]) or AGAIN.match(row["text"]))
-        row["same_as"], row["same_as_confidence"] = repeated(row, earlier)
+        row["same_as"], row["same_as_confidence"] = repeated(row, earlier, rare)
         earlier.append(row)
 
 
@@ -74,34 +75,36 @@ def core(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", " ", text.lower()).strip()
 
 
-def repeated(row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> tuple[str | None, float | None]:
+def repeated(
+    row: dict[str, Any], earlier: Sequence[dict[str, Any]], rare: dict[str, float]
+) -> tuple[str | None, float | None]:
     """The earlier ticket that a ticket repeats, the likeliest and of such the latest, and the chance that it does."""
     best: tuple[float, int] | None = None
     first = bisect_left(earlier, row["opened_at"] - follow_ups.HOURS, key=lambda r: r["opened_at"])
     near = earlier[first:]
     alike = process.cdist([row["core"]], [other["core"] for other in near], scorer=fuzz.ratio, score_cutoff=ALIKE)
     for i in range(len(near) - 1, -1, -1):
-        score = likeness(row, near[i], float(alike[0, i]))
+        score = likeness(row, near[i], float(alike[0, i]), rare)
         if score > 0 and (best is None or score > best[0]):
             best = (score, first + i)
     if best is None:
         return None, None
     other = earlier[best[1]]
-    return other["ticket_id"], chance(row, other, best[0])
+    return other["ticket_id"], chance(row, other, best[0], rare)
 
 
-def chance(row: dict[str, Any], other: dict[str, Any], score: float) -> float:
+def chance(row: dict[str, Any], other: dict[str, Any], score: float, rare: dict[str, float]) -> float:
     """The probability that a linked ticket repeats the other: our choice, after the links of the sample days."""
     if score >= ALIKE:
         return ALIKE_CHANCE
     if is_one_line(row, other):
         return LINE_CHANCE
-    if tells_on(row, other):
+    if follow_ups.tells_on(rare, row, other):
         return NEWS_CHANCE
     return SAME_UNIT_CHANCE if row["unit_id"] and row["unit_id"] == other["unit_id"] else SAME_KIND_CHANCE
 
 
-def likeness(row: dict[str, Any], other: dict[str, Any], whole: float) -> float:
+def likeness(row: dict[str, Any], other: dict[str, Any], whole: float, rare: dict[str, float]) -> float:
     """How sure it is that two tickets of one site tell of one trouble; 0 where they do not.
 
     Parameters
@@ -115,10 +118,10 @@ def likeness(row: dict[str, Any], other: dict[str, Any], whole: float) -> float:
         return told
     if row["unit_id"] and other["unit_id"] and row["unit_id"] != other["unit_id"]:
         return 0.0
+    if follow_ups.tells_on(rare, row, other):
+        return 40.0 - minutes / 20
     if row["category"] != other["category"] and row["category"] not in other["categories"]:
         return 0.0
-    if tells_on(row, other):
-        return 40.0 - minutes / 20
     within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
     if row["again"] and row["category"] == other["category"]:
         within = max(2 * within, AGAIN_MINUTES)
@@ -129,13 +132,6 @@ def likeness(row: dict[str, Any], other: dict[str, Any], whole: float) -> float:
     if is_one_line(row, other):
         within = max(within, LINE_MINUTES)
     return 40.0 - minutes / 10 if minutes <= within else 0.0
-
-
-def tells_on(row: dict[str, Any], other: dict[str, Any]) -> bool:
-    """Whether a ticket brings news of one that was still open: one that names a unit, of that unit."""
-    is_same_unit = row["unit_id"] is None or row["unit_id"] == other["unit_id"]
-    is_same_kind = row["category"] == other["category"] and row["category"] not in follow_ups.NEVER
-    return row["is_news"] and is_same_kind and is_same_unit and follow_ups.was_open(other, row)
 
 
 def is_one_line(row: dict[str, Any], other: dict[str, Any]) -> bool:

@@ -30,6 +30,8 @@ from pipeline.normalise.word_lists import words_of
 from pipeline.normalise.wording import Match, Vocabulary
 
 MOST_SURE = 0.985  # no reading of free text is surer: our choice [probability]
+STORY = 35  # words from which a text is a story, whose order says nothing: our choice
+BRIEF = 12  # words up to which a text is as sure as its weights: our choice
 ENOUGH = 2.0  # weight from which a category counts as found: our choice
 CARRIED = 0.8  # share of a rule's weight where the thing was named in an earlier clause or only as the unit
 STRONG = 4.0  # weight from which a trouble of equipment or place outranks a line or a question beside it
@@ -40,8 +42,8 @@ PUT_RIGHT = 0.6  # share of a word of danger that was only guessed at: our choic
 SURE = 7.0  # weight from which the words one by one no longer count
 ACCESS = 1.0  # weight by which the headset or keypad of a marking device leads the device itself: our choice
 ASKED = 4  # weight of a question how something is done or allowed, whatever it is about: our choice
-ALIKE = 0.9  # weight of one natural log of odds by the example sentences: fitted on voices left out
-SURE_ENOUGH = 0.6  # a unit is guessed by the category from this probability up: our choice
+ALIKE = 0.8  # weight of one natural log of odds by the example sentences: fitted on voices left out
+SURE_ENOUGH = 0.7  # a unit is guessed by the category from this probability up: our choice
 AT_END, MOST_AT_END = 0.3, 2.0  # share of the weight of the words of a ticket's end, and the most that counts
 SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
 REPEATED = 0.3  # share of the weight of further signs for the same category
@@ -69,6 +71,7 @@ class Reading:
     things: frozenset[str]
     alike: tuple[tuple[str, float], ...]
     alike_words: tuple[tuple[str, str], ...]
+    length: int = 0  # words that count
 
 
 @dataclass
@@ -83,16 +86,18 @@ class Heard:
     counts: list[float] = field(default_factory=list)  # how much the words of each clause count
     main: list[str] = field(default_factory=list)  # the words of clauses that are not told in passing
     rank: int = 0
+    is_story: bool = False  # whether the text is long, so that what is told first is seldom the trouble
 
     def add(
         self, clause: list[tuple[str, str]], scores: dict[str, float], words: dict[str, str], share: float = 1.0
     ) -> None:
         """Adds what one clause says, of which `share` counts."""
         self.clauses.append(clause)
-        self.counts.append(share * examples.LATER**self.rank)
+        later, later_alike = (1.0, 1.0) if self.is_story else (LATER, examples.LATER)
+        self.counts.append(share * later_alike**self.rank)
         self.main += [word for word, _ in clause] if share == 1.0 else []
         for category, value in scores.items():
-            value *= share * LATER**self.rank
+            value *= share * later**self.rank
             if value > self.best.get(category, 0.0):
                 self.extra[category] += self.best.get(category, 0.0)
                 self.best[category], self.why[category] = value, words[category]
@@ -201,10 +206,11 @@ def read_text(text: str, carried: str = "", book: Vocabulary | None = None, is_o
     is_outcome : whether it tells how a trouble ended: then "cleared" is what it is about, and nothing is an aside
     """
     book = book or wording.vocabulary()
-    heard = Heard()
+    clauses = wording.clauses_with_shares(book, text)
+    heard = Heard(is_story=sum(len(words) for words, _ in clauses) >= STORY)
     things: set[str] = set()
     carry = frozenset({carried} - {""})
-    for words, told in wording.clauses_with_shares(book, text):
+    for words, told in clauses:
         found, noise = matches_that_hold(book, words)
         scores, words_for, carry = read_clause(book, words, found, carry)
         share = 1.0 if is_outcome or "safety" in scores else told  # danger is never told in passing
@@ -227,6 +233,7 @@ def read_text(text: str, carried: str = "", book: Vocabulary | None = None, is_o
         things=frozenset(things),
         alike=tuple(sorted(sums.items())),
         alike_words=tuple(sorted(alike_words.items())),
+        length=sum(map(len, heard.clauses)),
     )
 
 
@@ -278,7 +285,12 @@ def weigh(
     order = sorted(scores, key=lambda c: (-scores[c], c))
     found = [c for c in order if by_phrase.get(c, 0.0) >= ENOUGH and scores[c] >= max(ENOUGH, 0.45 * scores[order[0]])]
     found = [order[0], *(c for c in found if c != order[0])]
-    return order[0], found, confidence(scores, order), "; ".join(said_for(reading, c) for c in found[:2])
+    return (
+        order[0],
+        found,
+        confidence(scores, order, reading.length),
+        "; ".join(said_for(reading, c) for c in found[:2]),
+    )
 
 
 def told_at_end(outcome: Reading | None) -> list[tuple[str, float]]:
@@ -298,14 +310,19 @@ def said_for(reading: Reading, category: str) -> str:
     return phrase if phrase and by_phrase >= ALIKE * by_likeness else alike or phrase or "the words together"
 
 
-def confidence(scores: dict[str, float], order: list[str]) -> float:
-    """The chance that the first category is right, from its weight and its lead.
+def confidence(scores: dict[str, float], order: list[str], length: int) -> float:
+    """The chance that the first category is right, from its weight and its lead, less in a long text.
 
-    A logistic curve, fitted on sample days and on invented tickets of other voices: docs/methods/reading.md.
+    A logistic curve, fitted on sample days and on tickets of other voices: docs/methods/reading.md.
+
+    Parameters
+    ----------
+    length : words of the text that count
     """
     first = scores[order[0]]
     lead = first - (scores[order[1]] if len(order) > 1 else 0.0)
-    return min(MOST_SURE, 1 / (1 + math.exp(-(-2.0 + 0.2 * min(first, 8.0) + 0.54 * min(lead, 9.0)))))
+    doubt = 1.1 * max(0.0, math.log(max(1, length) / BRIEF))
+    return min(MOST_SURE, 1 / (1 + math.exp(-(-0.9 + 0.11 * min(first, 8.0) + 0.44 * min(lead, 9.0) - doubt))))
 
 
 @dataclass(frozen=True)
@@ -351,7 +368,7 @@ def read_tickets(known: Known) -> DataFrame[TicketReadings]:
         rows.append(row)
         if row["site_id"] is not None:
             at_site[row["site_id"]].append(row)
-    same.link(rows)
+    same.link(rows, around.rare)
     corrections.linked(rows, around.settled)
     frame = pl.DataFrame(rows, schema_overrides=dict(empty(TicketReadings).schema), infer_schema_length=None)
     names = list(TicketReadings.to_schema().columns)
