@@ -65,5 +65,5 @@ def causes(picture: Picture) -> None:
     if found.is_empty():
         panels.empty("Nobody has waited yet, by the estimates.")
         return
-    order = found.sort("voter_minutes_mean", "site_id", "cause", descending=[True, False, False])
+    order = found.sort("voter_minutes_median", "site_id", "cause", descending=[True, False, False])
     panels.frame(tables.shown(picture, order), "waits-table", 320)

@@ -23,8 +23,9 @@ class Waits(pa.DataFrameModel):
     site_id: str = pa.Field(description="the site")
     cause: str = pa.Field(isin=list(WAIT_CAUSES), description="what made people wait")
     voter_minutes_mean: float = pa.Field(
-        description="waited from the scheduled opening to T, in the three lines together [voter-minutes], mean"
+        description="waited at check-in and scanners, from the scheduled opening to T or the last voter [voter-minutes]"
     )
+    voter_minutes_median: float = pa.Field(description="the point: nearer to what was waited than the mean")
     voter_minutes_low: float = pa.Field(description="5 %")
     voter_minutes_high: float = pa.Field(description="95 %")
     share: float = pa.Field(ge=0, le=1, description="of what people waited at that site, by the means")

@@ -115,16 +115,18 @@ def waits_by_cause(known: Known, waits: pl.DataFrame) -> Section:
     """What people waited up to the time of the review, and what of it was lost to a cause; the longest first."""
     named = names(known)
     rows = []
-    whole_site = waits.filter(pl.col("cause") == "all").sort("voter_minutes_mean", "site_id", descending=[True, False])
+    whole_site = waits.filter(pl.col("cause") == "all").sort(
+        "voter_minutes_median", "site_id", descending=[True, False]
+    )
     for site_id in whole_site["site_id"].head(MOST_ROWS):
         mine = {row["cause"]: row for row in waits.filter(pl.col("site_id") == site_id).iter_rows(named=True)}
         cells = [voter_minutes(mine[cause]) for cause in ("all", *CAUSE_WORDS)]
         rows.append((named.get(site_id, site_id), *cells))
-    total = two_figures(float(whole_site["voter_minutes_mean"].sum()))
+    total = two_figures(float(whole_site["voter_minutes_median"].sum()))
     lead = (
         f"About {total:,.0f} voter-minutes at {whole_site.height} sites{first_of(whole_site.height)}, from "
-        "the scheduled openings on, in all lines. A cause's loss is the wait less the wait had it not been there; "
-        "losses overlap and do not add up, as most waits have no cause but many people at once."
+        "the scheduled openings on, at check-in and scanners. A cause's loss is the wait less the wait had it not been "
+        "there; losses overlap and do not add up, as most waits have no cause but many people at once."
     )
     return Section(
         "Waits so far and what caused them (estimates) [voter-minutes]",
@@ -138,7 +140,7 @@ def waits_by_cause(known: Known, waits: pl.DataFrame) -> Section:
 
 def voter_minutes(row: dict) -> str:
     """Voter-minutes to two figures with their interval; a dash where there is next to nothing."""
-    points = [two_figures(row[f"voter_minutes_{end}"]) for end in ("mean", "low", "high")]
+    points = [two_figures(row[f"voter_minutes_{end}"]) for end in ("median", "low", "high")]
     return "–" if max(map(abs, points)) < 1 else between(*points)  # type: ignore[arg-type]
 
 

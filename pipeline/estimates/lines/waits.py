@@ -5,6 +5,8 @@ observations reveal of the lines (more people than believed, or fewer) is moved 
 what they remember of hours ago comes from ever fewer of them: sums are therefore closed after every block, from the
 particles as they stood an hour later (fixed-lag smoothing, Kitagawa & Sato 2001), and the blocks' points are added, as
 if their errors went together: an interval that is too wide rather than too narrow.
+
+Who waits for a booth is not counted: no feed tells of it, so that it would be the model's word alone.
 """
 
 from dataclasses import dataclass, field
@@ -57,7 +59,7 @@ FRONT, BACK = (CHECKIN, PHASES), (MARKING, FINISHING, SCANNING, SCAN_PHASES)  # 
 SUMS = 1 + len(CAUSES)  # waited as it is, and with each cause switched off
 FRONT_ROWS = len(CAUSES) * len(FRONT) + 2 * SUMS
 BACK_ROWS = len(CAUSES) * len(BACK) + 2 * SUMS
-POINTS = (0.05, 0.95)
+POINTS = (0.5, 0.05, 0.95)
 
 
 def waits(known: Known, day: Day) -> pl.DataFrame:
@@ -93,11 +95,12 @@ def rows_of(site_id: str, points: Floats, basis: str) -> list[tuple]:
 
 
 def losses(known: Known, day: Day, sites: NDArray[np.int64], particles: int) -> Floats:
-    """Mean, 5 % and 95 % of what was waited and of each cause's part: SUMS x 3 x sites [voter-minutes]."""
+    """Mean, median, 5 % and 95 % of what was waited and of each cause's part: SUMS x 4 x sites [voter-minutes]."""
     places = some_places(day.places, sites)
     bare = start_particles(known, day.places, day.spread, sites, particles)
     z = np.concatenate([bare, np.zeros((FRONT_ROWS + BACK_ROWS, *bare.shape[1:]), np.float32)])
-    beside = Beside(len(bare), places, day.facts.opens[sites], outages(known, day, sites))
+    due = day.facts.opens[sites], day.facts.last_voter[sites]
+    beside = Beside(len(bare), places, *due, outages(known, day, sites))
     front = np.concatenate([CHECKIN_ROWS, np.arange(len(bare), len(bare) + FRONT_ROWS)])
     split = observations.watched(day.seen, day.places, sites)
     replay(
@@ -128,6 +131,7 @@ class Beside:
     base: int
     places: Places
     opens: NDArray[np.int64]
+    last_voter: Floats
     off: NDArray[np.bool_]
     logw: Floats | None = None
     closed: list[Floats] = field(default_factory=list)
@@ -190,16 +194,16 @@ class Beside:
                 rows[:] = np.where(is_cause, UP, rows)
 
     def add(self, z: Array, beside: Array, column: int) -> None:
-        """Add the people who wait now to this block's sums, from the scheduled opening on."""
-        count = z.shape[1]
-        is_due = (self.places.first_minute + column >= self.opens)[:, None]
+        """Add the people in the two lines now to this block's sums, from the scheduled opening to the last voter."""
+        count, minute = z.shape[1], self.places.first_minute + column
+        is_due = ((minute >= self.opens) & (minute < self.last_voter))[:, None]
         lines = [waiting_by_line(z[: self.base], self.places, column)]
         others = waiting_by_line(beside, self.without, column)
         lines += [others[:, cause * count : (cause + 1) * count] for cause in range(len(CAUSES))]
         front, back = self.sums(z, 1)
         for k, waiting in enumerate(lines):
             front[k] += waiting[0] * is_due
-            back[k] += (waiting[1] + waiting[2]) * is_due
+            back[k] += waiting[2] * is_due
 
     def weigh(self, w: Weighing, rows: dict[str, list[NDArray[np.float64]]]) -> None:
         """Weigh the minute; people whom it puts into a line or takes out of it are moved beside too.
@@ -248,12 +252,11 @@ def tiled(draws: tuple[Chances, Chances]) -> tuple[Chances, Chances]:
 
 
 def points(front: Array, back: Array, logw: Floats | None) -> Floats:
-    """Mean, 5 % and 95 % of what was waited, and of each cause's part in it: SUMS x 3 x sites."""
+    """Mean, median, 5 % and 95 % of what was waited, and of each cause's part in it: SUMS x 4 x sites."""
     drawn = [taken(part, None if logw is None else logw[k]) for k, part in enumerate((front, back))]
     whole = (drawn[0] + drawn[1]).astype(np.float64)
     parts = np.concatenate([whole[:1], whole[:1] - whole[1:]])
-    low, high = np.quantile(parts, POINTS, axis=2)
-    return np.stack([parts.mean(axis=2), low, high], axis=1)
+    return np.stack([parts.mean(axis=2), *np.quantile(parts, POINTS, axis=2)], axis=1)
 
 
 def taken(part: Array, logw: Floats | None) -> Array:

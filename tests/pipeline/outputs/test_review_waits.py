@@ -13,7 +13,10 @@ PARTS = {"all": 4123.0, "stations-short": 0.2, "scanner-stopped": 1234.0, "power
 
 
 def rows(site_id: str, times: float) -> list[tuple]:
-    return [(site_id, cause, x * times, x * times / 2, x * times * 2, 0.5, "roster") for cause, x in PARTS.items()]
+    return [
+        (site_id, cause, x * times * 1.5, x * times, x * times / 2, x * times * 2, 0.5, "roster")
+        for cause, x in PARTS.items()
+    ]
 
 
 def section(*sites):

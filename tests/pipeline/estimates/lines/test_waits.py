@@ -33,7 +33,7 @@ def test_a_cause_that_was_not_there_took_nothing_at_all(gear, day):
                        line_counts=[count(gear, ago, 25.0) for ago in (200, 110, 40)])  # fmt: skip
     found = answer(known)
     for cause in ("power", "late-opening"):
-        assert [found["S1", cause][f"voter_minutes_{end}"] for end in ("mean", "low", "high")] == [0, 0, 0]
+        assert [found["S1", cause][f"voter_minutes_{end}"] for end in ("mean", "median", "low", "high")] == [0] * 4
     assert found["S1", "all"]["voter_minutes_mean"] > 1000
 
 
@@ -127,6 +127,17 @@ def test_what_was_waited_agrees_with_counts_every_quarter_of_an_hour(gear, day):
     assert found["S1", "all"]["voter_minutes_low"] < counted < found["S1", "all"]["voter_minutes_high"]
 
 
+def test_nobody_waits_after_the_last_voter_nor_is_the_wait_for_a_booth_counted(gear, day):
+    sites = [day.site("S1", booths=3, checkin_stations=6)]
+    steps = [{"site_id": "S1", "milestone": "last-voter", "at": gear.ago(100), "received_at": gear.at}]
+    counts = [count(gear, ago, 30.0) for ago in range(285, 0, -15)]
+    known = gear.known(settings=FEW, sites=sites, line_counts=counts, milestones=steps)
+    found = answer(known)["S1", "all"]
+    # 30 stood at check-in from 07:15 or so until the last voter, three hours later; three booths of 5.2 minutes are
+    # full within the first hour, as over a voter a minute comes
+    assert found["voter_minutes_median"] == pytest.approx(30 * 190, rel=0.2)
+
+
 def test_every_site_that_was_due_has_a_row_for_each_cause(gear, day):
     later = day.site("S3") | {"opens_at": gear.at + timedelta(hours=1)}
     never = day.site("S4") | {"closes_at": day.site("S4")["opens_at"] - timedelta(hours=1)}
@@ -159,9 +170,11 @@ def test_blocks_add_up_and_their_bounds_with_them():
     front, back = np.full((5, 1, 4), 3.0, np.float32), np.full((5, 1, 4), 4.0, np.float32)
     front[2:] = 1.0  # with the second cause off, five are waited
     found = waits.points(front, back, None)
-    assert found[0, :, 0].tolist() == [7, 7, 7]
-    assert found[1, :, 0].tolist() == [0, 0, 0]
-    assert found[2, :, 0].tolist() == [2, 2, 2]
+    assert found[0, :, 0].tolist() == [7] * 4
+    assert found[1, :, 0].tolist() == [0] * 4
+    assert found[2, :, 0].tolist() == [2] * 4
+    back[0, 0] = [0, 0, 1, 7]
+    assert waits.points(front, back, None)[0, :2, 0].tolist() == [5, 3.5]  # of 3, 3, 4, 10: mean and median
 
 
 def test_waits_are_a_question_of_their_own(gear):
