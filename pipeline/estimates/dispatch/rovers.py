@@ -28,6 +28,7 @@ PART_WORDS: dict[str, str] = {
     "power": r"battery|cord|cable|generator|extension|light|lamp",
     "ballot-stock": r"ballot",
 }
+BROUGHT = "ballot-stock"  # a stop made to deliver something
 
 
 @dataclass(frozen=True)
@@ -143,12 +144,13 @@ def later(known: Known, minutes: float) -> datetime:
 def lacking_parts(rovers: Sequence[Rover], needs: Sequence[Need]) -> dict[int, frozenset[str]]:
     """By rover, the categories of these needs that it carries no part for; rovers that lack nothing are left out.
 
-    A vehicle without any listed part counts as carrying all, and a kind of part that no vehicle lists (ballots, mostly)
-    as carried by all: nobody has said.
+    A vehicle without any listed part counts as carrying all: nobody has said. Ballots are brought for the stop and are
+    no spare part: they lack only where some vehicle lists them.
     """
+    kinds = {category for need in needs for category in need.categories if category in PART_WORDS}
     listed = " ".join(name.lower() for rover in rovers for name in rover.parts)
-    asked = {category for need in needs for category in need.categories}
-    kinds = {category for category, words in PART_WORDS.items() if category in asked and re.search(words, listed)}
+    if not re.search(PART_WORDS[BROUGHT], listed):
+        kinds.discard(BROUGHT)
     found = {
         r: frozenset(category for category in kinds if parts_for((category,), rover.parts)[1])
         for r, rover in enumerate(rovers)
