@@ -144,7 +144,9 @@ class Lines:
     def _weights(self) -> Floats:
         """Inverse of A'A + noise * own^-1: what integrating out x takes away."""
         ridge = self.noise[:, None] / self.own[None, :]
-        return np.asarray(np.linalg.inv(self.aa + ridge[:, :, None] * np.eye(2)), float)
+        m = self.aa + ridge[:, :, None] * np.eye(2)
+        one, both, two = m[:, 0, 0], m[:, 0, 1], m[:, 1, 1]
+        return tabled([[two, -both], [-both, one]]) / (one * two - both**2)[:, None, None]
 
     def tell(self) -> tuple[Floats, Floats]:
         """What each run tells of the shared: information (n x 2 x 2), and information times estimate (n x 2)."""
@@ -203,12 +205,11 @@ def battery_runs(known: Known) -> pl.DataFrame:
     """
     s, percent = known.settings, pl.col("battery_percent")
     said = (
-        known.status.lazy()
+        known.status.select("unit_id", "occurred_at", "sequence", "power", "battery_percent")
+        .sort("unit_id", "occurred_at", "sequence")
         .filter(pl.col("power").is_not_null() & percent.is_not_null())
         .select(
             "unit_id",
-            "occurred_at",
-            "sequence",
             is_off=pl.col("power") == "battery",
             minutes=(pl.col("occurred_at") - known.at).dt.total_microseconds() / 60e6,
             # Nearly empty a gauge stands still; such a report is no point of the line. Leaving out full ones as well
@@ -216,8 +217,6 @@ def battery_runs(known: Known) -> pl.DataFrame:
             counts=((pl.col("power") == "battery") & (percent >= 5)).cast(pl.Float64),
             y=gauge(percent, s),
         )
-        .sort("unit_id", "occurred_at", "sequence", "y", "is_off")
-        .collect()
     )
     unit = said["unit_id"].rle_id().to_numpy().astype(np.int64)
     is_off, minutes, counts, y = (said[name].to_numpy() for name in ("is_off", "minutes", "counts", "y"))

@@ -92,10 +92,11 @@ def gone_dark(known: Known, off: pl.DataFrame, fleet: Fleet) -> pl.DataFrame:
 def mains_charge(known: Known, frame: pl.DataFrame) -> pl.DataFrame:
     """Fills the charge of units on mains: the last percentage, recharged since; null where none was reported."""
     last = (
-        known.status.filter(pl.col("battery_percent").is_not_null() & (pl.col("occurred_at") <= known.at))
+        known.status.select("unit_id", "occurred_at", "sequence", "battery_percent")
         .sort("unit_id", "occurred_at", "sequence")
-        .group_by("unit_id", maintain_order=True)
-        .agg(percent=pl.col("battery_percent").last(), percent_at=pl.col("occurred_at").last())
+        .filter(pl.col("battery_percent").is_not_null() & (pl.col("occurred_at") <= known.at))
+        .filter(pl.col("unit_id").ne_missing(pl.col("unit_id").shift(-1)))
+        .select("unit_id", percent="battery_percent", percent_at="occurred_at")
     )
     recharge = pl.col("recharge_minutes").fill_null(known.settings["power.recharge_minutes"]).clip(lower_bound=1)
     gained = (known.at - pl.col("percent_at")).dt.total_seconds() / 60 / recharge

@@ -89,19 +89,27 @@ def minutes_ago(known: Known, column: str) -> pl.Expr:
 
 def power_runs(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
     """A row a unit that reports: its latest word on power, since when, and whether it ever said otherwise."""
-    said = known.status.filter(pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at))
-    keys = pl.any_horizontal(pl.col(key).ne_missing(pl.col(key).shift()) for key in ("unit_id", "power"))
-    runs = (
-        said.select("unit_id", "occurred_at", "sequence", "power")
+    said = (
+        known.status.select("unit_id", "occurred_at", "sequence", "power")
         .sort("unit_id", "occurred_at", "sequence")
-        .with_columns(run=keys.cum_sum())
-        .group_by("run", maintain_order=True)
-        .agg(pl.col("unit_id", "power").first(), began=pl.col("occurred_at").first(), at=pl.col("occurred_at").last())
+        .filter(pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at))
     )
-    is_same = pl.col("unit_id") == pl.col("unit_id").shift()
+    is_same = pl.col("unit_id").eq_missing(pl.col("unit_id").shift())
+    is_first = ~(is_same & pl.col("power").eq_missing(pl.col("power").shift()))
+    is_newest = pl.col("unit_id").ne_missing(pl.col("unit_id").shift(-1))
     return (
-        runs.with_columns(other_at=pl.when(is_same).then(pl.col("at").shift()))
-        .unique("unit_id", keep="last", maintain_order=True)
+        said.with_columns(
+            before=pl.when(is_same).then(pl.col("occurred_at").shift()), is_first=is_first, at="occurred_at"
+        )
+        .with_columns(is_newest=is_newest)
+        # What matters of a unit: the first report of its last run of equal words, and its newest report.
+        .filter(pl.col("is_first") | pl.col("is_newest"))
+        .with_columns(
+            began=pl.when("is_first").then("occurred_at").otherwise(pl.col("occurred_at").shift()),
+            other_at=pl.when("is_first").then("before").otherwise(pl.col("before").shift()),
+        )
+        .filter("is_newest")
+        .select("unit_id", "power", "began", "at", "other_at")
         .join(placed, on="unit_id", how="inner")
         .with_columns(is_off=pl.col("power") == "battery", age=minutes_ago(known, "at"))
     )
