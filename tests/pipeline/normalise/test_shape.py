@@ -66,6 +66,8 @@ def test_a_missing_required_column_is_said_once_a_row():
 def test_local_times_wait_for_the_zone():
     result = shaped(HEAD + "U1,2026-11-03T09:30:00,1,,\nU1,2026-11-03T09:30:00Z,2,,\n", zone=None)
     assert result.good["row"].to_list() == [3] and result.faults[0][0].code == "no-zone"
+    waits = "a local time, and the county's zone is not known yet; take county.toml"
+    assert reasons(result) == [(2, "at", "2026-11-03T09:30:00", waits)]
 
 
 def test_a_time_in_the_twice_occurring_hour_is_kept_and_marked():

@@ -82,7 +82,8 @@ def test_a_bad_row_is_quarantined_once_and_known_after(write_day: Callable[..., 
     day = write_day({"lines-0940.csv": bad})
     first, second = take(day, book)["lines-0940.csv"], take(day, book)["lines-0940.csv"]
     assert counts(first) == (2, 1, 0, 0, 1) and counts(second) == (2, 0, 2, 0, 0)
-    assert first.reasons[0]["row"] == 2 and first.reasons[0]["column"] == "at" and first.reasons[0]["value"] == "never"
+    expected = "not a time in America/Chicago; expected like 2026-11-03T09:30:00-06:00"
+    assert first.reasons == [{"row": 2, "column": "at", "value": "never", "reason": expected}]
 
 
 def test_reasons_never_show_a_name_or_a_number(write_day: Callable[..., Path], book: Path):

@@ -70,6 +70,9 @@ def test_who_and_why_are_logged_and_the_log_stays_whole(book: Book, tmp_path: Pa
 def test_a_mend_that_is_itself_wrong_leaves_the_row_in_quarantine(book: Book, tmp_path: Path, now):
     receipts = correct(book, tmp_path, now, {"checkin_line": "dozen"})
     assert receipts[-1].quarantined == 1 and quarantine(book, now) >= 1
+    assert [(r["row"], r["column"], r["value"], r["reason"]) for r in receipts[-1].reasons] == [
+        (2, "checkin_line", "dozen", "not a number; expected people waiting for check-in [count], 0 to 100000")
+    ]
     assert correct(book, tmp_path, now + timedelta(minutes=1), {"checkin_line": "12"})[-1].accepted == 1
 
 
