@@ -7,6 +7,7 @@ between states fall the same way everywhere.
 
 import json
 from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from hashlib import sha256
 from typing import Any
@@ -67,8 +68,13 @@ def content(
     values as `v_NAME`, the unmapped columns as `a_NAME`, and both as JSON: `values`, `attributes` (null without any)
     """
     parts = shaped.good.iter_slices(SLICE) if shaped.good.height else [shaped.good]
-    made = (content_of(part, shaped.extra, kind, received, secret, tokens, zone) for part in parts)
-    return pl.concat([part.select(wanted or part.columns) for part in made], rechunk=False)
+
+    def made(part: pl.DataFrame) -> pl.DataFrame:
+        found = content_of(part, shaped.extra, kind, received, secret, tokens, zone)
+        return found.select(wanted or found.columns)
+
+    with ThreadPoolExecutor(2) as both:  # polars works on one part while the digests of the other are made
+        return pl.concat(both.map(made, parts), rechunk=False)
 
 
 def content_of(

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from itertools import chain
 from typing import Any
@@ -77,8 +77,9 @@ def take_kind(
     for file in files:
         file.piece.raw.columns = {}  # shaped by now; a second copy of a large file's rows would fill the memory
     wanted = [*ENTERED, *(f"v_{name}" for name in listed_in(kind))]
-    rows = entries.content(shaped, kind, received, secret, people.tokens, zone, wanted)
     bad = entries.quarantined(shaped, kind, received, shas, secret, people.tokens)
+    shaped = replace(shaped, texts=shaped.texts.clear())  # the good rows' own texts are of no more use, and large
+    rows = entries.content(shaped, kind, received, secret, people.tokens, zone, wanted)
     del shaped
     known = log.known_keys(kind, pl.concat([rows.select("content_key", "key"), bad.select("content_key", "key")]))
     rows = judged(rows, known)
@@ -87,7 +88,9 @@ def take_kind(
         is_known=pl.col("content_key").is_in(known["content_key"].implode())
         | ~pl.col("content_key").is_first_distinct()
     )
-    receipts = [receipt(f.name, kind, place, rows, bad) for place, f in enumerate(files_in_order)]
+    # A receipt takes its file's rows out, which copies them.
+    judgements = rows.select("file", "row", "is_known", "is_change", "unlisted", *(f"v_{n}" for n in listed_in(kind)))
+    receipts = [receipt(f.name, kind, place, judgements, bad) for place, f in enumerate(files_in_order)]
     people.save()
     others = pl.concat(
         [
@@ -97,7 +100,7 @@ def take_kind(
         ]
     )
     parts = list(unknown(rows).iter_slices(entries.SLICE))
-    del rows, bad  # a part's memory is free again once it is logged
+    del rows, judgements, bad  # a part's memory is free again once it is logged
     made = (entry for _ in range(len(parts)) for entry in row_entries(parts.pop(0), kind, files_in_order))
     log.append_all(chain(made, [others]), now)
     return [receipts[order.index(i)] for i in range(len(files))]

@@ -77,6 +77,7 @@ class Log:
         DuckDB writes a part while the next is made and hashed: neither needs the other's core.
         """
         size, peaks = self.head.size, self.head.peaks
+        self.con.execute("set threads = 1")  # two would only share one part's work, and each piece it twice
         self.con.execute("begin")
         try:
             with ThreadPoolExecutor(1) as writer:
@@ -108,15 +109,18 @@ class Log:
         except BaseException:
             self.con.execute("rollback")
             raise
+        finally:
+            self.con.execute("reset threads")
         return self.head
 
     def _insert(self, batch: pl.DataFrame) -> None:
         # What is the same in every row is told to DuckDB once: it would read and compress it a row at a time.
         same = [n for n in SHARED if batch.height and batch[n].n_unique() == 1 and batch[n][0] is not None]
         fields = ", ".join(f"${name}" if name in same else f'"{name}"' for name in batch.columns)
-        self.con.register("batch", batch.drop(same).to_arrow())
-        self.con.execute(f"insert into log select {fields} from batch", {name: batch[name][0] for name in same})
-        self.con.unregister("batch")
+        # DuckDB finds the rows by the variable's name. A view of them would hold their memory until the commit.
+        rows = batch.drop(same).to_arrow()
+        self.con.execute(f"insert into log select {fields} from rows", {name: batch[name][0] for name in same})
+        del rows
 
     def known_keys(self, kind: str, asked: pl.DataFrame | None = None) -> pl.DataFrame:
         """What is logged of a kind: type, key, content_key and the earliest receipt of each content.

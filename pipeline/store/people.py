@@ -9,6 +9,7 @@ import secrets
 from collections.abc import Iterable
 from hashlib import sha256
 from pathlib import Path
+from threading import Lock
 
 import duckdb
 import polars as pl
@@ -29,6 +30,7 @@ class People:
         self._secret = bytes.fromhex(book.secret.read_text())
         self._tokens: dict[str, str] = {}
         self._new: list[tuple[str, str, str]] = []
+        self._one = Lock()  # parts of a file are worked on side by side, and a name has one token
         if self._path.exists():
             with duckdb.connect(str(self._path), read_only=True) as con:
                 self._tokens = dict(con.sql("select person_key, token from people").fetchall())
@@ -37,7 +39,8 @@ class People:
         """A token for each name, the same for the same words; None stays None."""
         listed = list(names)
         once: dict[str | None, str | None] = {None: None}
-        once |= {name: self.token(name) for name in dict.fromkeys(listed) if name is not None}
+        with self._one:
+            once |= {name: self.token(name) for name in dict.fromkeys(listed) if name is not None}
         return [once[name] for name in listed]
 
     def token(self, name: str) -> str:
