@@ -45,7 +45,7 @@ def stops_of(known: Known, facts: Roster) -> list[Stop]:
         stops = [replace(s, end=minute, ended_by="reported") if on else s for s, on in zip(stops, going, strict=True)]
         if milestone in ("suspended", "relocated"):
             stops.append(Stop(site, milestone == "relocated", minute, np.inf, ""))
-    shown = served(known, facts, {stop.site for stop in stops})
+    shown = served(known, facts, {stop.site for stop in stops}) if stops else pl.DataFrame()
     return [ended(stop, shown, known.settings["lines.relocation_minutes"]) for stop in stops]
 
 
@@ -81,7 +81,7 @@ def moves_of(stops: list[Stop]) -> pl.DataFrame:
     """The minutes at which places were moved, and at which they are known to serve again (`is_end`): minute, site."""
     rows = [(int(np.ceil(stop.start)), stop.site, False) for stop in stops if stop.is_move]
     rows += [(int(np.ceil(stop.end)), stop.site, True) for stop in stops if stop.is_move and stop.ended_by]
-    return pl.DataFrame(rows, schema=MOVES, orient="row").sort("minute", "site")
+    return pl.DataFrame(rows, schema=MOVES, orient="row").sort(*MOVES)
 
 
 def with_notes(facts: Roster, stops: list[Stop], now: int) -> Roster:

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.contracts import events
 from pipeline.contracts.known import empty
-from pipeline.estimates.lines import ahead, lines
+from pipeline.estimates.lines import ahead, checkpoints, lines, waits
 from pipeline.estimates.lines.filter import SHUT
 
 FEW = {"lines.particles": 150.0}
@@ -16,14 +16,16 @@ def answer(known):
     return lines.line_states(known, empty(events.TicketReadings), empty(events.SupplyStates))
 
 
+def row_of(gear, name, ago):
+    return {"site_id": "S1", "milestone": name, "at": gear.ago(ago), "received_at": gear.ago(ago)}
+
+
 @pytest.fixture
 def told(gear):
     """States of an invented county, `told(("suspended", minutes ago), ...)`, with further rows."""
 
     def states(*steps, **rows):
-        given = [
-            {"site_id": "S1", "milestone": name, "at": gear.ago(ago), "received_at": gear.at} for name, ago in steps
-        ]
+        given = [row_of(gear, name, ago) for name, ago in steps]
         return answer(gear.known(settings=FEW, milestones=given, **rows))
 
     return states
@@ -98,6 +100,36 @@ def test_a_place_moved_long_ago_is_taken_to_be_set_up_and_serves_in_the_outlook(
     assert states.state[SHUT, 0].mean() == pytest.approx(3 * np.exp(-100 / 70), abs=0.2)
     later = ahead.outlook(told(("relocated", 10))).filter(site_id="S1", line="checkin").sort("ahead_minutes")
     assert later["wait_minutes_mean"][2] < later["wait_minutes_mean"][0]
+
+
+def test_a_move_is_replayed_from_a_checkpoint_as_from_before_opening(gear, told):
+    def later(ago):
+        rows = lines.lines(told(("relocated", 80), ("resumed", 40), at=gear.ago(ago)))
+        return rows.rows()
+
+    checkpoints.SHELF.clear()
+    whole = later(0)
+    checkpoints.SHELF.clear()
+    later(30)
+    assert checkpoints.SHELF.used > 0
+    assert later(0) == whole
+
+
+def test_a_place_moved_and_serving_again_in_the_same_minute_serves(told):
+    assert stopped(told(("relocated", 80), ("resumed", 80))) == set()
+    assert (told(("relocated", 80), ("resumed", 80)).state[SHUT, 0] == 3).mean() < 0.1
+
+
+def test_what_was_waited_tells_of_a_move_too(gear, told):
+    def waited(*steps):
+        known = gear.known(settings=FEW, milestones=[row_of(gear, *step) for step in steps])
+        day = lines.day_of(known, empty(events.TicketReadings), empty(events.SupplyStates))
+        found = waits.waits(known, day).filter(site_id="S1", cause="all").row(0, named=True)
+        assert found["voter_minutes_low"] <= found["voter_minutes_median"] <= found["voter_minutes_high"]
+        return found["voter_minutes_median"]
+
+    # The fluid: somewhat over a voter a minute comes, nobody is served for an hour at least
+    assert waited(("relocated", 120)) > waited() + 60**2 / 2
 
 
 def test_an_order_at_one_site_changes_nothing_at_another(told):
