@@ -24,7 +24,7 @@ SHARED: dict[str, Any] = {"minExtent": SHARED_AXIS_PX, "maxExtent": SHARED_AXIS_
 LABELS_PX = 8  # between the times of an axis, so that they do not run into one
 LEAST_PEOPLE = 5.0  # end of an axis of people while nobody waits [count]
 NAME_SHARE = 0.12  # of a counter panel's height, that a name takes
-MOLDS_KEPT = 16  # shapes of line panels that are remembered [count]; there are two sizes in two themes
+MOLDS_KEPT = 32  # shapes of a kind of chart that are remembered [count]; there are two or three sizes in two themes
 # Rows stay in the layer that draws them, however many: a county may have thousands of places.
 alt.data_transformers.consolidate_datasets = False
 alt.data_transformers.disable_max_rows()
@@ -115,6 +115,14 @@ def voting(hours: tuple[datetime, datetime], domain: tuple[datetime, datetime], 
     return [{"x": wall(start, zone), "x2": wall(end, zone)}] if start < end else []
 
 
+def filled(mold: str, rows: dict[str, list[dict[str, Any]]]) -> dict[str, Any]:
+    """A chart with its rows in place of their names; making the mold costs a hundred times what filling it costs."""
+    drawn: dict[str, Any] = json.loads(mold)
+    for layer in drawn["layer"]:
+        layer["data"] = {"values": rows[layer["data"]["name"]]}
+    return drawn
+
+
 def line_panel(
     points: pl.DataFrame,
     counts: pl.DataFrame,
@@ -143,9 +151,8 @@ def line_panel(
         "now": [{"at": wall(at, zone)}],
     }
     top = max([LEAST_PEOPLE, *points["high"].drop_nulls(), *counts["people"].drop_nulls()])
-    drawn: dict[str, Any] = json.loads(line_mold(colours, height, axis_px, counts.height > 0))
+    drawn = filled(line_mold(colours, height, axis_px, counts.height > 0), rows)
     for layer in drawn["layer"]:
-        layer["data"] = {"values": rows[layer["data"]["name"]]}
         for axis, ends in (("x", axis_ends(domain, zone)), ("y", [0, top])):
             scale = layer["encoding"].get(axis, {}).get("scale", {})
             if "domain" in scale:
@@ -155,7 +162,7 @@ def line_panel(
 
 @lru_cache(maxsize=MOLDS_KEPT)
 def line_mold(colours: Palette, height: int, axis_px: int, is_counted: bool) -> str:
-    """A line panel without its rows and ends: making it costs a hundred times what filling it costs."""
+    """A line panel without its rows and ends."""
     y = alt.Y(
         "median:Q",
         scale=alt.Scale(domain=[0, 1], nice=True),
@@ -204,13 +211,22 @@ def head_counts(x: alt.X, colours: Palette) -> alt.Chart:
     )
 
 
-def empty_bars(units: pl.DataFrame, at: datetime, zone: str, colours: Palette) -> Any:
+def empty_bars(units: pl.DataFrame, at: datetime, zone: str, colours: Palette) -> dict[str, Any]:
     """When each battery ends: the interval as a bar, the mean as a tick, promised restoration as a diamond."""
     ends = [at, *units["empty_at_high"].drop_nulls(), *units["restoration_at"].drop_nulls()]
     domain = (at, max(max(ends), at + timedelta(hours=1)))
-    y = alt.Y("label:N", sort=units["label"].to_list(), axis=alt.Axis(title=None, labelLimit=320, grid=False))
     rows = records(units, zone)
-    known = [r for r in rows if r["empty_at_low"] is not None]
+    promised = [r for r in rows if r["restoration_at"] is not None and r["restoration_at"] >= wall(at, zone)]
+    drawn = filled(
+        empty_mold(colours), {"known": [r for r in rows if r["empty_at_low"] is not None], "promised": promised}
+    )
+    return listed(drawn, units["label"].to_list(), axis_ends(domain, zone), 22 * max(units.height, 1) + 10)
+
+
+@lru_cache(maxsize=MOLDS_KEPT)
+def empty_mold(colours: Palette) -> str:
+    """The ends of batteries without their rows and times."""
+    y, day = label_axis(), (datetime(2000, 1, 1, tzinfo=UTC), datetime(2000, 1, 2, tzinfo=UTC))
     tip = [
         alt.Tooltip("label:N", title="unit"),
         alt.Tooltip("empty_at_low:T", title="5 %", format="%H:%M"),
@@ -218,44 +234,66 @@ def empty_bars(units: pl.DataFrame, at: datetime, zone: str, colours: Palette) -
         alt.Tooltip("empty_at_high:T", title="95 %", format="%H:%M"),
     ]
     layers = [
-        base(known)
+        base("known")
         .mark_bar(color=colours.stakes[2], height=9, clip=True)
         .encode(x=stretch_axis("empty_at_low"), x2="empty_at_high:T", y=y, tooltip=tip),
-        base(known)
+        base("known")
         .mark_tick(color=colours.ink, thickness=2, size=14)
-        .encode(x=time_axis("empty_at_mean", domain, zone, "top"), y=y),
-        base([r for r in rows if r["restoration_at"] is not None and r["restoration_at"] >= wall(at, zone)])
+        .encode(x=time_axis("empty_at_mean", day, "UTC", "top"), y=y),
+        base("promised")
         .mark_point(shape="diamond", filled=False, color=colours.accent, size=70, strokeWidth=2)
-        .encode(x=time_axis("restoration_at", domain, zone, "top"), y=y),
+        .encode(x=time_axis("restoration_at", day, "UTC", "top"), y=y),
     ]
-    return finish(alt.layer(*layers), colours, 22 * max(units.height, 1) + 10)
+    return json.dumps(finish(alt.layer(*layers), colours).to_dict())
 
 
-def rate_bars(units: pl.DataFrame, colours: Palette) -> Any:
+def label_axis() -> alt.Y:
+    """The axis of a list of units; `listed` gives their order."""
+    return alt.Y("label:N", sort=[""], axis=alt.Axis(title=None, labelLimit=320, grid=False))
+
+
+def listed(drawn: dict[str, Any], labels: list[str], ends: Sequence[Any], height: int) -> dict[str, Any]:
+    """A chart of a list of units with their order, the ends of the other axis, and its height [px]."""
+    for layer in drawn["layer"]:
+        if "y" in layer["encoding"]:
+            layer["encoding"]["y"]["sort"] = labels
+        scale = layer["encoding"]["x"].get("scale", {})
+        if "domain" in scale:
+            scale["domain"] = list(ends)
+    return drawn | {"height": height}
+
+
+def rate_bars(units: pl.DataFrame, colours: Palette) -> dict[str, Any]:
     """How often units fail over the fleet's like: interval as a rule, mean as a dot, 1 and 3 as guides."""
-    y = alt.Y("label:N", sort=units["label"].to_list(), axis=alt.Axis(title=None, labelLimit=320, grid=False))
     top = max([4.0, *units["rate_ratio_high"].to_list()])
+    drawn = filled(rate_mold(colours), {"guides": [{"v": 1.0}, {"v": 3.0}], "units": units.to_dicts()})
+    return listed(drawn, units["label"].to_list(), [0, top], 24 * max(units.height, 1) + 40)
+
+
+@lru_cache(maxsize=MOLDS_KEPT)
+def rate_mold(colours: Palette) -> str:
+    """The rates of failure without their rows and ends."""
+    y, scale = label_axis(), alt.Scale(domain=[0, 1], nice=True)
     x = alt.X(
         "rate_ratio_mean:Q",
-        scale=alt.Scale(domain=[0, top], nice=True),
+        scale=scale,
         axis=alt.Axis(
             title="failures, as a multiple of the rate of like units (1 = ordinary, 3 = the mark for watching)"
         ),
     )
-    rows = units.to_dicts()
     tip = [
         alt.Tooltip("label:N", title="unit"),
         alt.Tooltip("faults:Q"),
         alt.Tooltip("rate_ratio_mean:Q", format=".1f"),
     ]
     layers = [
-        base([{"v": 1.0}, {"v": 3.0}]).mark_rule(color=colours.faint, strokeDash=[2, 3]).encode(x="v:Q"),
-        base(rows)
+        base("guides").mark_rule(color=colours.faint, strokeDash=[2, 3]).encode(x="v:Q"),
+        base("units")
         .mark_rule(color=colours.stakes[2], strokeWidth=4)
-        .encode(x=alt.X("rate_ratio_low:Q", scale=alt.Scale(domain=[0, top], nice=True)), x2="rate_ratio_high:Q", y=y),
-        base(rows).mark_point(filled=True, size=70, color=colours.ink, opacity=1).encode(x=x, y=y, tooltip=tip),
+        .encode(x=alt.X("rate_ratio_low:Q", scale=scale), x2="rate_ratio_high:Q", y=y),
+        base("units").mark_point(filled=True, size=70, color=colours.ink, opacity=1).encode(x=x, y=y, tooltip=tip),
     ]
-    return finish(alt.layer(*layers), colours, 24 * max(units.height, 1) + 40)
+    return json.dumps(finish(alt.layer(*layers), colours).to_dict())
 
 
 def event_panel(

@@ -1,14 +1,16 @@
 """The county as a map of points: no street map is fetched, so that it works offline."""
 
+import json
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any, Literal
 
 import altair as alt
 import polars as pl
 
 from dashboard import figures
-from dashboard.charts import base, finish
+from dashboard.charts import MOLDS_KEPT, base, filled, finish
 from dashboard.data import Picture, once, outline
 from dashboard.theme import Palette
 
@@ -17,6 +19,7 @@ ROVER_PX = 60.0  # room of a rover's square and name [px]
 LEAST_TOP = 100.0  # end of the scale of stakes while nothing is at stake [voter-minutes]
 MAP_HEIGHT = 430
 LABELLED = 7  # sites with their name on the map [count]
+ROVER_PARTS = ("rover_id", "doing", "to", "latitude", "longitude", "to_latitude", "to_longitude")
 LETTER_PX, LABEL_ABOVE_PX = 6.3, 15.0  # width of a letter, distance of a name from its dot [px]
 
 
@@ -36,7 +39,7 @@ def county_map(
     height: int = MAP_HEIGHT,
     by: str = "stake",
     outline: Sequence[dict[str, Any]] = (),
-) -> Any:
+) -> dict[str, Any]:
     """Sites where they lie: area = voters expected, fill = `by`, ring = power out; rovers as squares with a leg.
 
     Parameters
@@ -44,15 +47,39 @@ def county_map(
     by : a key of `SHADES`
     outline : GeoJSON features drawn beneath, such as a county's border or its roads
     """
-    at = {"longitude": "longitude:Q", "latitude": "latitude:Q"}
     rows = sites.with_columns(
         stake_said=(pl.col("stake") / 10).round() * 10, off=(pl.col("battery") + pl.col("dark"))
     ).sort("stake")
     rows = rows.with_columns(shade=pl.col(by).cast(pl.Float64).fill_null(0.0))
-    top = max([LEAST_TOP if by == "stake" else 1.0, *rows["shade"].to_list()])
+    dots = rows.to_dicts()
+    rovers = [{part: r[part] for part in ROVER_PARTS} for r in rovers]  # times are drawn nowhere
+    here = [r for r in rovers if r["doing"] != "off shift"]
+    crowded = left_of_another(here, degrees(dots, height))
+    drawn = filled(
+        map_mold(colours, height, by, bool(outline)),
+        {
+            "outline": list(outline),
+            "going": [r for r in rovers if r["to_latitude"] is not None],
+            "off": [r for r in dots if r["off"] > 0],
+            "dots": dots,
+            "here": here,
+            "free": [r for r in here if r["rover_id"] not in crowded],
+            "crowded": [r for r in here if r["rover_id"] in crowded],
+            "named": readable(rows.filter(pl.col("stake") > 0).reverse().to_dicts(), here, height),
+        },
+    )
+    fill = next(layer["encoding"]["color"] for layer in drawn["layer"] if "color" in layer.get("encoding", {}))
+    fill["scale"]["domain"] = [0, max([LEAST_TOP if by == "stake" else 1.0, *rows["shade"].to_list()])]
+    return drawn
+
+
+@lru_cache(maxsize=MOLDS_KEPT)
+def map_mold(colours: Palette, height: int, by: str, has_outline: bool) -> str:
+    """A map without its rows and the end of its scale."""
+    at = {"longitude": "longitude:Q", "latitude": "latitude:Q"}
     fill = alt.Color(
         "shade:Q",
-        scale=alt.Scale(type="sqrt", domain=[0, top], range=list(colours.stakes)),
+        scale=alt.Scale(type="sqrt", domain=[0, 1], range=list(colours.stakes)),
         legend=alt.Legend(
             title=SHADES[by],
             titleLimit=260,
@@ -70,40 +97,31 @@ def county_map(
         alt.Tooltip("battery:Q", title="units on battery"),
         alt.Tooltip("dark:Q", title="units dark"),
     ]
-    dots = rows.to_dicts()
-    going = [r for r in rovers if r["to_latitude"] is not None]
-    here = [r for r in rovers if r["doing"] != "off shift"]
-    crowded = left_of_another(here, degrees(rows.to_dicts(), height))
-    named = readable(rows.filter(pl.col("stake") > 0).reverse().to_dicts(), here, height)
-    beneath = alt.Chart(alt.Data(values=list(outline))).mark_geoshape(fill=None, stroke=colours.faint, strokeWidth=0.8)
+    beneath = base("outline").mark_geoshape(fill=None, stroke=colours.faint, strokeWidth=0.8)
     layers = [
-        *([beneath] if outline else []),
-        base(going)
+        *([beneath] if has_outline else []),
+        base("going")
         .mark_rule(color=colours.accent, strokeDash=[4, 3], strokeWidth=1.4)
         .encode(longitude="longitude:Q", latitude="latitude:Q", longitude2="to_longitude:Q", latitude2="to_latitude:Q"),
-        base([r for r in dots if r["off"] > 0])
-        .mark_point(shape="circle", size=620, color=colours.ink, strokeWidth=2)
-        .encode(**at),
-        base(dots)
+        base("off").mark_point(shape="circle", size=620, color=colours.ink, strokeWidth=2).encode(**at),
+        base("dots")
         .mark_circle(opacity=1, stroke=colours.ink, strokeWidth=0.6)
         .encode(**at, size=size, color=fill, tooltip=tip),
-        base(here)
+        base("here")
         .mark_square(size=120, color=colours.accent, opacity=1)
         .encode(**at, tooltip=["rover_id:N", "doing:N", "to:N"]),
-        rover_names([r for r in here if r["rover_id"] not in crowded], "left", colours).encode(**at),
-        rover_names([r for r in here if r["rover_id"] in crowded], "right", colours).encode(**at),
-        base(named).mark_text(dy=-LABEL_ABOVE_PX, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
+        rover_names("free", "left", colours).encode(**at),
+        rover_names("crowded", "right", colours).encode(**at),
+        base("named").mark_text(dy=-LABEL_ABOVE_PX, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
     ]
-    return finish(alt.layer(*layers).project(type="mercator"), colours, height)
+    return json.dumps(finish(alt.layer(*layers).project(type="mercator"), colours, height).to_dict())
 
 
 @once
 def drawn(picture: Picture, colours: Palette, height: int, by: str = "stake") -> dict[str, Any]:
     """The map of a picture, on the county's own outline where it has one, as the specification that is drawn."""
     features, _ = outline(picture.folder)
-    found = county_map(figures.stakes(picture), figures.rover_places(picture), colours, height, by, features)
-    specification: dict[str, Any] = found.to_dict()
-    return specification
+    return county_map(figures.stakes(picture), figures.rover_places(picture), colours, height, by, features)
 
 
 def degrees(spots: Sequence[dict[str, Any]], height: int) -> float:
@@ -123,7 +141,7 @@ def left_of_another(rovers: Sequence[dict[str, Any]], degree: float) -> set[str]
     }
 
 
-def rover_names(rovers: Sequence[dict[str, Any]], side: Literal["left", "right"], colours: Palette) -> alt.Chart:
+def rover_names(rovers: str, side: Literal["left", "right"], colours: Palette) -> alt.Chart:
     """The rovers' ids beside their squares."""
     dx = 9 if side == "left" else -9
     return (

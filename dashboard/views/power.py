@@ -28,8 +28,7 @@ def bars(picture: Picture, colours: Palette) -> dict:
     """When each battery ends, the first ones, as a chart."""
     off = off_mains(picture)
     timed = off.filter(pl.col("empty_at_mean").is_not_null()).sort("empty_at_mean").head(DRAWN)
-    found: dict = charts.empty_bars(timed, picture.at, picture.zone, colours).to_dict()
-    return found
+    return charts.empty_bars(timed, picture.at, picture.zone, colours)
 
 
 @once

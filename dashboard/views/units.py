@@ -27,8 +27,7 @@ def ranked(picture: Picture) -> pl.DataFrame:
 def bars(picture: Picture, colours: Palette) -> dict:
     """How often the worst units fail, as a chart."""
     failing = ranked(picture).filter(pl.col("faults") > 0)
-    found: dict = charts.rate_bars(failing.head(DRAWN), colours).to_dict()
-    return found
+    return charts.rate_bars(failing.head(DRAWN), colours)
 
 
 @once

@@ -62,7 +62,7 @@ def test_a_head_count_that_came_late_is_hollow():
 
 def test_the_ends_of_a_time_axis_are_never_plain_numbers():
     # Vega-Lite 6 drops a UTC axis whose ends are milliseconds, and misreads any ends on marks with two: an empty panel.
-    spec = charts.empty_bars(battery_units(), AT, ZONE, theme.LIGHT).to_dict()
+    spec = charts.empty_bars(battery_units(), AT, ZONE, theme.LIGHT)
     for layer in spec["layer"]:
         ends = layer["encoding"]["x"]["scale"].get("domain")
         assert ("x2" in layer["encoding"]) == (ends is None)
@@ -77,7 +77,7 @@ def battery_units() -> pl.DataFrame:
 
 
 def test_a_unit_without_a_known_end_has_no_bar():
-    spec = charts.empty_bars(battery_units(), AT, ZONE, theme.LIGHT).to_dict()
+    spec = charts.empty_bars(battery_units(), AT, ZONE, theme.LIGHT)
     bars = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "bar")
     assert [row["label"] for row in bars["data"]["values"]] == ["SC-11 Hall"]
 
@@ -103,7 +103,7 @@ def rover(**more: object) -> dict:
 def test_the_map_shades_by_what_is_chosen_and_draws_the_countys_outline_beneath():
     sites = pl.DataFrame([site("A", 900, 0, battery=2), site("B", 10, 0.5)]).with_columns(tickets=pl.Series([1, 7]))
     border = {"type": "Feature", "geometry": {"type": "LineString", "coordinates": [[-93, 41], [-92, 42]]}}
-    spec = maps.county_map(sites, [], theme.LIGHT, by="tickets", outline=[border]).to_dict()
+    spec = maps.county_map(sites, [], theme.LIGHT, by="tickets", outline=[border])
     assert spec["layer"][0]["mark"]["type"] == "geoshape"
     dots = next(la for la in spec["layer"] if la["mark"]["type"] == "circle")
     assert {row["name"]: row["shade"] for row in dots["data"]["values"]} == {"A": 1.0, "B": 7.0}
@@ -111,7 +111,7 @@ def test_the_map_shades_by_what_is_chosen_and_draws_the_countys_outline_beneath(
 
 def test_the_map_rings_sites_off_mains_and_draws_only_known_legs():
     sites = pl.DataFrame([site("A", 900, 0, battery=2), site("B", 10, 0.5)])
-    spec = maps.county_map(sites, [rover(), rover(rover_id="R2", doing="off shift")], theme.LIGHT).to_dict()
+    spec = maps.county_map(sites, [rover(), rover(rover_id="R2", doing="off shift")], theme.LIGHT)
     ring = next(la for la in spec["layer"] if la["mark"]["type"] == "point")
     assert [row["name"] for row in ring["data"]["values"]] == ["A"]
     legs = next(la for la in spec["layer"] if la["mark"]["type"] == "rule")
