@@ -55,12 +55,17 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-@pytest.fixture(scope="module")
-def board(book: Path, chromium: str) -> Iterator[str]:
-    """The address of a running board of the small county."""
+def served(book: Path) -> Iterator[str]:
+    """The address of a board of a book, while it is used."""
     with Board(book, free_port()) as running:
         running.wait_ready()
         yield running.address
+
+
+@pytest.fixture(scope="module")
+def board(book: Path, chromium: str) -> Iterator[str]:
+    """The address of a running board of the small county."""
+    yield from served(book)
 
 
 @pytest.fixture(scope="module")
@@ -73,9 +78,8 @@ def demo_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def demo_board(demo_book: Path, chromium: str) -> Iterator[str]:
-    with Board(demo_book, free_port()) as running:
-        running.wait_ready()
-        yield running.address
+    """The same of the demo day."""
+    yield from served(demo_book)
 
 
 @pytest.fixture(scope="module")
