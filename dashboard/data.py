@@ -10,7 +10,7 @@ import json
 import os
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import wraps
 from pathlib import Path
@@ -196,7 +196,9 @@ def current(as_of: datetime | None) -> Picture:
         raise BookEmpty(f"{place}: nothing has been taken in yet. `wardbook take FILES --book {place}` does.")
     if as_of is None:
         return present(place, seen, found)
-    return past(place, as_of, received_by(found.rows, as_of), found)
+    kept = past(place, as_of, received_by(found.rows, as_of), found)
+    # What was known then stays; how far the choice of times goes, and what stands in quarantine, does not.
+    return replace(kept, version=found.meta["version"], newest_at=found.newest_at)
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)

@@ -249,3 +249,17 @@ def test_a_rover_without_a_stop_reads_where_to_wait(open_board, copied: Path, is
     app = open_board(copied)
     app.query_params["rover"] = "R2"
     assert where in said(app.run())
+
+
+def test_the_choice_of_past_times_grows_while_a_past_moment_is_kept(copied: Path, monkeypatch, tmp_path: Path):
+    monkeypatch.setenv("WARDBOOK_BOOK", str(copied))
+    then = datetime(2026, 11, 3, 15, 30, tzinfo=UTC)
+    before = data.current(then)
+    later = tmp_path / "lines-1100.csv"
+    later.write_text("site_id,at,checkin_line,scanner_line\nP02,2026-11-03T10:55:00,4,0\n")
+    received = datetime(2026, 11, 3, 17, tzinfo=UTC)
+    run.take([later], copied, received, received=received)
+    after = data.current(then)
+    assert after.known is before.known  # kept: nothing that came had been received by then
+    assert data.moments(before)[-1] < received and data.moments(after)[-1] == received
+    assert after.version > before.version
