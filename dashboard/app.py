@@ -123,6 +123,7 @@ def main() -> None:
     """One run of the page."""
     st.set_page_config(page_title="Wardbook", layout="wide")
     st.html(theme.style_sheet(theme.palette()))
+    panels.unsent()
     pages = {path: st.Page(f"views/{v.file}.py", title=v.title, url_path=path) for path, v in VIEWS.items()}
     rover_id = rover.asked()
     # The default page answers to the bare address only; a view that must have its own address cannot be it.

@@ -57,6 +57,14 @@ def header(picture: Picture) -> None:
     notice(picture)
 
 
+def unsent() -> None:
+    """What a page says by itself once it has lost the board: presses are not sent then, nor kept."""
+    markup(
+        '<div class="wb-unsent" role="alert">Not connected. What is pressed now is not sent and not kept: write it '
+        "down and tell the command centre. When this line goes away, press again.</div>"
+    )
+
+
 def lines_said(picture: Picture) -> str:
     """The time of the lines where it is earlier than that of everything else, as HTML."""
     then = words.clock(picture.lines_at, picture.zone, picture.at)

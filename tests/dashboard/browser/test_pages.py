@@ -1,8 +1,11 @@
 """The board in a real browser: every page opens, nothing fails, and no request leaves this machine."""
 
+from pathlib import Path
+
 import pytest
 
 from dashboard.navigation import VIEWS
+from pipeline.board import Board
 
 sync_api = pytest.importorskip("playwright.sync_api")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
@@ -70,6 +73,18 @@ def test_a_rovers_page_fits_a_telephone_and_has_five_large_buttons(there, new_pa
     assert phone.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= 360
     assert "Keep away: “Millrace School”" in there.said(phone)
     there.keep_shot(phone, "rover-phone")
+
+
+def test_a_page_that_has_lost_the_board_says_that_a_press_is_not_sent(there, new_page, book: Path, chromium: str):
+    with Board(book, there.free_port()) as running:
+        running.wait_ready()
+        phone = new_page(size=(360, 740))
+        there.open_view(phone, f"{running.address}/now?rover=R1")
+        phone.locator(".st-key-rover-buttons button").nth(4).wait_for()
+        told = phone.get_by_text("What is pressed now is not sent")
+        assert not told.is_visible()
+    told.wait_for(state="visible")
+    there.keep_shot(phone, "rover-unsent")
 
 
 def test_the_wall_has_no_controls_and_turns_by_itself(there, new_page, board: str):
