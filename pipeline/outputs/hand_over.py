@@ -41,14 +41,15 @@ def hand_over(known: Known, answers: Answered) -> str:
 
 
 def open_tickets(known: Known, tickets: pl.DataFrame) -> Section:
-    """Every ticket that is not resolved, the gravest first, with who has it."""
+    """Every ticket that is not resolved, danger to people and then the gravest first, with who has it."""
     named, zone = names(known), known.county.zone
     told = known.tickets.select("ticket_id", "text", "rover_id", place="site")
     rows = tickets.filter(pl.col("status") != "resolved").join(told, on="ticket_id", how="left")
-    order = rows.sort("severity", "voter_minutes_at_risk", "ticket_id", descending=[False, True, False])
+    is_danger = pl.col("categories").list.contains("safety")
+    order = rows.sort(~is_danger, "severity", -pl.col("voter_minutes_at_risk"), "ticket_id")
     return Section(
         "Open",
-        f"{rows.height} tickets are not resolved, the gravest first.",
+        f"{rows.height} tickets are not resolved; danger to people stands first, then the gravest.",
         ("Ticket", "Since", "Place", "What", "Who has it", "In the caller's words"),
         [
             (

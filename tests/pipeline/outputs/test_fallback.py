@@ -22,6 +22,7 @@ def test_the_hand_over_says_what_is_open_and_keeps_away_from_danger(inputs, answ
     page = hand_over(inputs[0], answers_of(inputs))
     assert "it &lt;stopped&gt; &amp; beeps" in page and "<stopped>" not in page
     assert page.index("Keep away") < page.index("S2 Grange Hall") < page.index(">Open<")
+    assert "<td>K3" in page and page.index("<td>K3") < page.index("<td>K1")  # danger first
     assert "911" in page and "Unofficial" in page
     assert "http" not in page  # nothing is fetched
 
