@@ -70,7 +70,8 @@ def basis() -> pl.Expr:
         pl.lit("; its charge has probably run out and it no longer reports")
     )
     stands = pl.coalesce("says", pl.lit("no sign of trouble and no report"))
-    return pl.concat_str(stands, dark.otherwise(pl.lit("")))
+    odd = pl.when(pl.col("marks").is_not_null()).then(pl.format("; odd: {}", "marks"))
+    return pl.concat_str(stands, dark.otherwise(pl.lit("")), odd.otherwise(pl.lit("")))
 
 
 def gone_dark(known: Known, off: pl.DataFrame, fleet: Fleet) -> pl.DataFrame:

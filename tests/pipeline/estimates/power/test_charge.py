@@ -9,7 +9,7 @@ from pipeline.estimates.power.charge import Discharge
 
 
 def test_charge_after_off_on_off():
-    # R 120, T_c 240, off 30, on 30, off 60: s 0.375, so 45 minutes are left
+    # Worked by hand from s <- clip(s - t_off / R + t_on / T_c, 0, 1): R 120, T_c 240, off 30, on 30, off 60: s 0.375, so 45 minutes are left
     s = 1.0
     for spell in (-30, 30, -60):
         s = float(charge.charge_after(s, spell, 120, 240))
@@ -18,7 +18,7 @@ def test_charge_after_off_on_off():
 
 
 def test_charge_never_leaves_nought_to_one_and_the_dark_minutes_add_up():
-    # R 60, T_c 300: off 90, on 60, off 30: s 0 and 48 dark minutes in all
+    # By hand from the same rule: R 60, T_c 300: off 90 (30 dark), on 60 (charge 0.2, 12 min), off 30 (18 dark): 48 in all
     s, dark = 1.0, 0.0
     for spell in (-90, 60, -30):
         dark += max(0.0, -spell - s * 60) if spell < 0 else 0.0
@@ -28,12 +28,12 @@ def test_charge_never_leaves_nought_to_one_and_the_dark_minutes_add_up():
 
 
 def test_run_time_of_an_aged_battery_under_load():
-    # 120 min, 0.8 for its age, load 1.19 times, and a Peukert-like 1.5 to the power of 1.15
+    # 120 * 0.8 / 1.19 / 1.5^1.15: 0.8 for its age, load 1.19 times, and a Peukert-like exponent of 1.15
     assert float(batteries.derated_minutes(120, 0.8 / 1.19, 1.5, 1.15)) == pytest.approx(50.60801738, abs=1e-8)
 
 
 def test_peukerts_law():
-    # 7 Ah at the 20 h rate, 3.5 A, k 1.2
+    # Peukert's law, t = H (C / (I H))^k: 7 Ah at the 20 h rate, 3.5 A, k 1.2
     assert batteries.peukert_minutes(7, 20, 3.5, 1.2) == pytest.approx(75.71488, abs=1e-5)
 
 

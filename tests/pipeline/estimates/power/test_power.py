@@ -32,8 +32,8 @@ def exact_grid(x: float, c: float, step: float = 0.01):
 
 
 def test_exposure_of_the_worked_exponential_outage():
-    # Exponential outage, mean 100, x 45, c 165: P 0.63762815, E[dark] 44.55782430; with Q0 10 and 0.5 a minute
-    # 1521.17000628 voter-minutes
+    # Exponential outage, mean 100, x 45, c 165, in closed form: P = e^-.45 = 0.63762815, E[dark] = 100 (e^-.45 - e^-1.65)
+    # = 44.55782430; with Q0 10 and 0.5 a minute, by parts, 1521.17000628 voter-minutes
     u = exact_grid(45.0, 165.0)
     lasts = np.exp(-u / 100)[None, :]
     gone = np.zeros_like(lasts)
