@@ -9,6 +9,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import timedelta
+from functools import lru_cache
 from typing import Any
 
 from pipeline.normalise.examples import UNHEARD
@@ -26,17 +27,34 @@ NEWS = re.compile(
     r"|(?:were|we're|we are|its|it's) (?:good|fine|ok|okay|up|on|open|in)|just letting|thanks?|thank you)\b",
     re.I,
 )
+ENDS = re.compile(  # words that hardly anybody says of a new trouble
+    r"\b(?:alive|arrived|arr|delivered|got here|found (?:it|the)|located|emptied|outcome|correction|previous\w*|freed"
+    r"|forget (?:it|the|about)|cancel|never ?mind|no need|no longer (?:required|needed)|rescanned|solved|restored"
+    r"|(?:dont|don't|do not) (?:send|bother|need)|all (?:set|clear)|everything'?s? (?:is )?(?:back|on|fine)|closed"
+    r"|swapped|follow\w*[ -]?(?:up|on)|i called|so about|me again|third time|fixed by|thank you|answer to"
+    r"|back to normal|(?:were|we're|we are|its|it's) (?:good|okay)|(?:may be|please|can) close|works? now(?! but)"
+    r"|(?:police|deput(?:y|ies)|firemen|fire department|medics?|ambulance|officers?)"
+    r" (?:came|took|said|cleared|detained|has|have)|(?:power|lights?|current) (?:is |are )?(?:back|restored)"
+    r"|same (?:man|guy|woman|fellow|trouble|problem|thing|issue))\b",
+    re.I,
+)
 HOURS = timedelta(hours=8)  # an open ticket is what a call with news is about for this long: our choice
 NEVER = ("procedure", "other")  # a question asked again is another question
 SAME_WORDS = 12.0  # rarity of common words from which one is about the other, whatever it is read as: our choice
-OPEN_THERE, BY_WORDS, MOST_BY_WORDS = 0.8, 0.25, 3.0  # weight that an open ticket adds to its category: our choice
+OPEN_THERE, ENDED_THERE, BY_WORDS, MOST_BY_WORDS = 0.8, 2.4, 0.25, 3.0  # weights an earlier ticket adds: our choice
 
 
 def is_news(text: str) -> bool:
     """Whether a text reads as if it told how something went on."""
-    return NEWS.search(text) is not None
+    return NEWS.search(text) is not None or is_end(text)
 
 
+def is_end(text: str) -> bool:
+    """Whether a text tells how something ended, in words that a new trouble seldom has."""
+    return ENDS.search(text) is not None
+
+
+@lru_cache(maxsize=50_000)
 def words_of_note(text: str) -> frozenset[str]:
     """The words of a text that may tell what it is about, without their endings."""
     found = re.findall(r"[a-z]{3,}|\d{2,}", text.lower())
@@ -55,36 +73,43 @@ def shared(rare: dict[str, float], one: frozenset[str], other: frozenset[str]) -
 
 
 def was_open(other: dict[str, Any], row: dict[str, Any]) -> bool:
-    """Whether an earlier ticket was still open, and not long past, when another was opened."""
-    ended = other["resolved_at"]
-    return (ended is None or ended > row["opened_at"]) and row["opened_at"] - other["opened_at"] <= HOURS
+    """Whether an earlier ticket was still open when another was opened."""
+    return other["resolved_at"] is None or bool(other["resolved_at"] > row["opened_at"])
+
+
+def is_of(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether a ticket with news may be of an earlier one: of one still open, or whose rare words it says again."""
+    if not row["is_news"] or other["category"] in NEVER or row["opened_at"] - other["opened_at"] > HOURS:
+        return False
+    return row["is_end"] or was_open(other, row) or shared(rare, row["words"], other["words"]) >= SAME_WORDS
 
 
 def tells_on(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> bool:
-    """Whether a ticket brings news of an earlier one: of one still open, or of one whose rare words it says again.
+    """Whether a ticket brings news of an earlier one.
 
-    A ticket that names a unit tells of that unit only.
+    One that names a unit tells of that unit only, unless it tells an end and the earlier one named none.
     """
-    if not row["is_news"] or other["category"] in NEVER or row["unit_id"] not in (None, other["unit_id"]):
+    units = (None, other["unit_id"]) if other["unit_id"] or not row["is_end"] else (None, row["unit_id"])
+    if row["unit_id"] not in units or not is_of(rare, row, other):
         return False
-    if row["category"] == other["category"] and was_open(other, row):
-        return True
-    is_near = row["opened_at"] - other["opened_at"] <= HOURS
-    return is_near and shared(rare, row["words"], other["words"]) >= SAME_WORDS
+    if not row["is_end"] and (row["category"] == "long-line" or (row["category"] == "power" and row["unit_id"])):
+        return False  # lines come and go, and a battery that gives out is a trouble of its own
+    is_same_kind = row["category"] == other["category"]
+    return is_same_kind or shared(rare, row["words"], other["words"]) >= SAME_WORDS
 
 
 def context(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> dict[str, float]:
-    """The weight that the tickets still open at a place add to the categories of one that brings news.
+    """The weight that the earlier tickets of a place add to the categories of one that brings news.
 
     Parameters
     ----------
-    row : the ticket, with `opened_at`, `words` and `is_news`
+    row : the ticket, with `opened_at`, `words`, `is_news` and `is_end`
     earlier : the readings of the place's earlier tickets
     """
     added: dict[str, float] = {}
-    for other in earlier if row["is_news"] else ():
-        common = shared(rare, row["words"], other["words"]) if other["category"] not in NEVER else 0.0
-        if common >= SAME_WORDS or (other["category"] not in NEVER and was_open(other, row)):
-            weight = OPEN_THERE + min(MOST_BY_WORDS, BY_WORDS * common)
+    base = ENDED_THERE if row["is_end"] else OPEN_THERE
+    for other in earlier:
+        if is_of(rare, row, other):
+            weight = base + min(MOST_BY_WORDS, BY_WORDS * shared(rare, row["words"], other["words"]))
             added[other["category"]] = max(added.get(other["category"], 0.0), weight)
     return added

@@ -12,7 +12,8 @@ from pipeline.normalise.word_lists import words_of
 KIND_PHRASES: tuple[tuple[str, str], ...] = (
     (r"(?:fire\s*(?:station|stn|sta|house|hall|dept|department)|firehouse|firestation|f\.?\s?d\.?"
      r"|f\.?\s?s\.?)(?=\W*(?:no|num|nr|number)?\W*\d|\W|$)", "fire"),
-    (r"(?:sta|stn|station)(?=\W*(?:no|num|nr|number)?\W*(?:\d|(?:one|two|three|four|five|six|seven|eight|nine|ten)\b))",
+    (r"(?:sta|stn|station)(?=\W*(?:no|num|nr|number)?\W*(?:\d|(?:one|two|three|four|five|six|seven|eight|nine|ten"
+     r"|eleven|twelve|\w+teen|twenty|thirty|forty|fifty|sixty|seventy|eighty|ninety)\b))",
      "fire"),
     (r"(?:engine|ladder)\s+(?:co(?:mpany)?)?(?=\W*\d)", "fire"),
     (r"h\.\s?s\b\.?|high\s*sch(?:ool|l)?\b|sr\.? high|senior high", "high school"),

@@ -17,6 +17,7 @@ from pipeline.normalise import (
     crowds,
     examples,
     follow_ups,
+    gazetteer,
     places,
     printed,
     questions,
@@ -26,33 +27,21 @@ from pipeline.normalise import (
     units,
     wording,
 )
-from pipeline.normalise.word_lists import words_of
-from pipeline.normalise.wording import Match, Vocabulary
+from pipeline.normalise.clauses import leaning, matches_that_hold, read_clause
+from pipeline.normalise.wording import Vocabulary
 
 MOST_SURE = 0.985  # no reading of free text is surer: our choice [probability]
 STORY = 35  # words from which a text is a story, whose order says nothing: our choice
 BRIEF = 12  # words up to which a text is as sure as its weights: our choice
 ENOUGH = 2.0  # weight from which a category counts as found: our choice
-CARRIED = 0.8  # share of a rule's weight where the thing was named in an earlier clause or only as the unit
 STRONG = 4.0  # weight from which a trouble of equipment or place outranks a line or a question beside it
-LEAN = 0.6  # weight of one leaning word, before its own 1 or 2
-MOST_LEANING = 4.0  # leaning words never outweigh a phrase of the trade
-LOWEST, HIGHEST = -0.5, 2.2  # bounds of what one word can lean, so that none decides alone [natural log of odds]
-PUT_RIGHT = 0.6  # share of a word of danger that was only guessed at: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
 ACCESS = 1.0  # weight by which the headset or keypad of a marking device leads the device itself: our choice
 ASKED = 4  # weight of a question how something is done or allowed, whatever it is about: our choice
 ALIKE = 0.8  # weight of one natural log of odds by the example sentences: fitted on voices left out
 SURE_ENOUGH = 0.7  # a unit is guessed by the category from this probability up: our choice
 AT_END, MOST_AT_END = 0.3, 2.0  # share of the weight of the words of a ticket's end, and the most that counts
-SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
-REPEATED = 0.3  # share of the weight of further signs for the same category
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
-NEGATORS = frozenset(
-    wording.stem(w) for w in words_of("no not isnt nothing never none without hasnt doesnt aint nobody")
-)
-FINE = frozenset(wording.stem(w) for w in words_of("fine ok okay good normal great working works alright"))
-PROBLEM = frozenset(wording.stem(w) for w in words_of("problem issue trouble concern complaint"))
 SECOND_RATE = {"procedure": 0.62, "long-line": 0.62, "other": 0.75}
 OWN = {"bmd": "bmd", "pollbook": "poll-book"}
 NOT_OF = {  # neither keeps a ballot box, counts, or prints a zero report: common practice, no source
@@ -110,90 +99,6 @@ class Heard:
     def total(self) -> dict[str, float]:
         """The weight of each category."""
         return {c: v + 0.25 * min(4.0, self.extra[c]) for c, v in self.best.items()}
-
-
-def read_clause(
-    book: Vocabulary, words: list[tuple[str, str]], found: list[Match], carried: frozenset[str]
-) -> tuple[dict[str, float], dict[str, str], frozenset[str]]:
-    """A clause's weight for each category, the words that gave it, and the things that it names."""
-    things = {m.phrase.kind[6:]: m for m in found if m.phrase.kind.startswith("thing:")}
-    signs = {m.phrase.kind[5:]: m for m in found if m.phrase.kind.startswith("sign:")}
-    weights: dict[str, list[tuple[float, str]]] = defaultdict(list)
-    for m in found:
-        if m.phrase.kind.startswith("cue:"):
-            share = PUT_RIGHT if m.phrase.kind == "cue:safety" and is_put_right(words, m) else 1.0
-            weights[m.phrase.kind[4:]].append((share * (m.phrase.weight + 0.4 * (len(m.places) - 1)), said(words, m)))
-    for category, thing, sign, weight in book.rules:
-        if sign in signs and (thing in things or (not things and thing in carried)):
-            both = signs[sign].places | (things[thing].places if thing in things else frozenset())
-            share = 1.0 if thing in things else CARRIED
-            weights[category].append((weight * share, " ".join(words[i][1] for i in sorted(both))))
-    scores, why = {}, {}
-    leaning = hints([said for _, said in words], found)
-    for category in sorted(weights.keys() | leaning.keys()):
-        hits = sorted(weights.get(category, []), reverse=True)
-        lean = min(MOST_LEANING, sum(leaning.get(category, {}).values()))
-        scores[category] = lean
-        why[category] = " ".join(leaning.get(category, {}))
-        if hits and hits[0][0] > lean:
-            scores[category] = hits[0][0] + REPEATED * min(6.0, sum(w for w, _ in hits[1:3]) + lean)
-            why[category] = hits[0][1]
-    return scores, why, frozenset(things) or carried
-
-
-def hints(said_at: list[str], found: list[Match]) -> dict[str, dict[str, float]]:
-    """The words of a clause that lean to a category, each counted once."""
-    leaning: dict[str, dict[str, float]] = defaultdict(dict)
-    for m in found:
-        if m.phrase.kind.startswith("hint:"):
-            leaning[m.phrase.kind[5:]][said_at[m.start]] = LEAN * m.phrase.weight
-    return leaning
-
-
-def leaning(book: Vocabulary, heard: list[str]) -> dict[str, float]:
-    """What the words of a text lean to, taken one by one, where they lean to anything at all."""
-    sums: dict[str, float] = defaultdict(float)
-    for word in sorted(set(heard)):
-        for category, value in book.leaning.get(word, {}).items():
-            sums[category] += max(LOWEST, min(HIGHEST, value))
-    return {c: SHARE * min(v, MOST) for c, v in sums.items() if v > 0.5}
-
-
-def is_put_right(words: list[tuple[str, str]], match: Match) -> bool:
-    """Whether a word of a match was a slip put right: "sooke" may be smoke, but is likelier spoke."""
-    return any(words[i][0] not in (wording.NUMBER, wording.stem(words[i][1])) for i in match.places)
-
-
-def said(words: list[tuple[str, str]], match: Match) -> str:
-    """The caller's own words of a match."""
-    return " ".join(words[i][1] for i in sorted(match.places))
-
-
-def matches_that_hold(book: Vocabulary, words: list[tuple[str, str]]) -> tuple[list[Match], set[int]]:
-    """The phrases of a clause that are not denied, and the places of its words that are about the call."""
-    found = wording.matches(book, words)
-    noise = {i for m in found if m.phrase.kind == "noise" for i in m.places}
-    found = [m for m in found if m.phrase.kind != "noise" and not m.places <= noise]
-    return [m for m in found if not denied(words, m)], noise
-
-
-def denied(words: list[tuple[str, str]], match: Match) -> bool:
-    """Whether a phrase is denied: "not a power problem", "nothing stuck", "line is fine"."""
-    before = [words[i][0] for i in range(max(0, match.start - 2), match.start) if i not in match.places]
-    if NEGATORS & set(before) and (not match.phrase.kind.startswith("thing") or "not" in before or "isnt" in before):
-        return True
-    after = [words[i][0] for i in range(match.end, min(len(words), match.end + 2))]
-    if NEGATORS & set(before) and PROBLEM & set(after):
-        return True
-    if not after or len(match.places) > 2 or NEGATORS & {words[i][0] for i in match.places}:
-        return False
-    for i, word in enumerate(after):
-        rest = words[match.end + i + 1][0] if match.end + i + 1 < len(words) else ""
-        if word in FINE:
-            return rest not in ("to", "only", "but", "until")
-        if word in NEGATORS or word in ("only", "barely", "halfway", "with"):
-            return False
-    return False
 
 
 @lru_cache(maxsize=50_000)
@@ -329,7 +234,7 @@ def confidence(scores: dict[str, float], order: list[str], length: int) -> float
 class Scene:
     """What is known beside the tickets: the rosters, what units and lines showed, and what people have settled."""
 
-    atlas: places.Gazetteer
+    atlas: gazetteer.Gazetteer
     stock: units.UnitBook
     facts: dict[str | None, severity.SiteFacts]
     shown: signs.Signs
@@ -344,7 +249,7 @@ def scene(known: Known) -> Scene:
     """The scene at T."""
     lines = printed.printed(known.tickets.select("site", "text").iter_rows())
     return Scene(
-        atlas=places.gazetteer(known.sites),
+        atlas=gazetteer.gazetteer(known.sites),
         stock=units.unit_book(known.units),
         facts=severity.site_facts(known),
         shown=signs.signs(known),
@@ -420,6 +325,7 @@ def read_ticket(
         "text": text,
         "words": follow_ups.words_of_note(text),
         "is_news": follow_ups.is_news(text),
+        "is_end": follow_ups.is_end(text),
     }
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
     for category, weight in follow_ups.context(around.rare, row, at_site.get(site_id or "", ())).items():

@@ -3,7 +3,8 @@
 import polars as pl
 import pytest
 
-from pipeline.normalise.places import gazetteer, named_in, read_precinct, site_of
+from pipeline.normalise.gazetteer import gazetteer, read_precinct
+from pipeline.normalise.places import named_in, site_of
 
 SURE = 0.8
 
@@ -46,6 +47,10 @@ SURE = 0.8
         ("Oxbow Library / story room", "P02"),
         ("NCHS", "P05"),
         ("marlpitelementaryschool", "P01"),
+        ("fire station one three", "P08"),
+        ("station thirteen", "P08"),
+        ("N. C. High School", "P05"),
+        ("M. Elementary", "P01"),
     ],
 )
 def test_a_place_is_known_however_it_is_said(sites: pl.DataFrame, said: str, site: str):
@@ -113,3 +118,13 @@ def test_where_the_place_is_in_doubt_a_name_in_the_text_tells(
     book = gazetteer(sites)
     found, sure = site_of(book, said, (), named_in(book, text))
     assert (found if sure >= SURE else None) == site
+
+
+def test_a_place_whose_name_is_one_word_elsewhere_is_told_from_it(sites: pl.DataFrame):
+    names = ["Lakeview Baptist Church", "Lake View Senior Center", *sites["name"][2:]]
+    rows = sites.with_columns(name=pl.Series(names), aliases=pl.lit(None, dtype=pl.String))
+    book = gazetteer(rows)
+    for said, at in (("lake view sr", 1), ("lk view snr", 1), ("lake view baptist", 0), ("LakeView Sr Ctr", 1)):
+        found, sure = site_of(book, said)
+        assert found == rows["site_id"][at], said
+        assert sure >= SURE, said

@@ -24,6 +24,10 @@ from pipeline.normalise.units import kind_said, sites_named, unit_book, unit_of
         ("", "tablet frozen (014)", "poll-book", "PB-20014"),
         ("SC-20021", "", "scanner-jam", "SC-20021"),
         ("MD-20031", "touch screen frozen", "bmd", "MD-20013"),  # digits swapped
+        ("", "20012 wont boot", "scanner-down", "SC-20012"),
+        ("", "um two zero zero one two it wont boot", "scanner-down", "SC-20012"),
+        ("", "twenty oh twelve wont boot", "scanner-down", "SC-20012"),
+        ("", "11 cleared, counting again", "scanner-jam", "SC-20011"),
     ],
 )
 def test_a_unit_is_known_by_tag_serial_or_last_digits(units_frame: pl.DataFrame, said, text, category, unit):
@@ -45,7 +49,9 @@ def test_no_unit_is_guessed_where_two_fit_or_none_is_involved(units_frame: pl.Da
 
 
 @pytest.mark.parametrize(
-    "text", ["45 in line", "waited 20 minutes", "error 207", "seal 1234567", "since 10:12", "12 ballots left"]
+    "text",
+    ["45 in line", "waited 20 minutes", "error 207", "seal 1234567", "since 10:12", "12 ballots left"]
+    + ["012 ballots", "12 left", "twelve waiting", "one two people"],
 )
 def test_numbers_that_count_something_name_no_unit(units_frame: pl.DataFrame, text: str):
     assert unit_of(unit_book(units_frame), "P01", "", text, "long-line") is None
@@ -63,3 +69,9 @@ def test_a_unit_named_tells_the_site(units_frame: pl.DataFrame):
 )
 def test_the_callers_word_for_a_unit_tells_its_kind(said: str, kind: str | None):
     assert kind_said(said) == kind
+
+
+def test_a_tag_of_several_parts_is_read_whole(units_frame: pl.DataFrame):
+    rows = units_frame.filter(pl.col("site_id") == "P01").head(2)
+    book = unit_book(rows.with_columns(unit_id=pl.Series(["T-216-1", "T-216-2"])))
+    assert unit_of(book, "P01", "", "T-216-2 is the good one", None) == "T-216-2"

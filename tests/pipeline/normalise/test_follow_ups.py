@@ -1,0 +1,46 @@
+"""Calls that tell how an earlier one went on."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+
+from pipeline.contracts.known import Known
+from pipeline.normalise.follow_ups import is_end, is_news
+from pipeline.normalise.troubles import read_tickets
+
+AT = datetime(2026, 11, 3, 18, tzinfo=UTC)
+
+
+def read(make_known: Callable[..., Known], *tickets: tuple[str, int, int | None]) -> list[tuple[str, str | None]]:
+    rows = [
+        {
+            "site": "Oxbow Library",
+            "text": text,
+            "opened_at": AT + timedelta(minutes=at),
+            "resolved_at": None if end is None else AT + timedelta(minutes=end),
+        }
+        for text, at, end in tickets
+    ]
+    frame = read_tickets(make_known(rows)).select("category", "same_as")
+    return list(frame.iter_rows())
+
+
+def test_news_of_what_is_still_open_is_about_it_hours_later(make_known: Callable[..., Known]):
+    first, later = read(make_known, ("door to the ramp is locked", 0, None), ("the ramp is still locked", 240, None))
+    assert first == ("site-access", None)
+    assert later == ("site-access", "K000")
+
+
+def test_an_end_that_names_no_trouble_is_of_the_trouble_that_is_open(make_known: Callable[..., Known]):
+    _, later = read(make_known, ("we are out of ballots", 0, None), ("never mind about it, thank you", 200, None))
+    assert later == ("ballot-stock", "K000")
+
+
+def test_what_was_resolved_before_is_another_trouble_unless_an_end_is_told(make_known: Callable[..., Known]):
+    jam = ("a ballot is stuck in the scanner", 0, 20)
+    assert read(make_known, jam, ("scanner jammed again", 240, None))[1] == ("scanner-jam", None)
+    assert read(make_known, jam, ("the stuck ballot is freed, rover not needed", 240, None))[1][1] == "K000"
+
+
+def test_a_number_to_call_back_is_no_news():
+    assert not is_news("scanner jammed, call back [phone]")
+    assert is_news("the power is back") and not is_end("the line is long again")
