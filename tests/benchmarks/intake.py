@@ -11,6 +11,7 @@ import functools
 import json
 import resource
 import tempfile
+import threading
 import time
 from collections.abc import Callable
 from contextlib import contextmanager
@@ -37,6 +38,7 @@ STAGES: tuple[tuple[str, Any, str], ...] = (
     ("original kept, SHA-256", run.Writer, "keep"),
     ("read", run, "read_table"),
     ("typed and validated", intake, "shape"),
+    ("content, on two threads", entries, "content"),
     ("as text, keys", entries, "as_text"),
     ("names and numbers masked", entries, "without_people_in"),
     ("canonical form, values", entries, "objects"),
@@ -47,6 +49,7 @@ STAGES: tuple[tuple[str, Any, str], ...] = (
     ("canonical form, entries", intake, "envelopes"),
     ("tree", tree, "grow"),
     ("leaves, DuckDB, rest of log", log.Log, "append_all"),
+    ("DuckDB, one part at a time", log.Log, "_insert"),
 )
 
 
@@ -129,7 +132,8 @@ class Clock:
 
     def __init__(self) -> None:
         self.stages: dict[str, float] = {}
-        self._open: list[float] = []
+        self.beside: dict[str, float] = {}  # stages on other threads; the stages that wait for them count them too
+        self._here = threading.local()
 
     def step(self, work: Callable[[], object]) -> tuple[float, float]:
         """Seconds and processor seconds that a step takes."""
@@ -141,14 +145,16 @@ class Clock:
     def stage(self, name: str):
         """Counts what runs within as a stage, less the stages inside it."""
         start = time.perf_counter()
-        self._open.append(0.0)
+        inside: list[float] = self._here.__dict__.setdefault("open", [])
+        inside.append(0.0)
         try:
             yield
         finally:
             took = time.perf_counter() - start
-            self.stages[name] = self.stages.get(name, 0.0) + took - self._open.pop()
-            if self._open:
-                self._open[-1] += took
+            stages = self.stages if threading.current_thread() is threading.main_thread() else self.beside
+            stages[name] = stages.get(name, 0.0) + took - inside.pop()
+            if inside:
+                inside[-1] += took
 
     def watch(self, name: str, owner: Any, function: str) -> None:
         """Counts every call of a function as a stage."""
@@ -168,12 +174,13 @@ def report(name: str, rows: int, took: tuple[float, float], floor: tuple[float, 
     ratio = (
         f"  {seconds / floor[0]:4.1f} x plain ({floor[0]:.2f} s), processor {used / floor[1]:4.1f} x" if floor else ""
     )
-    print(f"{name:32} {seconds:7.2f} s {rows / max(seconds, 1e-9):11,.0f} rows/s{ratio}", flush=True)
+    print(f"{name:40} {seconds:7.2f} s {rows / max(seconds, 1e-9):11,.0f} rows/s{ratio}", flush=True)
 
 
 def take(clock: Clock, writer: run.Writer, name: str, file: Path, rows: int, floor: tuple[float, float] | None) -> None:
     """Takes one file to the disk, as the plain way does, and reports it with its stages."""
     clock.stages.clear()
+    clock.beside.clear()
 
     def work() -> None:
         (receipt,) = writer.take(gather([file], NOW), NOW)
@@ -186,6 +193,8 @@ def take(clock: Clock, writer: run.Writer, name: str, file: Path, rows: int, flo
         rest = took[0] - sum(clock.stages.values())
         for stage, seconds in [*clock.stages.items(), ("all else, with the checkpoint", rest)]:
             report(f"  {stage}", rows, (seconds, 0.0))
+        for stage, seconds in clock.beside.items():
+            report(f"    beside: {stage}", rows, (seconds, 0.0))
 
 
 def measure_intake(folder: Path, rows: int, clock: Clock) -> None:
