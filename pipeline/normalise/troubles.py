@@ -247,14 +247,17 @@ class Scene:
 
 def scene(known: Known) -> Scene:
     """The scene at T."""
-    lines = printed.printed(known.tickets.select("site", "text").iter_rows())
+    book = wording.vocabulary(known.vocabulary)
+    lines = printed.printed(
+        known.tickets.select("site", "text").rows(), lambda text: weigh(read_text(text, "", book), None, {})[0]
+    )
     return Scene(
         atlas=gazetteer.gazetteer(known.sites),
         stock=units.unit_book(known.units),
         facts=severity.site_facts(known),
         shown=signs.signs(known),
         settled=corrections.corrections(known),
-        book=wording.vocabulary(known.vocabulary),
+        book=book,
         threshold=known.settings["tickets.site_threshold"],
         rare=follow_ups.rarity(printed.told(text, lines) for text in known.tickets["text"].drop_nulls()),
         printed=lines,
