@@ -31,7 +31,7 @@ def test_news_of_what_is_still_open_is_about_it_hours_later(make_known: Callable
 
 
 def test_an_end_that_names_no_trouble_is_of_the_trouble_that_is_open(make_known: Callable[..., Known]):
-    _, later = read(make_known, ("we are out of ballots", 0, None), ("never mind about it, thank you", 200, None))
+    _, later = read(make_known, ("we are out of ballots", 0, None), ("it is all here now, thank you", 200, None))
     assert later == ("ballot-stock", "K000")
 
 
