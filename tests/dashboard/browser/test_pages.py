@@ -1,11 +1,14 @@
 """The board in a real browser: every page opens, nothing fails, and no request leaves this machine."""
 
+import os
+import threading
 from pathlib import Path
 
 import pytest
 
 from dashboard.navigation import VIEWS
 from pipeline.board import Board
+from pipeline.store.book import Book
 
 sync_api = pytest.importorskip("playwright.sync_api")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
@@ -126,3 +129,23 @@ def test_the_arrows_go_on_from_choice_to_choice(there, page, board: str):
     page.keyboard.press("ArrowRight")
     page.keyboard.press("Space")
     page.wait_for_selector(".wb-head:has-text('held')")
+
+
+def test_no_click_is_lost_while_the_page_is_drawn_anew_all_the_time(new_page, board: str, book: Path, there):
+    stop, published = threading.Event(), Book(book).published
+
+    def publishes() -> None:
+        while not stop.wait(0.2):
+            os.utime(published)
+
+    page, busy = new_page(), threading.Thread(target=publishes)
+    there.open_view(page, f"{board}/now", "Now")
+    busy.start()
+    try:
+        for path in ["lines", "power", "tickets", "units", "rovers", "now"] * 2:
+            there.go(page, board, path)
+            page.wait_for_timeout(700)  # the clock's next drawing begins somewhere in the next two seconds
+    finally:
+        stop.set()
+        busy.join()
+    assert page.broken == []
