@@ -97,11 +97,11 @@ def test_the_words_that_decided_are_named():
 @pytest.mark.parametrize(
     ("part", "at_least"),
     [("g", 0.85), ("i", 0.8), ("k", 0.85), ("l", 0.8), ("m", 0.75), ("n", 0.9), ("o", 0.8), ("p", 0.8)]
-    + [("q", 0.9), ("r", 0.9), ("s", 0.9), ("t", 0.85), ("u", 0.85), ("v", 0.9), ("w", 0.6)],
+    + [("q", 0.9), ("r", 0.9), ("s", 0.9), ("t", 0.85), ("u", 0.85), ("v", 0.9), ("w", 0.65)],
 )
 def test_invented_tickets_of_voices_without_an_example_are_understood(part: str, at_least: float):
     # Invented by the project, so a guard and no evidence; words were chosen by errors of l to t, none by u, v and w,
-    # which were sealed. The last falls short of the .70 that is the goal: docs/methods/reading.md.
+    # which were sealed; stories, the last, are the hardest: docs/methods/reading.md.
     rows = [(r["category"], category(r["text"])) for r in INVENTED if r["half"] == part]
     assert macro_f1(rows) >= at_least
 
