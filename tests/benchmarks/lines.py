@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.contracts import events
 from pipeline.contracts.events import TABLES
 from pipeline.contracts.known import County, Known, empty
-from pipeline.estimates.lines import ahead, checkpoints, lines, observations, orders, replay
+from pipeline.estimates.lines import ahead, checkpoints, lines, observations, orders, replay, told
 from pipeline.estimates.lines.arrivals import hourly_shares
 from pipeline.settings import Settings
 
@@ -118,7 +118,8 @@ def measure(sites: int) -> None:
     now = at(known, 8)
     nothing = empty(events.TicketReadings), empty(events.SupplyStates)
     facts = observations.roster(now)
-    rows, _ = timed(lambda: observations.observe(now, nothing[0], facts, orders.moves_of([])))
+    said = told.head_counts(now, nothing[0], facts), told.calls(now, nothing[0], facts)
+    rows, _ = timed(lambda: observations.observe(now, facts, *said, orders.moves_of([])))
     step, states = timed(lambda: lines.line_states(now, *nothing))
     later, _ = timed(lambda: lines.line_states(at(known, 8 + 5 / 60), *nothing))
     table, _ = timed(lambda: lines.lines(states))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.contracts import estimates, events
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.lines import countyday, orders, weighing
+from pipeline.estimates.lines import countyday, orders, told, weighing
 from pipeline.estimates.lines.filter import (
     CHECKIN,
     CHECKIN_LOG,
@@ -73,7 +73,8 @@ def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
     stops = orders.stops_of(known, facts)
     facts = orders.with_notes(facts, stops, now)
     places = lay_out(known, facts, supply, now, stops)
-    seen = observe(known, readings, facts, orders.moves_of(stops))
+    said = told.head_counts(known, readings, facts), told.calls(known, readings, facts)
+    seen = observe(known, facts, *said, orders.moves_of(stops))
     column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
     day = countyday.learn(known, facts, places, seen, now)
     return Day(now, column, facts, countyday.on_this_day(places, day), habits_of(known.settings), seen, day.sd)

@@ -12,8 +12,9 @@ from pipeline.contracts.known import Known, empty
 from pipeline.estimates.lines.ahead import outlook
 from pipeline.estimates.lines.grading import LONG, NUMBERS
 from pipeline.estimates.lines.lines import line_states
-from pipeline.estimates.lines.observations import POLL_BOOK_TYPES, SCANNER_TYPES, SITE_SURE
+from pipeline.estimates.lines.observations import POLL_BOOK_TYPES, SCANNER_TYPES
 from pipeline.estimates.lines.replay import LEAD
+from pipeline.estimates.lines.told import SITE_SURE
 
 EMPTIED = ("tickets", "status", "power_notes", "outages", "line_counts", "milestones", "reconciliation", "entries")
 AFTER_STOP = timedelta(minutes=60)  # a count within this after a stop's end belongs to it [min]; our choice
