@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable, Mapping
 from hashlib import sha256
 
 import polars as pl
+from polars import selectors
 
 DIGEST_BYTES = 16  # kept of each 32: that two of 2^40 rows agree by chance: 2^-49 (birthday bound)
 BLOCK_BYTES = 64  # of SHA-256: FIPS 180-4
@@ -20,20 +21,24 @@ def ordered(names: Iterable[str]) -> list[str]:
     return sorted(names, key=lambda name: name.encode("utf-16-be"))
 
 
-def member(name: str, value: pl.Expr) -> pl.Expr:
+def column(name: str) -> pl.Expr:
+    """The column of that very name; `pl.col` would take one such as `*` for a pattern of names."""
+    return selectors.by_name(name).as_expr()
+
+
+def member(name: str) -> pl.Expr:
     """`"name":value` as text."""
-    return pl.struct(value.alias(name)).struct.json_encode().str.strip_prefix("{").str.strip_suffix("}")
+    return pl.struct(column(name)).struct.json_encode().str.strip_prefix("{").str.strip_suffix("}")
 
 
 def objects(frame: pl.DataFrame, omitted: Collection[str] = ()) -> pl.Series:
     """Each row as an object; columns in `omitted` are left out of the rows in which they are null."""
     if not omitted:
-        return frame.select(pl.struct(ordered(frame.columns)).struct.json_encode()).to_series()
+        return frame.select(pl.struct(map(column, ordered(frame.columns))).struct.json_encode()).to_series()
     parts = [
-        pl.when(pl.col(name).is_not_null()).then(member(name, pl.col(name))) if name in omitted
-        else member(name, pl.col(name))
+        pl.when(column(name).is_not_null()).then(member(name)) if name in omitted else member(name)
         for name in ordered(frame.columns)
-    ]  # fmt: skip
+    ]
     joined = pl.concat_str(parts, separator=",", ignore_nulls=True)
     return frame.select(pl.concat_str(pl.lit("{"), joined, pl.lit("}"))).to_series()
 
@@ -45,7 +50,7 @@ def envelopes(rows: pl.DataFrame, told: Mapping[str, pl.Expr | str], plain: Iter
         lead = "," if parts else "{"
         value = told.get(name)
         if value is None:
-            parts += [pl.lit(lead), member(name, pl.col(name))]
+            parts += [pl.lit(lead), member(name)]
             continue
         parts.append(pl.lit(f"{lead}{json.dumps(name, ensure_ascii=False)}:"))
         parts.append(pl.lit(value) if isinstance(value, str) else value.fill_null("null"))

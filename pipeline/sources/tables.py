@@ -7,6 +7,7 @@ the header as row 1.
 import csv
 import io
 import json
+import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,6 +22,7 @@ QUICK_FROM = 20_000  # bytes; below this a second way of reading saves nothing
 LONGEST_ROW = 1 << 20  # characters; a longer row is a fault of the export, not a report: our choice
 DELIMITERS = ",;\t|"
 SAMPLE = 20  # lines looked at to find the delimiter
+PATTERN = re.compile(r"\*|\^.*\$", re.S)  # a name that polars takes for several
 HEADER_WITHIN = 100  # lines in which a large table's header is looked for; else it is read with care
 
 
@@ -37,11 +39,17 @@ class Fault:
 
 @dataclass
 class RawTable:
-    """The rows of one file: `frame` of text columns with `row`, and the rows that could not be told apart."""
+    """The rows of one file: `frame` of text columns with `row`, and the rows that could not be told apart.
+
+    A column whose name polars would take for a pattern of names (`*`, `^…$`) is called `their_` and that.
+    """
 
     columns: Mapping[str, Sequence[str | None] | pl.Series] = field(default_factory=dict)
     rows: Sequence[int] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.columns = {f"their_{n}" if PATTERN.fullmatch(n) else n: values for n, values in self.columns.items()}
 
     def frame(self) -> pl.DataFrame:
         """The rows as a frame: `row` [count] and one text column per header."""

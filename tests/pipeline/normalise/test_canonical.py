@@ -14,7 +14,7 @@ SURROGATES = range(0xD800, 0xE000)  # no characters by themselves
 VALUE = st.one_of(st.none(), st.text())
 # Order by UTF-16 code units (RFC 8785 section 3.2.3) puts U+1F5F3 before U+FB33, order by code points after it.
 NAMES = st.lists(
-    st.one_of(st.text(max_size=3), st.sampled_from(["\ufb33", "\U0001f5f3", "\x80", "\r", 'a"\\', "1"])),
+    st.one_of(st.text(max_size=3), st.sampled_from(["\ufb33", "\U0001f5f3", "\x80", "\r", 'a"\\', "1", "*", "^.$"])),
     min_size=1, max_size=5, unique=True,
 )  # fmt: skip
 

@@ -101,3 +101,11 @@ def test_county_toml_is_one_row_with_overrides_as_json():
     assert table.columns["milestones"] == ['{"open": {"due": "opens+5"}}'] and table.columns["assumptions"] == [
         '{"lines": {"x": 2}}'
     ]
+
+
+@pytest.mark.parametrize("name", ["*", "^$", "^.*$"])
+def test_a_name_that_polars_takes_for_several_is_one_column(name: str):
+    forms = {"csv": f"a,{name}\n1,2\n", "jsonl": f'{{"a": "1", "{name}": "2"}}\n'}
+    for form, text in forms.items():
+        table = read_table(text.encode(), "file", form)
+        assert table.frame().rows(named=True) == [{"row": table.rows[0], "a": "1", f"their_{name}": "2"}]
