@@ -153,5 +153,6 @@ def main() -> None:
         turn(pages, page.url_path)
 
 
-with pace.Drawing():
-    main()
+if __name__ == "__main__":  # not where a process that was begun beside reads this file for its names
+    with pace.Drawing():
+        main()

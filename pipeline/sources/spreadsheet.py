@@ -1,6 +1,7 @@
 """A spreadsheet's first sheet → rows of text; what a person sees in a cell is what is read."""
 
 import io
+import os
 import subprocess
 import sys
 import zipfile
@@ -12,7 +13,8 @@ from pipeline.sources import workbook
 from pipeline.sources.tables import RawTable, unique_names
 
 LARGEST_UNPACKED = 1 << 30  # bytes; a workbook that unpacks to more would fill the memory: our choice
-ROOM = 3 << 29  # bytes of address space for reading one, whatever its archive says of its size: our choice
+ROOM = 3 << 29  # bytes for reading one, whatever its archive says of its size: our choice
+ONE_THREAD = {"POLARS_MAX_THREADS": "1"}  # each thread's own room would count
 CLOCK_DATE = ("1899-12-30 ", "1899-12-31 ")  # the date that a bare time of day carries in a workbook
 
 
@@ -38,7 +40,7 @@ def read_spreadsheet(data: bytes, name: str) -> RawTable:
 def first_sheet(data: bytes, name: str) -> pl.DataFrame:
     """The cells of the first sheet as text, read by a process of its own with bounded memory."""
     command = [sys.executable, "-P", workbook.__file__, str(ROOM)]  # by its path: our packages need not be loaded
-    done = subprocess.run(command, input=data, capture_output=True, check=False)
+    done = subprocess.run(command, input=data, capture_output=True, check=False, env=os.environ | ONE_THREAD)
     if done.returncode == workbook.UNREADABLE:
         raise SourceError(f"{name}: not readable as a workbook ({done.stderr.decode().strip()}). Save it again.")
     if done.returncode:

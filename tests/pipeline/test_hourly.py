@@ -48,7 +48,7 @@ def test_an_alarm_is_told_once_and_a_fault_of_the_teller_stops_nothing(book: Pat
         watcher = Watcher(writer, [], [], said.append, None, told.append)
         watcher.round(NOW)
         watcher.round(NOW + timedelta(minutes=2))
-        assert len(told) == 1 and told[0].startswith("anybody: lines waiting mean over -1")
+        assert len(told) == 1 and told[0].startswith("anybody: lines, waiting mean over -1")
 
         def broken(_text: str) -> None:
             raise OSError("no network")
