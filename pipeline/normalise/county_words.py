@@ -1,5 +1,6 @@
 """A county's own words: a vocabulary.toml in the book, in the form of the shipped one, whose words are added to it."""
 
+import re
 import tomllib
 from collections.abc import Mapping
 from typing import Any
@@ -17,6 +18,7 @@ SECTIONS: dict[str, tuple[str, ...] | None] = {
     "hints": TICKET_CATEGORIES,
     "examples": TICKET_CATEGORIES,
     "noise": ("phrases",),
+    "news": ("tells", "ends"),
     "ordinary": ("words",),
     "spelled": None,
 }
@@ -56,12 +58,23 @@ def check(section: str, name: str, lines: object, where: str) -> None:
         raise SettingsError(f'{where}, {section}.{name}: not text. Write one phrase a line between """ and """.')
     elif section == "rules" and not all(is_rule(line) for line in lines.splitlines() if line.strip()):
         raise SettingsError(f"{where}, {section}.{name}: write each line as thing + sign = weight.")
+    elif section == "news" and not all(map(is_expression, lines.splitlines())):
+        raise SettingsError(f"{where}, {section}.{name}: a line is no regular expression. Write plain words.")
 
 
 def is_rule(line: str) -> bool:
     """Whether a line is "thing + sign = weight"."""
     pair, _, weight = line.partition("=")
     return len(pair.split("+")) == 2 and weight.strip().replace(".", "", 1).isdigit()
+
+
+def is_expression(line: str) -> bool:
+    """Whether a line can stand as a regular expression."""
+    try:
+        re.compile(line)
+    except re.error:
+        return False
+    return True
 
 
 def added(shipped: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:

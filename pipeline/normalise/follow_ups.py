@@ -16,42 +16,10 @@ from pipeline.normalise.examples import UNHEARD
 from pipeline.normalise.forms import stem
 from pipeline.normalise.wording import SMALL
 
-NEWS = re.compile(
-    r"\b(?:again|still|(?<!call )(?<!call me )back|came|come|arrived?|arr|got here|is here|delivered|found|located"
-    r"|fixed|cleared|clr|freed|restored|resolved|solved|sorted|gone|swapped|replaced|moved|emptied|sent|went|works|working|alive"
-    r"|closed|(?:please|may be|can|to) close|final|outcome|over|update|re|earlier|previous\w*|correction|answer to"
-    r"|same (?:\w+ )?(?:as|one|man|guy|woman|trouble|problem|thing|issue)|follow\w*[ -]?(?:up|on)|now (?:ok|fine|good)"
-    r"|(?:2nd|second|3rd|third) (?:call|report|time)|call(?:ed|ing) (?:back|again|about|earlier)|i called|so about"
-    r"|relief|me again|this morning|last time|status now|no longer|no need|(?:dont|don't|do not) (?:send|bother|need)"
-    r"|cancel|never ?mind|forget (?:it|the|about)|all (?:set|clear|good|fine|here)|by reboot|did it|logging|rescanned"
-    r"|(?:were|we're|we are|its|it's) (?:good|fine|ok|okay|up|on|open|in)|just letting|thanks?|thank you)\b",
-    re.I,
-)
-ENDS = re.compile(  # words that hardly anybody says of a new trouble
-    r"\b(?:alive|arrived|arr|delivered|got here|found (?:it|the)|located|emptied|outcome|correction|previous\w*|freed"
-    r"|forget (?:it|the|about)|cancel|never ?mind|no need|no longer (?:required|needed)|rescanned|solved|restored"
-    r"|(?:dont|don't|do not) (?:send|bother|need)|all (?:set|clear)|everything'?s? (?:is )?(?:back|on|fine)|closed"
-    r"|swapped|follow\w*[ -]?(?:up|on)|i called|so about|me again|third time|fixed by|thank you|answer to"
-    r"|back to normal|(?:were|we're|we are|its|it's) (?:good|okay)|(?:may be|please|can) close|works? now(?! but)"
-    r"|(?:police|deput(?:y|ies)|firemen|fire department|medics?|ambulance|officers?)"
-    r" (?:came|took|said|cleared|detained|has|have)|(?:power|lights?|current) (?:is |are )?(?:back|restored)"
-    r"|same (?:man|guy|woman|fellow|trouble|problem|thing|issue))\b",
-    re.I,
-)
 HOURS = timedelta(hours=8)  # an open ticket is what a call with news is about for this long: our choice
 NEVER = ("procedure", "other")  # a question asked again is another question
 SAME_WORDS = 12.0  # rarity of common words from which one is about the other, whatever it is read as: our choice
 OPEN_THERE, ENDED_THERE, BY_WORDS, MOST_BY_WORDS = 0.8, 2.4, 0.25, 3.0  # weights an earlier ticket adds: our choice
-
-
-def is_news(text: str) -> bool:
-    """Whether a text reads as if it told how something went on."""
-    return NEWS.search(text) is not None or is_end(text)
-
-
-def is_end(text: str) -> bool:
-    """Whether a text tells how something ended, in words that a new trouble seldom has."""
-    return ENDS.search(text) is not None
 
 
 @lru_cache(maxsize=50_000)

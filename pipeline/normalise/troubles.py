@@ -327,8 +327,8 @@ def read_ticket(
         "resolved_at": ticket["resolved_at"],
         "text": text,
         "words": follow_ups.words_of_note(text),
-        "is_news": follow_ups.is_news(text),
-        "is_end": follow_ups.is_end(text),
+        "is_news": around.book.news.search(text) is not None,
+        "is_end": around.book.ends.search(text) is not None,
     }
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
     for category, weight in follow_ups.context(around.rare, row, at_site.get(site_id or "", ())).items():

@@ -69,6 +69,8 @@ class Vocabulary:
     common: frozenset[str]
     trade: frozenset[str]
     raw: list[str]
+    news: re.Pattern[str]  # how a text tells that something went on
+    ends: re.Pattern[str]  # how it tells that something ended, in words that a new trouble seldom has
     examples: Examples = field(default_factory=Examples)
     known: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -130,6 +132,11 @@ def phrases_of(table: Mapping[str, Any], classes: Mapping[str, list[str]]) -> It
     return [p for p in found if p]
 
 
+def any_of(text: str) -> re.Pattern[str]:
+    """What finds any of some words or regular expressions, one a line, as whole words of whatever case."""
+    return re.compile(rf"\b(?:{'|'.join(filter(None, map(str.strip, text.splitlines())))})\b", re.I)
+
+
 def build_vocabulary(table: Mapping[str, Any]) -> Vocabulary:
     """A vocabulary from its TOML table."""
     classes = {name: text.split() for name, text in table["classes"].items()}
@@ -158,6 +165,8 @@ def build_vocabulary(table: Mapping[str, Any]) -> Vocabulary:
         common=frozenset(common),
         trade=frozenset(trade),
         raw=sorted(w for w in trade | ordinary if len(w) > 3),
+        news=any_of("\n".join(table["news"].values())),
+        ends=any_of(table["news"]["ends"]),
     )
     sentences = {c: [line for line in text.splitlines() if line.strip()] for c, text in table["examples"].items()}
     book.examples = learn(sentences, lambda text: clauses_of(book, text))

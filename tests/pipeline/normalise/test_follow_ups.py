@@ -4,8 +4,8 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 from pipeline.contracts.known import Known
-from pipeline.normalise.follow_ups import is_end, is_news
 from pipeline.normalise.troubles import read_tickets
+from pipeline.normalise.wording import vocabulary
 
 AT = datetime(2026, 11, 3, 18, tzinfo=UTC)
 
@@ -42,5 +42,7 @@ def test_what_was_resolved_before_is_another_trouble_unless_an_end_is_told(make_
 
 
 def test_a_number_to_call_back_is_no_news():
-    assert not is_news("scanner jammed, call back [phone]")
-    assert is_news("the power is back") and not is_end("the line is long again")
+    book = vocabulary()
+    assert not book.news.search("scanner jammed, call back [phone]")
+    assert book.news.search("the power is back") and not book.ends.search("the line is long again")
+    assert vocabulary('[news]\nends = "sorted out by us"\n').ends.search("Sorted out by us.")
