@@ -2,12 +2,9 @@
 
 import re
 
-HOURS = {
-    word: hour
-    for hour, word in enumerate(
-        ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"), 1
-    )
-}
+from pipeline.normalise.word_lists import COUNT_WORDS
+
+HOURS = {word: n for word, n in COUNT_WORDS.items() if 1 <= n <= 12}
 MINUTES = {"five": 5, "ten": 10, "quarter": 15, "twenty": 20, "twenty five": 25, "half": 30}
 HOUR = rf"(?P<hour>{'|'.join(HOURS)}|1[0-2]|[1-9])(?![\w:%-]|\s*(?:min|h(?:ou)?rs?\b|people|percent|pct|units?|left))"
 PAST_OR_TO = re.compile(

@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-from pipeline.normalise.wording import COUNT_WORDS
+from pipeline.normalise.word_lists import COUNT_WORDS
 
 MOST = 2000  # more people than any line of a polling place; a larger number counts something else [count]
 TENS = {w: n for w, n in COUNT_WORDS.items() if n >= 20}

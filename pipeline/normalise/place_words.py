@@ -5,16 +5,14 @@ import unicodedata
 from functools import lru_cache
 
 from pipeline.normalise.spoken import in_digits
-from pipeline.normalise.word_lists import words_of
+from pipeline.normalise.word_lists import COUNT_WORDS, words_of
 
 # Longest first where one begins another. Kinds of place (left) as people shorten them (right): common practice, no
 # source; street words follow the Postal Service's suffix list (Publication 28, appendix C1), from memory.
 KIND_PHRASES: tuple[tuple[str, str], ...] = (
     (r"(?:fire\s*(?:station|stn|sta|house|hall|dept|department)|firehouse|firestation|f\.?\s?d\.?"
      r"|f\.?\s?s\.?)(?=\W*(?:no|num|nr|number)?\W*\d|\W|$)", "fire"),
-    (r"(?:sta|stn|station)(?=\W*(?:no|num|nr|number)?\W*(?:\d|(?:one|two|three|four|five|six|seven|eight|nine|ten"
-     r"|eleven|twelve|\w+teen|twenty|thirty|forty|fifty|sixty|seventy|eighty|ninety)\b))",
-     "fire"),
+    (rf"(?:sta|stn|station)(?=\W*(?:no|num|nr|number)?\W*(?:\d|(?:{'|'.join(COUNT_WORDS)})\b))", "fire"),
     (r"(?:engine|ladder)\s+(?:co(?:mpany)?)?(?=\W*\d)", "fire"),
     (r"h\.\s?s\b\.?|high\s*sch(?:ool|l)?\b|sr\.? high|senior high", "high school"),
     (r"m\.\s?s\b\.?|mid(?:dle)?\.?\s*sch(?:ool|l)?\b|j(?:r|unior)\.? high(?: sch(?:oo)?l)?|jhs"
@@ -99,17 +97,11 @@ ALIKE = {
     }.items()
     for word in words.split()
 }
-NUMERALS = {
-    word: str(i)
-    for i, pair in enumerate(
-        words_of(
-            "zero|zeroth one|first two|second three|third four|fourth five|fifth six|sixth seven|seventh eight|eighth"
-            " nine|ninth ten|tenth eleven|eleventh twelve|twelfth thirteen|thirteenth fourteen|fourteenth"
-            " fifteen|fifteenth sixteen|sixteenth seventeen|seventeenth eighteen|eighteenth nineteen|nineteenth"
-        )
-    )
-    for word in pair.split("|")
-} | {word: str(10 * i) for i, word in enumerate(words_of("twenty thirty forty fifty sixty seventy eighty ninety"), 2)}
+ORDINALS = words_of(
+    "zeroth first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth thirteenth fourteenth"
+    " fifteenth sixteenth seventeenth eighteenth nineteenth"
+)
+NUMERALS = {word: str(n) for word, n in [*COUNT_WORDS.items(), *((w, n) for n, w in enumerate(ORDINALS))]}
 DIRECTIONS = frozenset(words_of("north south east west northeast northwest southeast southwest"))
 OPPOSED = frozenset(DIRECTIONS | {"upper", "lower", "old", "new", "inner", "outer"})
 KINDS = frozenset(

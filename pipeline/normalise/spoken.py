@@ -2,16 +2,11 @@
 
 import re
 
-from pipeline.normalise.word_lists import words_of
+from pipeline.normalise.word_lists import COUNT_WORDS
 
-ONES = {w: str(i) for i, w in enumerate(words_of("zero one two three four five six seven eight nine"))} | {"oh": "0"}
-TEENS = {
-    w: str(i)
-    for i, w in enumerate(
-        words_of("ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen"), 10
-    )
-}
-TENS = {w: str(i) for i, w in enumerate(words_of("twenty thirty forty fifty sixty seventy eighty ninety"), 2)}
+ONES = {w: str(n) for w, n in COUNT_WORDS.items() if n < 10} | {"oh": "0"}
+TEENS = {w: str(n) for w, n in COUNT_WORDS.items() if 10 <= n < 20}
+TENS = {w: str(n) for w, n in COUNT_WORDS.items() if n >= 20}
 WORD = "|".join((*ONES, *TEENS, *TENS))
 RUN = re.compile(rf"\b(?:{WORD})(?:[\s-]+(?:{WORD}))+\b(?!\s+(?:hundred|thousand))", re.I)
 
@@ -26,7 +21,7 @@ def digits(words: list[str]) -> str:
     out, ten = "", False  # whether the word before was a ten, whose 0 a one replaces
     for word in words:
         if word in TENS:
-            out += TENS[word] + "0"
+            out += TENS[word]
         elif word in ONES and ten and word not in ("zero", "oh"):
             out = out[:-1] + ONES[word]
         else:

@@ -16,7 +16,7 @@ from rapidfuzz.distance import OSA
 from pipeline.normalise import asides, county_words
 from pipeline.normalise.examples import Examples, learn
 from pipeline.normalise.forms import stem, tidy
-from pipeline.normalise.word_lists import words_of
+from pipeline.normalise.word_lists import COUNT_WORDS, words_of
 
 NUMBER = "<n>"
 GAP = "~"
@@ -35,15 +35,6 @@ SMALL = frozenset(
     )
 )
 KEYS = ("qwertyuiop", "asdfghjkl", "zxcvbnm")
-COUNT_WORDS = {
-    w: i
-    for i, w in enumerate(
-        words_of(
-            "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen"
-            " seventeen eighteen nineteen"
-        )
-    )
-} | {w: 10 * i for i, w in enumerate(words_of("twenty thirty forty fifty sixty seventy eighty ninety"), 2)}
 
 
 @dataclass(frozen=True)
