@@ -138,7 +138,7 @@ def known_at(rows: Rows, at: datetime) -> Known:
     county = county_of(county_rows[0])
     entries = states(rows, "entries", at)
     gone = rows_taken_back(entries)
-    tables = {kind: states(rows, kind, at, gone) for kind in FEEDS if kind not in ("county", "entries")}
+    tables = {kind: states(rows, kind, at, gone) for kind in FEEDS if kind not in ("county", "entries", "milestones")}
     tables |= {"tickets": with_states(tables["tickets"], entries), "entries": entries}
     tables["milestones"] = steps_at(rows, at, gone)
     tables["sites"] = with_hours(tables["sites"], "opens", "closes", county.election_day, county.zone)
