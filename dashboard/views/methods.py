@@ -30,4 +30,5 @@ asked = str(st.query_params.get("of") or "overview")
 if asked not in PAGES:
     panels.empty(f"There is no page “{asked}”; this is the overview.")
     asked = "overview"
-st.markdown(LINK.sub(shown_link, PAGES[asked].read_text("utf-8")))
+# The board's one heading of the first rank is for the ear only (theme.py), so a page's own is brought to the second.
+st.markdown(LINK.sub(shown_link, PAGES[asked].read_text("utf-8").replace("# ", "## ", 1)))
