@@ -23,7 +23,7 @@ from pipeline.estimates.dispatch import dispatch, more, more_parts, standby
 from pipeline.estimates.failures import exposure, faults, fixes, fleet, more_spares, repeats, swaps
 from pipeline.estimates.lines import ahead, lines, waits, whatif
 from pipeline.estimates.power import ifout, learnt, places, power, remedies
-from pipeline.estimates.power.condense import condensed
+from pipeline.estimates.power.condense import Brief, condensed
 from pipeline.estimates.power.stakes import Stakes
 from pipeline.estimates.steps import finish, holders, milestones
 from pipeline.estimates.stock import supplies
@@ -69,14 +69,19 @@ class Answers:
         return power_notes.read_notes(self.known)
 
     @cached_property
-    def brief(self) -> Known:
+    def brief(self) -> Brief:
         """What is known, without the reports that repeat what a unit has said of its power."""
         return condensed(self.known)
 
     @cached_property
     def supply(self) -> pl.DataFrame:
         """What every unit runs on: SupplyStates."""
-        return power.supply_states(self.brief, self.readings, self.notes, self.batteries)
+        return power.supply_states(self.brief, self.judged, self.notes)
+
+    @cached_property
+    def judged(self) -> power.Judged:
+        """What the evidence says of every unit's power, and how those off mains run down."""
+        return power.judged(self.brief, self.readings, self.notes, self.batteries)
 
     @cached_property
     def batteries(self) -> learnt.Fleet:
@@ -140,7 +145,7 @@ class Answers:
     @cached_property
     def stakes(self) -> Stakes:
         """What is at stake at the units off mains."""
-        return power.stakes(self.brief, self.supply, self.loads, self.batteries)
+        return power.stakes(self.brief, self.supply, self.loads, self.judged)
 
     @cached_property
     def power(self) -> pl.DataFrame:
@@ -169,7 +174,7 @@ class Answers:
             minute = int((outage.from_at - lines.midnight(self.known)).total_seconds() // 60)
             rates = states.places.rates.astype(float)
             loads = ifout.loads_at(loads, states.roster.site_ids, rates, minute - states.places.first_minute)
-        return ifout.if_out(self.known, loads, outage)
+        return ifout.if_out(self.brief, loads, outage)
 
     @cached_property
     def repeats(self) -> pl.DataFrame:

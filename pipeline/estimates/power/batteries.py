@@ -3,6 +3,8 @@
 Method, sources and limits: docs/methods/power.md.
 """
 
+from typing import TypeVar
+
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike, NDArray
@@ -10,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
+Percent = TypeVar("Percent", pl.Expr, Floats)
 RISE_ERRORS = 3.0  # a percentage that rises by so many standard errors while off mains is odd; our choice [-]
 
 
@@ -29,13 +32,13 @@ def peukert_minutes(ampere_hours: float, rate_hours: float, amperes: float, expo
     return 60 * rate_hours * (ampere_hours / (amperes * rate_hours)) ** exponent
 
 
-def gauge(percent: pl.Expr, settings: Settings) -> pl.Expr:
+def gauge(percent: Percent, settings: Settings) -> Percent:
     """State of charge behind a reported percentage; over 100 counts as 100.
 
     A gauge reads high in the middle and falls fast near empty: percent = 100 * charge^(1 / g), g a setting. A straight
     gauge has g 1.
     """
-    return (percent / 100).clip(0, 1).pow(settings["power.gauge_exponent"])
+    return (percent / 100).clip(0, 1) ** settings["power.gauge_exponent"]
 
 
 def gauge_slope(percent: pl.Expr, settings: Settings) -> pl.Expr:
@@ -52,12 +55,17 @@ def doubts(rise: Floats, settings: Settings) -> Floats:
     return np.where(k > RISE_ERRORS, 1 + k**2, 1.0)
 
 
+def rated(settings: Settings) -> pl.Expr:
+    """Rated run time [min]: the roster's (column battery_minutes), else the setting."""
+    return pl.col("battery_minutes").fill_null(settings["power.rated_minutes"]).cast(pl.Float64)
+
+
 def run_minutes(units: pl.DataFrame, year: int, settings: Settings) -> Floats:
     """Expected run time of a full battery [min]: rated, times the share left at its age, times temperature."""
-    rated = units["battery_minutes"].fill_null(settings["power.rated_minutes"]).to_numpy().astype(float)
+    minutes = units.select(rated(settings)).to_series().to_numpy()
     years = battery_years(units, year, settings)
     left = settings["power.capacity_at_new"] * np.exp(-settings["power.fade_per_year"] * years)
-    return np.maximum(derated_minutes(rated, left * settings["power.temperature_factor"]), 1.0)
+    return np.maximum(derated_minutes(minutes, left * settings["power.temperature_factor"]), 1.0)
 
 
 def battery_years(units: pl.DataFrame, year: int, settings: Settings) -> Floats:

@@ -13,6 +13,7 @@ from scipy import special
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power.batteries import doubts, gauge, gauge_slope, run_minutes
+from pipeline.estimates.power.condense import Brief
 from pipeline.estimates.power.learnt import Fleet
 from pipeline.settings import Settings
 
@@ -35,7 +36,8 @@ def charge_after(charge: ArrayLike, minutes: ArrayLike, run_minutes: ArrayLike, 
 class Discharge:
     """Charge on a straight line from `start` (minutes before T): normal level and rate, one row a unit.
 
-    charge(w) = level - rate * w, w minutes after the outage began; the covariance is of level and rate.
+    charge(w) = level - rate * w, w minutes after the outage began; the covariance is of level and rate. `rise` [-]: by
+    how much a reported percentage was over the one before it.
     """
 
     age: Floats
@@ -45,6 +47,7 @@ class Discharge:
     rate_var: Floats
     covariance: Floats
     alive_at: Floats
+    rise: Floats
 
     def charge_mean(self) -> Floats:
         """State of charge at T, mean."""
@@ -81,7 +84,7 @@ class Discharge:
         return np.clip(np.where(ends, w, np.inf) - self.age, -self.age, longest)
 
 
-def discharges(known: Known, off: pl.DataFrame, fleet: Fleet) -> Discharge:
+def discharges(known: Brief, off: pl.DataFrame, fleet: Fleet) -> Discharge:
     """The discharge of the units in `off` (unit_id, outage_since), from the roster and their own reports.
 
     Level and rate have a normal prior (roster, what the day's runs tell); each percentage reported since mains was lost
@@ -95,8 +98,9 @@ def discharges(known: Known, off: pl.DataFrame, fleet: Fleet) -> Discharge:
     )
     age = np.maximum(np.nan_to_num(age, nan=0.0), 0.0)
     run = run_minutes(units, known.county.election_day.year, s)
-    level, level_var = start_charge(known, units, run)
-    n, st, stt, sy, sty, slopes, t_slopes, alive, rise = aligned(units, reported_points(known.status, off, s))
+    said = known.status.join(off.select("unit_id", "outage_since"), on="unit_id")
+    level, level_var = start_charge(known, units, said, run)
+    n, st, stt, sy, sty, slopes, t_slopes, alive, rise = aligned(units, reported_points(said, s))
     noise = fleet.noise * doubts(rise, s)
     bend, shift, shared = fleet.of(units, known.county.election_day.year, s)
     rate = np.exp(-shift) / run
@@ -118,16 +122,18 @@ def discharges(known: Known, off: pl.DataFrame, fleet: Fleet) -> Discharge:
         rate_var=a / det + doubt[:, 1, 1],
         covariance=-b / det + doubt[:, 0, 1],
         alive_at=alive,
+        rise=rise,
     )
 
 
-def start_charge(known: Known, units: pl.DataFrame, run: Floats) -> tuple[Floats, Floats]:
-    """Charge when mains was lost and its variance: the last report before, recharged since; else from opening on."""
+def start_charge(known: Known, units: pl.DataFrame, said: pl.DataFrame, run: Floats) -> tuple[Floats, Floats]:
+    """Charge when mains was lost and its variance: the last report before, recharged since; else from opening on.
+
+    `said`: the reports of these units, `outage_since` beside each.
+    """
     s = known.settings
     before = (
-        known.status.filter(pl.col("battery_percent").is_not_null())
-        .join(units.select("unit_id", "outage_since"), on="unit_id")
-        .filter(pl.col("occurred_at") <= pl.col("outage_since"))
+        said.filter(pl.col("battery_percent").is_not_null() & (pl.col("occurred_at") <= pl.col("outage_since")))
         .sort("occurred_at", "sequence")
         .group_by("unit_id")
         .agg(last_percent=pl.col("battery_percent").last(), last_at=pl.col("occurred_at").last())
@@ -182,10 +188,10 @@ def minutes_off_before(known: Known, frame: pl.DataFrame) -> Floats:
     return joined["off"].fill_null(0.0).to_numpy().astype(float)
 
 
-def reported_points(status: pl.DataFrame, off: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+def reported_points(said: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Sums over the percentages that each unit reported from its battery since mains was lost, and the last time."""
     percent = pl.col("battery_percent")
-    rows = on_battery(status, off).with_columns(
+    rows = on_battery(said).with_columns(
         told=pl.when(percent.is_not_null()).then("w"),
         charge=gauge(percent, settings),
         slope=gauge_slope(percent, settings),
@@ -204,14 +210,12 @@ def reported_points(status: pl.DataFrame, off: pl.DataFrame, settings: Settings)
     )
 
 
-def on_battery(status: pl.DataFrame, off: pl.DataFrame) -> pl.DataFrame:
+def on_battery(said: pl.DataFrame) -> pl.DataFrame:
     """Reports from a battery since mains was lost: `w` [min] since then, `rise` [-] of the percentage on the last."""
     minutes = (pl.col("occurred_at") - pl.col("outage_since")).dt.total_seconds() / 60
     is_same = pl.col("unit_id") == pl.col("unit_id").shift()
     return (
-        status.filter(pl.col("power") == "battery")
-        .join(off.select("unit_id", "outage_since"), on="unit_id")
-        .filter(pl.col("occurred_at") >= pl.col("outage_since"))
+        said.filter((pl.col("power") == "battery") & (pl.col("occurred_at") >= pl.col("outage_since")))
         .sort("unit_id", "occurred_at", "sequence")
         .with_columns(w=minutes, rise=pl.when(is_same).then((pl.col("battery_percent") / 100).diff()))
     )

@@ -27,9 +27,10 @@ class Lengths:
 
     def of(self, circuits: pl.Series) -> Length:
         """The length of the outage on each of these circuits; where none is listed, one of no traits."""
-        at = [self.rows.get(circuit, -1) for circuit in circuits.to_list()]
         none = np.zeros((1, self.traits.shape[1]))
-        return self.fit.length_of(np.vstack([self.traits, none])[np.asarray(at, int)])
+        every = self.fit.length_of(np.vstack([self.traits, none]))
+        row = circuits.replace_strict(self.rows, default=-1, return_dtype=pl.Int64).to_numpy()
+        return Length(np.asarray(every.mu)[row], np.asarray(every.sigma)[row])
 
 
 def day_outages(known: Known) -> pl.DataFrame:

@@ -5,7 +5,7 @@ of reports from a battery, all.
 """
 
 from dataclasses import replace
-from typing import cast
+from typing import NewType, cast
 
 import polars as pl
 from pandera.typing.polars import DataFrame
@@ -13,12 +13,13 @@ from pandera.typing.polars import DataFrame
 from pipeline.contracts.events import StatusRows
 from pipeline.contracts.known import Known
 
+Brief = NewType("Brief", Known)  # what is known, its reports condensed: by unit and time
 NAMES = ("unit_id", "occurred_at", "sequence", "power", "battery_percent")
 
 
-def condensed(known: Known) -> Known:
+def condensed(known: Known) -> Brief:
     """The same, its reports received by T condensed; doing it twice changes nothing."""
-    return replace(known, status=cast(DataFrame[StatusRows], telling(known.status)))
+    return Brief(replace(known, status=cast(DataFrame[StatusRows], telling(known.status))))
 
 
 def telling(status: pl.DataFrame) -> pl.DataFrame:

@@ -16,9 +16,10 @@ from pandera.typing.polars import DataFrame
 
 from pipeline.contracts.asked import IfOut
 from pipeline.contracts.events import StatusRows
-from pipeline.contracts.known import Known, empty
+from pipeline.contracts.known import empty
 from pipeline.errors import EstimateError
 from pipeline.estimates.power import charge
+from pipeline.estimates.power.condense import Brief
 from pipeline.estimates.power.learnt import learnt_fleet
 from pipeline.estimates.power.stakes import at_stake, integrals, sorted_units
 
@@ -48,7 +49,7 @@ def supposed(text: str, now: datetime, clock: Callable[[str], datetime]) -> Supp
     return Supposed(found["circuit"], start, float(found["minutes"]))
 
 
-def if_out(known: Known, loads: pl.DataFrame, outage: Supposed) -> pl.DataFrame:
+def if_out(known: Brief, loads: pl.DataFrame, outage: Supposed) -> pl.DataFrame:
     """What it would cost: a row a site of the circuit and one for the whole; for `all`, a row a circuit. IfOut.
 
     `loads` are SiteLoads at the start of the outage. Every unit is on mains until then; the length is taken as given.
@@ -80,10 +81,10 @@ def if_out(known: Known, loads: pl.DataFrame, outage: Supposed) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def costs(known: Known, units: pl.DataFrame, loads: pl.DataFrame, outage: Supposed) -> pl.DataFrame:
+def costs(known: Brief, units: pl.DataFrame, loads: pl.DataFrame, outage: Supposed) -> pl.DataFrame:
     """By unit: when it would be empty, the chance of that before the end, dark minutes and voter-minutes."""
     earlier = cast(DataFrame[StatusRows], known.status.filter(pl.col("occurred_at") <= outage.from_at))
-    then = replace(known, at=outage.from_at, status=earlier)
+    then = Brief(replace(known, at=outage.from_at, status=earlier))
     since = pl.lit(outage.from_at).cast(pl.Datetime("us", "UTC"))
     off = units.with_columns(outage_since=since)
     d = charge.discharges(then, off.select("unit_id", "site_id", "outage_since"), learnt_fleet(then))

@@ -10,14 +10,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.contracts.known import Known
 from pipeline.estimates.power.batteries import battery_years, gauge, run_minutes
+from pipeline.estimates.power.condense import Brief
 from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
 ROUNDS = 4  # of the fit: the run time enters by its logarithm, so the line is drawn anew at each; our choice [count]
 SHARED = 0.5  # part of the variance of gauges and run times that all types of a county share; our choice [-]
-LEVEL_SPREAD = 1.0  # where a run begins is taken as all but unknown: what is said of it beforehand errs alike [-]
 ROUNDING = 0.01**2 / 12  # variance of rounding to whole percent, even over its step [-]
 
 
@@ -70,7 +69,7 @@ def prior(many: int, spread: float, settings: Settings) -> Floats:
     return covariance
 
 
-def learnt_fleet(known: Known) -> Fleet:
+def learnt_fleet(known: Brief) -> Fleet:
     """What the discharges seen today say of the county's batteries and gauges, over what the settings say.
 
     Each run is a straight line of charge whose level and rate are a battery's own; what batteries share moves them all.
@@ -87,84 +86,65 @@ def learnt_fleet(known: Known) -> Fleet:
     runs = battery_runs(known)
     if runs.is_empty():
         return Fleet(types, mean, covariance, spread, noise)
-    q, rated = parts(runs, types, year, s), run_minutes(runs, year, s)
+    q, rate = parts(runs, types, year, s), 1 / run_minutes(runs, year, s)
+    of_all = q.reshape(-1, len(mean))
     freedom = runs["n"].to_numpy() - 2
     scatter = squares_left(runs, np.zeros(runs.height)) / freedom
     for _ in range(ROUNDS):
-        lines = Lines.of(runs, rated, q @ mean, spread, np.maximum(noise, scatter))
-        told, says = lines.tell()
-        believed = np.linalg.inv(prior(len(types), spread, s))
-        covariance = np.linalg.inv(believed + np.einsum("nip,nij,njq->pq", q, told, q, optimize=True))
-        mean = covariance @ np.einsum("nip,ni->p", q, says)
-        spread = drawn_spread(*lines.deviations(q @ mean), spread, s)
-        squares = squares_left(runs, (q @ mean)[:, 0])
         # A gauge that scatters more than others teaches less.
+        lines = Lines.of(runs, rate, (q @ mean)[:, 1], np.maximum(noise, scatter))
+        told, says = lines.tell(spread)
+        believed = np.linalg.inv(prior(len(types), spread, s))
+        covariance = np.asarray(np.linalg.inv(believed + of_all.T @ (told @ q).reshape(of_all.shape)), float)
+        mean = covariance @ (of_all.T @ says.reshape(-1))
+        shared = q @ mean
+        bend, shift = shared[:, 0], shared[:, 1]
+        spread = drawn_spread(*lines.deviations(bend, shift), spread, s)
+        squares = squares_left(runs, bend)
         noise, scatter = percent_variance(squares, freedom, s), squares / freedom
     return Fleet(types, mean, covariance, spread, noise)
 
 
 @dataclass(frozen=True)
 class Lines:
-    """The runs as linear models, a row each: z = A x + F s + error, whose sums of products are kept.
+    """The runs as straight lines, a row each: z = level + (shift + deviation) u - bend g + error.
 
-    x are the run's own level and deviation of the logarithm of run time, of covariance `own`; s what it shares with
-    others: gauge and shift. z is the charge above the line that the present shift of run time gives.
+    z is the charge told above the line at the present shift of run time, u the charge spent on that line, g what one
+    more of the gauge's exponent moves. Kept are sums of products about each run's own means, as its level is unknown,
+    and the variance of the error.
     """
 
-    aa: Floats
-    af: Floats
-    ff: Floats
-    az: Floats
-    fz: Floats
-    own: Floats
+    uu: Floats
+    gu: Floats
+    gg: Floats
+    zu: Floats
+    zg: Floats
     noise: Floats
 
     @classmethod
-    def of(cls, runs: pl.DataFrame, rated: Floats, shared: Floats, spread: float, noise: Floats) -> "Lines":
-        """The models of runs (`battery_runs`) about the shared gauge and shift (runs x 2); rated: run time [min]."""
-        n, w, ww, y, wy, g, wg, gg, yg = (
-            runs[name].to_numpy().astype(float) for name in ("n", "w", "ww", "y", "wy", "g", "wg", "gg", "yg")
-        )
-        shift = shared[:, 1]
-        rate = np.exp(-shift) / rated
-        u, uu, ug = rate * w, rate**2 * ww, rate * wg
-        z = y + (1 + shift) * u - n
-        uz = rate * wy + (1 + shift) * uu - u
-        gz = yg + (1 + shift) * ug - g
-        return cls(
-            aa=tabled([[n, u], [u, uu]]),
-            af=tabled([[-g, u], [-ug, uu]]),
-            ff=tabled([[gg, -ug], [-ug, uu]]),
-            az=np.stack([z, uz], axis=1),
-            fz=np.stack([-gz, uz], axis=1),
-            own=np.array([LEVEL_SPREAD**2, spread**2]),
-            noise=noise,
-        )
+    def of(cls, runs: pl.DataFrame, rated_rate: Floats, shift: Floats, noise: Floats) -> "Lines":
+        """The lines of runs (`battery_runs`) at the present shift; rated_rate: charge a minute by the roster."""
+        ww, wy, wg, gg, yg = (runs[name].to_numpy() for name in ("ww", "wy", "wg", "gg", "yg"))
+        rate = np.exp(-shift) * rated_rate
+        uu, gu = rate**2 * ww, rate * wg
+        return cls(uu, gu, gg, zu=rate * wy + (1 + shift) * uu, zg=yg + (1 + shift) * gu, noise=noise)
 
-    def _weights(self) -> Floats:
-        """Inverse of A'A + noise * own^-1: what integrating out x takes away."""
-        ridge = self.noise[:, None] / self.own[None, :]
-        m = self.aa + ridge[:, :, None] * np.eye(2)
-        one, both, two = m[:, 0, 0], m[:, 0, 1], m[:, 1, 1]
-        return tabled([[two, -both], [-both, one]]) / (one * two - both**2)[:, None, None]
+    def tell(self, spread: float) -> tuple[Floats, Floats]:
+        """What each run tells of gauge and shift: information (n x 2 x 2), and information times estimate (n x 2).
 
-    def tell(self) -> tuple[Floats, Floats]:
-        """What each run tells of the shared: information (n x 2 x 2), and information times estimate (n x 2)."""
-        back = self.af.transpose(0, 2, 1) @ self._weights()
-        told = (self.ff - back @ self.af) / self.noise[:, None, None]
-        return told, (self.fz - (back @ self.az[:, :, None])[:, :, 0]) / self.noise[:, None]
+        The run's own deviation, of that spread, is integrated out.
+        """
+        ridge = self.noise / spread**2
+        whole = self.uu + ridge
+        kept = ridge / whole
+        cross = -self.gu * kept
+        told = np.stack([self.gg - self.gu**2 / whole, cross, cross, self.uu * kept], axis=1)
+        says = np.stack([self.gu * self.zu / whole - self.zg, self.zu * kept], axis=1)
+        return told.reshape(-1, 2, 2) / self.noise[:, None, None], says / self.noise[:, None]
 
-    def deviations(self, shared: Floats) -> tuple[Floats, Floats]:
+    def deviations(self, bend: Floats, shift: Floats) -> tuple[Floats, Floats]:
         """Each run's own deviation of the logarithm of run time, given what is shared, and its error's variance."""
-        left = self.az - (self.af @ shared[:, :, None])[:, :, 0]
-        n, u, uu = self.aa[:, 0, 0], self.aa[:, 0, 1], self.aa[:, 1, 1]
-        about = uu - u**2 / n
-        return (left[:, 1] - u * left[:, 0] / n) / about, self.noise / about
-
-
-def tabled(rows: list[list[Floats]]) -> Floats:
-    """Arrays of numbers as an array of 2 x 2 matrices."""
-    return np.stack([np.stack(row, axis=1) for row in rows], axis=1)
+        return (self.zu + bend * self.gu) / self.uu - shift, self.noise / self.uu
 
 
 def drawn_spread(deviations: Floats, errors: Floats, spread: float, settings: Settings) -> float:
@@ -181,11 +161,9 @@ def drawn_spread(deviations: Floats, errors: Floats, spread: float, settings: Se
 
 def squares_left(runs: pl.DataFrame, bend: Floats) -> Floats:
     """Sum of squares of each run about its own least-squares line, if its gauge's exponent is off by `bend`."""
-    n, w, ww, y, wy, yy, g, wg, gg, yg = (
-        runs[name].to_numpy().astype(float) for name in ("n", "w", "ww", "y", "wy", "yy", "g", "wg", "gg", "yg")
-    )
-    y, wy, yy = y + bend * g, wy + bend * wg, yy + 2 * bend * yg + bend**2 * gg
-    return np.asarray(np.maximum(yy - y**2 / n - (wy - w * y / n) ** 2 / (ww - w**2 / n), 0.0), float)
+    ww, wy, yy, wg, gg, yg = (runs[name].to_numpy() for name in ("ww", "wy", "yy", "wg", "gg", "yg"))
+    wy, yy = wy + bend * wg, yy + 2 * bend * yg + bend**2 * gg
+    return np.asarray(np.maximum(yy - wy**2 / ww, 0.0), float)
 
 
 def percent_variance(squares: Floats, freedom: Floats, settings: Settings) -> float:
@@ -198,47 +176,49 @@ def percent_variance(squares: Floats, freedom: Floats, settings: Settings) -> fl
     return max((weight * start + float(squares.sum())) / (weight + float(freedom.sum())), ROUNDING)
 
 
-def battery_runs(known: Known) -> pl.DataFrame:
-    """Sums over each unit's longest run of reports from its battery, joined to the roster; a row a unit.
+def battery_runs(known: Brief) -> pl.DataFrame:
+    """Each unit's longest run of reports from its battery, joined to the roster; a row a unit.
 
-    n, and sums of w [min since the first of them], y (charge), g (its slope by the gauge's exponent) and of products.
+    n, and sums of products about the run's means of w [min], y (charge) and g (its slope by the gauge's exponent).
     """
-    s, percent = known.settings, pl.col("battery_percent")
-    said = (
-        known.status.select("unit_id", "occurred_at", "sequence", "power", "battery_percent")
-        .sort("unit_id", "occurred_at", "sequence")
-        .filter(pl.col("power").is_not_null() & percent.is_not_null())
-        .select(
+    s, percent, is_off = known.settings, pl.col("battery_percent"), pl.col("power") == "battery"
+    since_then = (pl.col("occurred_at") - known.at).dt.total_microseconds() / 60e6
+    said = known.status.filter(pl.col("power").is_not_null() & percent.is_not_null())
+    # Nearly empty a gauge stands still; such a report is no point of the line. Leaving out full ones as well would
+    # choose by their error.
+    points = (
+        said.select(
             "unit_id",
-            is_off=pl.col("power") == "battery",
-            minutes=(pl.col("occurred_at") - known.at).dt.total_microseconds() / 60e6,
-            # Nearly empty a gauge stands still; such a report is no point of the line. Leaving out full ones as well
-            # would choose by their error.
-            counts=((pl.col("power") == "battery") & (percent >= 5)).cast(pl.Float64),
-            y=gauge(percent, s),
+            percent,
+            run=pl.struct("unit_id", is_off).rle_id(),
+            minutes=since_then,
+            counts=is_off & (percent >= 5),
         )
-    )
-    unit = said["unit_id"].rle_id().to_numpy().astype(np.int64)
-    is_off, minutes, counts, y = (said[name].to_numpy() for name in ("is_off", "minutes", "counts", "y"))
-    begins = np.flatnonzero(np.diff(2 * unit + is_off, prepend=-1))
-    run = np.repeat(np.arange(len(begins)), np.diff(begins, append=len(unit)))
-    w, y = (minutes - minutes[begins][run]) * counts, y * counts
+    ).filter("counts")
+    begins = np.flatnonzero(np.diff(points["run"].to_numpy().astype(np.int64), prepend=-1))
+    n = np.diff(begins, append=points.height)
+    run = np.repeat(np.arange(len(n)), n)
 
-    def summed(**rows: Floats) -> dict[str, pl.Series]:
-        return {name: pl.Series(np.add.reduceat(v, begins) if len(begins) else v) for name, v in rows.items()}
+    def summed(values: Floats) -> Floats:
+        return np.add.reduceat(values, begins) if len(begins) else values
 
-    first = said[begins].select("unit_id", "is_off").with_row_index("run")
-    first = first.with_columns(**summed(n=counts, w=w, ww=w * w, y=y, wy=w * y, yy=y * y))
-    runs = first.join(known.units, on="unit_id", how="left", maintain_order="left")
-    rate = 1 / run_minutes(runs, known.county.election_day.year, s)
+    def products(**pairs: tuple[Floats, Floats]) -> list[pl.Series]:
+        return [pl.Series(name, summed(one * two)) for name, (one, two) in pairs.items()]
+
+    w, y = points["minutes"].to_numpy(), gauge(points["battery_percent"].to_numpy(), s)
+    runs = points[begins].select("unit_id").with_columns(n=pl.Series(n, dtype=pl.Float64))
+    runs = runs.join(known.units, on="unit_id", how="left", maintain_order="left")
     # The slope by the exponent is taken on the roster's line through the run's middle: at the reported charge, or on
     # the run's own line, it would share their errors, and err with them.
-    start = (runs["y"].to_numpy() + rate * runs["w"].to_numpy()) / np.maximum(runs["n"].to_numpy(), 1)
-    line = np.clip(start[run] - rate[run] * w, 0.02, 1.0)
-    g = line * np.log(line) / s["power.gauge_exponent"] * counts
+    middle = summed(y) / n
+    w, y = w - (summed(w) / n)[run], y - middle[run]
+    rate = 1 / run_minutes(runs, known.county.election_day.year, s)
+    line = np.clip(middle[run] - rate[run] * w, 0.02, 1.0)
+    g = line * np.log(line) / s["power.gauge_exponent"]
+    g -= (summed(g) / n)[run]
     return (
-        runs.with_columns(**summed(g=g, wg=w * g, gg=g * g, yg=y * g))
-        .filter(pl.col("is_off") & (pl.col("n") >= 3) & (pl.col("ww") > 0) & pl.col("type").is_not_null())
-        .sort("unit_id", "n", "w")
+        runs.with_columns(products(ww=(w, w), wy=(w, y), yy=(y, y), wg=(w, g), gg=(g, g), yg=(y, g)))
+        .filter((pl.col("n") >= 3) & (pl.col("ww") > 0) & pl.col("type").is_not_null())
+        .sort("unit_id", "n", "ww")
         .unique("unit_id", keep="last", maintain_order=True)
     )

@@ -7,12 +7,15 @@ Each oddity makes the estimate wider or less sure where it enters (`supply.SURE`
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.power import charge, supply
+from pipeline.estimates.power import supply
 from pipeline.estimates.power.batteries import RISE_ERRORS
 
 
 def unit_marks(known: Known, notes: pl.DataFrame, off: pl.DataFrame) -> pl.DataFrame:
-    """One row a unit with something odd: unit_id, marks (in words, `;` between). `off`: units off mains, since when."""
+    """One row a unit with something odd: unit_id, marks (in words, `;` between).
+
+    `off`: the units off mains, and by how much a percentage rose since they lost it (columns unit_id, rise).
+    """
     placed = known.units.select("unit_id", "site_id").join(
         known.sites.select("site_id", "circuit"), on="site_id", how="left"
     )
@@ -31,10 +34,9 @@ def unit_marks(known: Known, notes: pl.DataFrame, off: pl.DataFrame) -> pl.DataF
 def rising(known: Known, off: pl.DataFrame) -> pl.DataFrame:
     """Units off mains whose percentage has risen since they lost it: unit_id, says."""
     least = RISE_ERRORS * known.settings["power.percent_error"] / 100
-    points = charge.on_battery(known.status, off).group_by("unit_id").agg(pl.col("rise").max())
-    points = points.filter(pl.col("rise") > least)
     rise = (100 * pl.col("rise")).round(0).cast(pl.Int64)
-    return points.select("unit_id", says=pl.format("percentage rose by {} while off mains: doubted", rise))
+    says = pl.format("percentage rose by {} while off mains: doubted", rise)
+    return off.filter(pl.col("rise") > least).select("unit_id", says=says)
 
 
 def contradicting(known: Known, notes: pl.DataFrame) -> pl.DataFrame:

@@ -26,10 +26,10 @@ def words(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[pl.Dat
     changed = changes(recent)
     at_site = placed.filter(pl.col("site_id").is_not_null()).join(changed, on="site_id")
     silent = placed.join(runs.filter(pl.col("age") <= SILENT_MINUTES).select("unit_id"), on="unit_id", how="anti")
-    now = silent.join(majority(recent, "site_id"), on="site_id").with_columns(kind=pl.lit("site now"))
+    now = silent.join(majority(recent, silent, "site_id"), on="site_id").with_columns(kind=pl.lit("site now"))
     # A site with no word of its own is judged by the other sites of the circuit, at least two units of them.
-    unheard = silent.join(recent.select("site_id").unique(), on="site_id", how="anti")
-    circuits = majority(recent.filter(pl.col("circuit").is_not_null()), "circuit").filter(pl.col("many") >= 2)
+    unheard = silent.join(recent, on="site_id", how="anti")
+    circuits = majority(recent, unheard, "circuit").filter(pl.col("many") >= 2)
     around = unheard.join(circuits, on="circuit").with_columns(kind=pl.lit("circuit"))
     return [
         spreading(recent, known, placed),
@@ -47,11 +47,11 @@ def changes(recent: pl.DataFrame) -> pl.DataFrame:
     Losing mains counts from a unit's first word of it; a unit that has always been on mains has not changed over. A
     word of mains from the same site since then says that it is one cord, or over: it is no sign for the others.
     """
-    on_at = recent.filter(~pl.col("is_off")).group_by("site_id").agg(on_at=pl.col("at").max())
     moved = recent.filter(pl.col("is_off") | pl.col("other_at").is_not_null()).with_columns(
         newest=pl.col("began").max().over("site_id", "is_off")
     )
     together = pl.col("began") >= pl.col("newest") - pl.duration(minutes=int(TOGETHER_MINUTES))
+    on_at = newest_on(recent, moved, "site_id")
     return (
         moved.filter(together)
         .group_by("site_id", "is_off")
@@ -62,17 +62,23 @@ def changes(recent: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def majority(recent: pl.DataFrame, place: str) -> pl.DataFrame:
-    """What most units of a place last said: columns place, is_off, at, began, many, many_off."""
+def newest_on(recent: pl.DataFrame, asked: pl.DataFrame, place: str) -> pl.DataFrame:
+    """The newest word of mains at each place of those asked about: columns place, on_at."""
+    on = recent.filter(~pl.col("is_off")).join(asked, on=place, how="semi")
+    return on.group_by(place).agg(on_at=pl.col("at").max())
+
+
+def majority(recent: pl.DataFrame, asked: pl.DataFrame, place: str) -> pl.DataFrame:
+    """What most units of a place, of those asked about, last said: columns place, is_off, at, began, many, many_off."""
     return (
-        recent.group_by(place)
+        recent.join(asked, on=place, how="semi")
+        .group_by(place)
         .agg(
             many=pl.len(),
             many_off=pl.col("is_off").sum(),
             at=pl.col("at").max(),
             first_off=pl.col("began").filter("is_off").min(),
         )
-        .filter(pl.col(place).is_not_null())
         .with_columns(is_off=pl.col("many_off") * 2 >= pl.col("many"))
         .with_columns(began=pl.when("is_off").then("first_off").otherwise("at"), sure=agreement())
     )
@@ -90,8 +96,9 @@ def spreading(recent: pl.DataFrame, known: Known, placed: pl.DataFrame) -> pl.Da
     `sure`: the chance that it is the circuit, against a cord or a fuse of that place, by how often each happens in a
     day. The rate of the circuit is learnt from the day's outages, so that a storm makes it the likelier cause.
     """
-    on_line = recent.filter(pl.col("circuit").is_not_null())
-    lost = on_line.filter("is_off").with_columns(newest=pl.col("began").max().over("circuit"))
+    lost = recent.filter(pl.col("is_off") & pl.col("circuit").is_not_null()).with_columns(
+        newest=pl.col("began").max().over("circuit")
+    )
     together = pl.col("began") >= pl.col("newest") - pl.duration(minutes=int(TOGETHER_MINUTES))
     found = (
         lost.filter(together)
@@ -103,8 +110,7 @@ def spreading(recent: pl.DataFrame, known: Known, placed: pl.DataFrame) -> pl.Da
             off_sites=pl.col("site_id").unique(),
         )
     )
-    on = on_line.filter(~pl.col("is_off")).group_by("circuit").agg(on_at=pl.col("at").max())
-    silent = found.join(on, on="circuit", how="left").filter(
+    silent = found.join(newest_on(recent, found, "circuit"), on="circuit", how="left").filter(
         (pl.col("on_at") <= pl.col("at") + pl.duration(minutes=int(CLOCKS))).fill_null(True)
     )
     says = pl.format("on a circuit where {} unit(s) of {} site(s) lost mains since", "units_off", "sites_off")

@@ -15,6 +15,7 @@ from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge, marks, promises
 from pipeline.estimates.power.circuits import day_outages, lengths
 from pipeline.estimates.power.stakes import (
+    COARSE,
     EARLY_TO_LATE,
     Stakes,
     chance_gone,
@@ -129,11 +130,12 @@ def chance_before(stakes: Stakes, gone: Floats, one: NDArray[np.int64]) -> Float
 def bounds(known: Known, stakes: Stakes, loads: pl.DataFrame) -> pl.DataFrame:
     """By site: voter-minutes at 5 % and 95 %, and when power returns."""
     sites, place, one = by_site(stakes)
-    cost = np.zeros((len(sites), len(stakes.u) - 1, len(EARLY_TO_LATE)))
-    np.add.at(cost, place, cost_if_ended(stakes))
+    ends = stakes.u[COARSE::COARSE]
+    cost = np.zeros((len(sites), len(ends), len(EARLY_TO_LATE)))
+    np.add.at(cost, place, cost_if_ended(stakes, ends))
     lasts = stakes.lasts[one]
     low, high = spread_of(
-        lasts, cost, load_spread(pl.DataFrame({"site_id": sites}, schema={"site_id": pl.String}), loads)
+        lasts[:, ::COARSE], cost, load_spread(pl.DataFrame({"site_id": sites}, schema={"site_id": pl.String}), loads)
     )
     back = {f"back_at_{n}": back_at(known.at, stakes.u, lasts, q) for n, q in BACK.items()}
     columns = {"site_id": pl.Series(sites, dtype=pl.String), "voter_minutes_low": low, "voter_minutes_high": high}

@@ -4,6 +4,8 @@
 docs/methods/power.md.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -13,6 +15,9 @@ from pipeline.contracts.further import FURTHER
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge, circuits, marks, promises, supply
 from pipeline.estimates.power.batteries import gauge
+from pipeline.estimates.power.charge import Discharge
+from pipeline.estimates.power.circuits import Lengths
+from pipeline.estimates.power.condense import Brief
 from pipeline.estimates.power.learnt import Fleet
 from pipeline.estimates.power.stakes import Stakes, stakes_of, unit_costs
 
@@ -20,24 +25,44 @@ Floats = NDArray[np.float64]
 REPORTING_MINUTES = 15.0  # a unit that reported from its battery so recently is not dark; our choice [min]
 
 
-def supply_states(known: Known, readings: pl.DataFrame, notes: pl.DataFrame, fleet: Fleet) -> pl.DataFrame:
+@dataclass(frozen=True)
+class Judged:
+    """What the evidence says of every unit, and how those off mains run down: states and stakes stand on it.
+
+    units : a row a unit, by unit_id (`supply.by_evidence`)
+    off : those off mains (unit_id, site_id, outage_since), and `discharge`, a row each
+    lengths : how long the outages of the day last
+    """
+
+    units: pl.DataFrame
+    off: pl.DataFrame
+    discharge: Discharge
+    lengths: Lengths
+
+
+def judged(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame, fleet: Fleet) -> Judged:
+    """The units as the evidence up to T has them."""
+    units = supply.by_evidence(known, readings, notes).sort("unit_id")
+    off = units.filter(pl.col("is_off")).select("unit_id", "site_id", outage_since="began")
+    return Judged(units, off, charge.discharges(known, off, fleet), circuits.lengths(known))
+
+
+def supply_states(known: Brief, found: Judged, notes: pl.DataFrame) -> pl.DataFrame:
     """What every rostered unit runs on at T, since when, and what that stands on."""
     if known.units.is_empty():
         return empty(events.SupplyStates)
-    units = supply.judged(known, readings, notes).sort("unit_id")
-    off = units.filter(pl.col("is_off")).select("unit_id", "site_id", outage_since="began")
-    found = gone_dark(known, off, fleet)
     promised = promises.newest(known, notes)
-    odd = marks.unit_marks(known, notes, off)
-    frame = units.join(found, on="unit_id", how="left").join(promised, on="site_id", how="left")
-    frame = frame.join(odd, on="unit_id", how="left").sort("unit_id")
+    odd = marks.unit_marks(known, notes, found.off.with_columns(rise=pl.Series(found.discharge.rise)))
+    frame = found.units.with_columns(chance_off=chance_off(known, found)).join(
+        gone_dark(known, found), on="unit_id", how="left"
+    )
+    frame = frame.join(promised, on="site_id", how="left").join(odd, on="unit_id", how="left").sort("unit_id")
     is_off = pl.col("is_off").fill_null(False)
     supply_word = pl.when(is_off & pl.col("is_dark")).then(pl.lit("dark")).when(is_off).then(pl.lit("battery"))
     frame = frame.with_columns(
         pl.when(is_off).then(pl.col("restoration_at", "promised_at", "is_revised")),
         supply=supply_word.otherwise(pl.lit("mains")),
         outage_since=pl.when(is_off).then("began"),
-        chance_off=chance_off(known, units),
         basis=basis(),
     ).with_columns(
         since=pl.when(pl.col("supply") == "dark").then("dark_since").when(is_off).then("began").otherwise("since_on"),
@@ -47,17 +72,18 @@ def supply_states(known: Known, readings: pl.DataFrame, notes: pl.DataFrame, fle
     return frame.select(list(empty(events.SupplyStates).columns))
 
 
-def chance_off(known: Known, units: pl.DataFrame) -> pl.Series:
+def chance_off(known: Known, found: Judged) -> pl.Series:
     """Probability that mains is off at T: that the deciding word is right, and the outage has not ended unheard since.
 
     Null where nothing is known. On mains: that the word is wrong.
     """
+    units = found.units
     minutes = [
         units.select((known.at - pl.col(name)).dt.total_seconds() / 60).to_series().cast(pl.Float64)
         for name in ("began", "at")
     ]
     age, heard = (np.maximum(m.fill_null(0.0).to_numpy(), 0.0) for m in minutes)
-    length = circuits.lengths(known).of(units["circuit"])
+    length = found.lengths.of(units["circuit"])
     lasted = length.conditional(np.maximum(age - heard, 0.0), np.minimum(heard, age))
     sure = units["sure"]
     off = (sure * pl.Series(lasted)).clip(0, 1)
@@ -74,27 +100,24 @@ def basis() -> pl.Expr:
     return pl.concat_str(stands, dark.otherwise(pl.lit("")), odd.otherwise(pl.lit("")))
 
 
-def gone_dark(known: Known, off: pl.DataFrame, fleet: Fleet) -> pl.DataFrame:
+def gone_dark(known: Known, found: Judged) -> pl.DataFrame:
     """For units off mains: is_dark, dark_since, charge_mean.
 
     A unit is dark when it has stopped reporting and its charge has more likely than not run out.
     """
-    d = charge.discharges(known, off, fleet)
+    d = found.discharge
     is_silent = d.age - d.alive_at > REPORTING_MINUTES
-    is_dark = is_silent & (d.empty_by(np.zeros((len(d.age), 1)))[:, 0] >= 0.5) if len(d.age) else is_silent
-    middle = d.quantile(0.5) if len(d.age) else d.age
-    return off.select("unit_id").with_columns(
-        is_dark=pl.Series(is_dark, dtype=pl.Boolean),
-        dark_since=charge.at_offset(known.at, np.minimum(middle, 0.0)),
-        charge_mean=pl.Series(d.charge_mean(), dtype=pl.Float64),
+    return found.off.select("unit_id").with_columns(
+        is_dark=pl.Series(is_silent & (d.empty_by(np.zeros(1))[:, 0] >= 0.5)),
+        dark_since=charge.at_offset(known.at, np.minimum(d.quantile(0.5), 0.0)),
+        charge_mean=pl.Series(d.charge_mean()),
     )
 
 
-def mains_charge(known: Known, frame: pl.DataFrame) -> pl.DataFrame:
+def mains_charge(known: Brief, frame: pl.DataFrame) -> pl.DataFrame:
     """Fills the charge of units on mains: the last percentage, recharged since; null where none was reported."""
     last = (
-        known.status.select("unit_id", "occurred_at", "sequence", "battery_percent")
-        .sort("unit_id", "occurred_at", "sequence")
+        known.status.select("unit_id", "occurred_at", "battery_percent")
         .filter(pl.col("battery_percent").is_not_null() & (pl.col("occurred_at") <= known.at))
         .filter(pl.col("unit_id").ne_missing(pl.col("unit_id").shift(-1)))
         .select("unit_id", percent="battery_percent", percent_at="occurred_at")
@@ -109,10 +132,10 @@ def mains_charge(known: Known, frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, fleet: Fleet) -> Stakes:
+def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, found: Judged) -> Stakes:
     """What is at stake at the units off mains: `power`, `exposure`, `circuits` and `remedies` stand on it."""
     frame = supply if supply.height else empty(events.SupplyStates)
-    return stakes_of(known, frame, loads, circuits.lengths(known), fleet)
+    return stakes_of(known, frame, loads, found.lengths, found.discharge)
 
 
 def power(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, at_risk: Stakes) -> pl.DataFrame:

@@ -14,7 +14,7 @@ from scipy import special
 from pipeline.contracts.consequences import Remedies
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge
-from pipeline.estimates.power.stakes import EARLY_TO_LATE, Stakes, empty_at, load_spread, spread_of, step_costs
+from pipeline.estimates.power.stakes import COARSE, EARLY_TO_LATE, Stakes, load_spread, spread_of
 
 Floats = NDArray[np.float64]
 LATER = (30.0, 60.0, 120.0)  # what beginning later saves is told for these [min]
@@ -180,7 +180,7 @@ def savings(
     gain = np.zeros((many, len(s.u) - 1, len(EARLY_TO_LATE)))
     np.add.at(gain, place, np.cumsum(np.where(begun[None, :, None], cost, 0.0), axis=1))
     one = rows[np.searchsorted(place, np.arange(many))]
-    return total, spread_of(s.lasts[one], np.maximum(gain, 0.0), sd)
+    return total, spread_of(s.lasts[one, ::COARSE], np.maximum(gain[:, COARSE - 1 :: COARSE], 0.0), sd)
 
 
 def costs(s: Stakes, rows: NDArray[np.int64], work: float, name: str, spread: float) -> tuple[Floats, Floats]:
@@ -200,6 +200,24 @@ def costs(s: Stakes, rows: NDArray[np.int64], work: float, name: str, spread: fl
 
     survive = (s.lasts[rows, 1:] + s.lasts[rows, :-1]) / 2
     return spared(gone) * survive, np.stack([spared(empty) for empty in empty_at(s.gone[rows])], axis=2)
+
+
+def empty_at(gone: Floats) -> list[Floats]:
+    """Part of each step (columns) for which a unit (rows) is empty, if it runs empty early to late."""
+    before, after = gone[:, :-1], gone[:, 1:]
+    rise = np.maximum(after - before, 1e-12)
+    return [np.where(before >= share, 1.0, np.clip((after - share) / rise, 0.0, 1.0)) for share in EARLY_TO_LATE]
+
+
+def step_costs(u: Floats, empty_now: Floats, left: Floats, waiting: Floats, arrivals: Floats) -> Floats:
+    """Voter-minutes of each unit (rows) in each step of the grid (columns) while the outage lasts.
+
+    `empty_now` is the probability of being empty in that step; the rest as for `integrals`.
+    """
+    width = np.clip(left[:, None] - u[None, :-1], 0.0, np.diff(u)[None, :])
+    dark = empty_now * width
+    since = np.cumsum(dark, axis=1) - dark / 2
+    return np.asarray(waiting[:, None] * dark + arrivals[:, None] * since * width, float)
 
 
 def value_at(u: Floats, saved: Floats, minutes: float) -> Floats:

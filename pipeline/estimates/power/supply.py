@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power import neighbours
+from pipeline.estimates.power.condense import Brief
 from pipeline.estimates.power.neighbours import SILENT_MINUTES
 
 # Minutes by which a newer word must be newer to overrule a unit's own report; our choice [min].
@@ -27,18 +28,18 @@ TOGETHER_NOTES = 10.0  # notes of one place that say both within so many minutes
 EVIDENCE = ("unit_id", "at", "is_off", "began", "kind", "says", "sure")
 
 
-def judged(known: Known, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
+def by_evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
     """A row a unit: is_off (null: nothing known), at, began (of the outage, or null), kind and says."""
     placed = known.units.select("unit_id", "site_id").join(
         known.sites.select("site_id", "circuit"), on="site_id", how="left"
     )
     found = evidence(known, readings, notes, placed)
     margin = pl.col("kind").replace_strict(MARGINS, return_dtype=pl.Float64)
-    weighed = found.with_columns(weighed=pl.col("at") - pl.duration(seconds=(margin * 60).cast(pl.Int64)))
+    weighed = pl.col("at") - pl.duration(seconds=(margin * 60).cast(pl.Int64))
     best = (
-        weighed.sort("unit_id", "weighed", "kind", "is_off")
-        .group_by("unit_id", maintain_order=True)
-        .last()
+        found.filter(weighed == weighed.max().over("unit_id"))
+        .sort("kind", "is_off")
+        .unique("unit_id", keep="last")
         .select("unit_id", "is_off", "at", "kind", "says", "sure", since_on=since_on())
     )
     return placed.join(best, on="unit_id", how="left").join(outage_start(found, best), on="unit_id", how="left")
@@ -69,7 +70,7 @@ def outage_start(found: pl.DataFrame, best: pl.DataFrame) -> pl.DataFrame:
     return began.select("unit_id", began=pl.max_horizontal("began", "on_at"))
 
 
-def evidence(known: Known, readings: pl.DataFrame, notes: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
+def evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
     """Every word about every unit, up to T."""
     runs = power_runs(known, placed)
     parts = [
@@ -87,12 +88,10 @@ def minutes_ago(known: Known, column: str) -> pl.Expr:
     return (pl.lit(known.at) - pl.col(column)).dt.total_minutes().clip(lower_bound=0)
 
 
-def power_runs(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
+def power_runs(known: Brief, placed: pl.DataFrame) -> pl.DataFrame:
     """A row a unit that reports: its latest word on power, since when, and whether it ever said otherwise."""
-    said = (
-        known.status.select("unit_id", "occurred_at", "sequence", "power")
-        .sort("unit_id", "occurred_at", "sequence")
-        .filter(pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at))
+    said = known.status.select("unit_id", "occurred_at", "power").filter(
+        pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at)
     )
     is_same = pl.col("unit_id").eq_missing(pl.col("unit_id").shift())
     is_first = ~(is_same & pl.col("power").eq_missing(pl.col("power").shift()))

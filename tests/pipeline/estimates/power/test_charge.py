@@ -39,7 +39,8 @@ def test_peukerts_law():
 
 def made(age=60.0, level=1.0, rate=1 / 200, level_sd=0.03, rate_sd=0.0004, alive=0.0) -> Discharge:
     one = np.ones(1)
-    return Discharge(age * one, level * one, rate * one, level_sd**2 * one, rate_sd**2 * one, 0 * one, alive * one)
+    variances = (level_sd**2 * one, rate_sd**2 * one, 0 * one)
+    return Discharge(age * one, level * one, rate * one, *variances, alive * one, 0 * one)
 
 
 def test_time_to_empty_has_the_middle_of_the_line_and_ordered_limits():

@@ -15,7 +15,8 @@ def row(gear, day):
         ]
         units = [gear.unit("U1"), gear.unit("U2"), gear.unit("U3", "S2"), gear.unit("U9", "S3")]
         known = gear.known(sites=sites, units=units, status=[gear.report("U9", 20), *reports], **rows)
-        frame = power.supply_states(known, gear.readings(), gear.notes(), learnt.learnt_fleet(known))
+        judged = power.judged(known, gear.readings(), gear.notes(), learnt.learnt_fleet(known))
+        frame = power.supply_states(known, judged, gear.notes())
         return frame.filter(unit_id="U9").row(0, named=True)
 
     return of

@@ -12,7 +12,7 @@ from pipeline.contracts.consequences import Circuits, Exposure, Remedies
 from pipeline.errors import EstimateError
 from pipeline.estimates.power import batteries, ifout, learnt, outages, places, power, remedies
 from pipeline.estimates.power.condense import condensed
-from pipeline.estimates.power.stakes import Stakes, cost_if_ended, spread_of
+from pipeline.estimates.power.stakes import COARSE, Stakes, cost_if_ended, spread_of
 
 BOOK = "electronic-poll-book"
 
@@ -26,9 +26,10 @@ def told(gear, day):
         known = gear.known(**rows)
         given = [day.load(s, scanner_waiting=10.0, checkin_waiting=10.0, arrivals_per_minute=2.0) for s in ("S1", "S2")]
         load = gear.loads(given if loads is None else loads)
-        batteries = learnt.learnt_fleet(known)
-        supply = power.supply_states(known, gear.readings(), gear.notes(notes), batteries)
-        stakes = power.stakes(known, supply, load, batteries)
+        words = gear.notes(notes)
+        judged = power.judged(known, gear.readings(), words, learnt.learnt_fleet(known))
+        supply = power.supply_states(known, judged, words)
+        stakes = power.stakes(known, supply, load, judged)
         units = power.power(known, supply, load, stakes)
         sites = Exposure.validate(places.exposure(known, supply, stakes, units, load))
         lines = Circuits.validate(places.circuits(known, sites))
@@ -85,7 +86,7 @@ def test_the_bounds_of_the_cost_are_its_closed_form_at_the_outages_quantiles():
     u, one = outages.grid(), np.ones(1)
     gone = (u >= 45).astype(float)[None, :]
     stakes = Stakes(None, None, u, np.exp(-u / 100)[None, :], gone, 165 * one, 10 * one, 0.5 * one)
-    low, high = spread_of(stakes.lasts, cost_if_ended(stakes), np.zeros(1))
+    low, high = spread_of(stakes.lasts[:, ::COARSE], cost_if_ended(stakes, u[COARSE::COARSE]), np.zeros(1))
     dark = min(100 * np.log(20), 165) - 45  # the 95 % point of the outage is past the closing
     assert low[0] == 0
     assert high[0] == pytest.approx(10 * dark + 0.5 * dark**2 / 2, rel=0.05)
@@ -97,7 +98,7 @@ def test_the_bounds_of_the_cost_hold_the_doubt_of_when_a_unit_runs_empty():
     u = outages.grid()
     gone = stats.norm.cdf(u, 80, 30)[None, :]
     s = Stakes(None, None, u, np.exp(-u / 100)[None, :], gone, 200 * one, 10 * one, 0.5 * one)
-    low, high = spread_of(s.lasts, cost_if_ended(s), np.zeros(1))
+    low, high = spread_of(s.lasts[:, ::COARSE], cost_if_ended(s, u[COARSE::COARSE]), np.zeros(1))
     dark = np.maximum(np.minimum(rng.exponential(100, 400_000), 200) - rng.normal(80, 30, 400_000), 0)
     assert low[0] == 0
     assert high[0] == pytest.approx(np.quantile(10 * dark + 0.25 * dark**2, 0.95), rel=0.06)
@@ -261,16 +262,17 @@ def test_condensing_the_reports_changes_no_answer(gear):
     reports += [
         gear.report("U1", 95 - 5 * i, 20 + i, power="battery", battery_percent=99.0 - 2 * (i // 2)) for i in range(19)
     ]
-    known = gear.known(units=[gear.unit("U1")], status=reports)
-    brief = condensed(known)
-    assert brief.status.height < known.status.height
-    assert power_of(gear, known).equals(power_of(gear, brief))
+    raw = gear.raw(units=[gear.unit("U1")], status=reports)  # by time, as what reads them asks
+    brief = condensed(raw)
+    assert brief.status.height < raw.status.height
+    assert power_of(gear, raw).equals(power_of(gear, brief))
+    assert condensed(gear.raw(units=[gear.unit("U1")], status=reports[::-1])).status.equals(brief.status)
 
 
 def power_of(gear, known):
-    batteries, loads = learnt.learnt_fleet(known), gear.loads()
-    supply = power.supply_states(known, gear.readings(), gear.notes(), batteries)
-    return power.power(known, supply, loads, power.stakes(known, supply, loads, batteries))
+    judged = power.judged(known, gear.readings(), gear.notes(), learnt.learnt_fleet(known))
+    supply, loads = power.supply_states(known, judged, gear.notes()), gear.loads()
+    return power.power(known, supply, loads, power.stakes(known, supply, loads, judged))
 
 
 def test_a_supposed_outage_shorter_than_every_battery_costs_nothing_and_a_long_one_does(gear, told):

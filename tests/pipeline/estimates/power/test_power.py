@@ -12,16 +12,19 @@ from pipeline.estimates.power.stakes import integrals
 
 
 def states(gear, notes=(), readings=(), **rows):
-    known = gear.known(**rows)
-    frame = power.supply_states(known, gear.readings(readings), gear.notes(notes), learnt.learnt_fleet(known))
-    events.SupplyStates.validate(frame)
-    return known, {row["unit_id"]: row for row in frame.iter_rows(named=True)}, frame
+    _, frame = judge(gear.known(**rows), gear.readings(readings), gear.notes(notes))
+    return {row["unit_id"]: row for row in frame.iter_rows(named=True)}, frame
+
+
+def judge(known, readings, notes):
+    judged = power.judged(known, readings, notes, learnt.learnt_fleet(known))
+    return judged, events.SupplyStates.validate(power.supply_states(known, judged, notes))
 
 
 def answer(gear, notes=(), readings=(), loads=(), **rows):
-    known, _, frame = states(gear, notes, readings, **rows)
-    load = gear.loads(loads)
-    found = power.power(known, frame, load, power.stakes(known, frame, load, learnt.learnt_fleet(known)))
+    known, load = gear.known(**rows), gear.loads(loads)
+    judged, frame = judge(known, gear.readings(readings), gear.notes(notes))
+    found = power.power(known, frame, load, power.stakes(known, frame, load, judged))
     estimates.Power.validate(found)
     return {row["unit_id"]: row for row in found.iter_rows(named=True)}
 
@@ -62,13 +65,13 @@ def test_exposure_of_a_lognormal_outage_agrees_with_a_simulation():
 
 
 def test_without_any_sign_of_trouble_a_unit_is_on_mains(gear):
-    _, found, _ = states(gear, units=[gear.unit("U1"), gear.unit("U9", None)])
+    found, _ = states(gear, units=[gear.unit("U1"), gear.unit("U9", None)])
     assert {row["supply"] for row in found.values()} == {"mains"}
     assert "no sign of trouble" in found["U1"]["basis"]
 
 
 def test_a_units_own_report_beats_its_circuit(gear):
-    _, found, _ = states(
+    found, _ = states(
         gear,
         units=[gear.unit("U1"), gear.unit("U2", "S2")],
         outages=[gear.outage("K1", 60), gear.outage("K2", 60)],
@@ -81,9 +84,9 @@ def test_a_units_own_report_beats_its_circuit(gear):
 
 def test_the_newest_word_wins(gear):
     rows = {"units": [gear.unit("U1")], "status": [gear.report("U1", 30, power="battery", battery_percent=95.0)]}
-    _, found, _ = states(gear, outages=[gear.outage("K1", 50, restored_at=gear.ago(10))], **rows)
+    found, _ = states(gear, outages=[gear.outage("K1", 50, restored_at=gear.ago(10))], **rows)
     assert found["U1"]["supply"] == "mains"
-    _, found, _ = states(gear, outages=[gear.outage("K1", 50, restored_at=gear.ago(40))], **rows)
+    found, _ = states(gear, outages=[gear.outage("K1", 50, restored_at=gear.ago(40))], **rows)
     assert found["U1"]["supply"] == "battery"
 
 
@@ -96,26 +99,26 @@ def note(gear, event, ago, site_id="S1", **more):
     ("event", "supply"), [("lost", "battery"), ("restored", "mains"), ("generator", "mains"), ("flicker", "mains")]
 )
 def test_what_a_note_says_of_a_site(gear, event, supply):
-    _, found, _ = states(gear, units=[gear.unit("U1"), gear.unit("U2", "S2")], notes=[note(gear, event, 20)])
+    found, _ = states(gear, units=[gear.unit("U1"), gear.unit("U2", "S2")], notes=[note(gear, event, 20)])
     assert found["U1"]["supply"] == supply
     assert found["U2"]["supply"] == "mains"
 
 
 def test_a_note_about_a_circuit_counts_for_its_sites(gear):
-    _, found, _ = states(gear, units=[gear.unit("U1")], notes=[note(gear, "lost", 20, None, circuit="K1")])
+    found, _ = states(gear, units=[gear.unit("U1")], notes=[note(gear, "lost", 20, None, circuit="K1")])
     assert found["U1"]["supply"] == "battery"
 
 
 def test_an_outage_is_shared_by_the_silent_units_of_a_place(gear):
     reports = [gear.report("U1", 25), gear.report("U1", 5, 1, power="battery", battery_percent=99.0)]
-    _, found, _ = states(gear, units=[gear.unit("U1"), gear.unit("U2", kind="electronic-poll-book")], status=reports)
+    found, _ = states(gear, units=[gear.unit("U1"), gear.unit("U2", kind="electronic-poll-book")], status=reports)
     assert found["U2"]["supply"] == "battery"
     assert found["U2"]["outage_since"] <= gear.ago(5)
 
 
 def test_one_cord_pulled_is_not_an_outage_of_the_place(gear):
     reports = [gear.report("U1", 5, power="battery", battery_percent=80.0), gear.report("U2", 2), gear.report("U3", 3)]
-    _, found, _ = states(gear, units=[gear.unit(f"U{i}") for i in (1, 2, 3, 4)], status=reports)
+    found, _ = states(gear, units=[gear.unit(f"U{i}") for i in (1, 2, 3, 4)], status=reports)
     assert [found[f"U{i}"]["supply"] for i in (1, 2, 3, 4)] == ["battery", "mains", "mains", "mains"]
 
 
@@ -164,9 +167,9 @@ def test_on_mains_nothing_is_at_stake(gear):
 def test_mains_counts_from_the_first_report_that_says_so_again(gear):
     powers = ["mains", "battery", "mains", "mains"]
     status = [gear.report("U1", 40 - 10 * i, i, power=word) for i, word in enumerate(powers)]
-    _, found, _ = states(gear, units=[gear.unit("U1")], status=status)
+    found, _ = states(gear, units=[gear.unit("U1")], status=status)
     assert (found["U1"]["supply"], found["U1"]["since"]) == ("mains", gear.ago(20))
-    _, found, _ = states(gear, units=[gear.unit("U1")], status=status[:1])
+    found, _ = states(gear, units=[gear.unit("U1")], status=status[:1])
     assert found["U1"]["since"] == gear.ago(40)
 
 
@@ -178,6 +181,14 @@ def test_two_scanners_going_dark_cost_the_line_once(gear, day):
     assert alone["U1"]["expected_voter_minutes"] > 0
     total = both["U1"]["expected_voter_minutes"] + both["U2"]["expected_voter_minutes"]
     assert total == pytest.approx(alone["U1"]["expected_voter_minutes"])
+
+
+def test_every_unit_has_the_outage_and_the_promise_of_its_own_circuit(gear):
+    units = [gear.unit("U1"), gear.unit("U2", "S2"), gear.unit("U3"), gear.unit("U4", "S2")]
+    soon, late = ({"estimated_restoration_at": gear.ago(-60 * hours)} for hours in (1, 6))
+    found = answer(gear, units=units, outages=[gear.outage("K1", 60, **soon), gear.outage("K2", 60, **late)])
+    chances = [found[u]["chance_dark"] for u in ("U1", "U3", "U2", "U4")]
+    assert chances[0] == chances[1] < chances[2] == chances[3]
 
 
 def test_a_later_promise_means_more_dark_minutes(gear):
@@ -229,6 +240,6 @@ def test_the_order_of_rows_does_not_matter(gear):
 
 
 def test_supply_states_have_their_columns_first(gear):
-    _, _, frame = states(gear, units=[gear.unit("U1")])
+    _, frame = states(gear, units=[gear.unit("U1")])
     assert isinstance(frame, pl.DataFrame)
     assert frame.columns == list(events.SupplyStates.to_schema().columns)
