@@ -116,8 +116,12 @@ def voting(hours: tuple[datetime, datetime], domain: tuple[datetime, datetime], 
 
 
 def filled(mold: str, rows: dict[str, list[dict[str, Any]]]) -> dict[str, Any]:
-    """A chart with its rows in place of their names; making the mold costs a hundred times what filling it costs."""
+    """A chart with its rows in place of their names; making the mold costs a hundred times what filling it costs.
+
+    A layer without rows is left out: an empty mark has no name to read out.
+    """
     drawn: dict[str, Any] = json.loads(mold)
+    drawn["layer"] = [layer for layer in drawn["layer"] if rows[layer["data"]["name"]]]
     for layer in drawn["layer"]:
         layer["data"] = {"values": rows[layer["data"]["name"]]}
     return drawn
@@ -151,7 +155,7 @@ def line_panel(
         "now": [{"at": wall(at, zone)}],
     }
     top = max([LEAST_PEOPLE, *points["high"].drop_nulls(), *counts["people"].drop_nulls()])
-    drawn = filled(line_mold(colours, height, axis_px, counts.height > 0), rows)
+    drawn = filled(line_mold(colours, height, axis_px), rows)
     for layer in drawn["layer"]:
         for axis, ends in (("x", axis_ends(domain, zone)), ("y", [0, top])):
             scale = layer["encoding"].get(axis, {}).get("scale", {})
@@ -161,7 +165,7 @@ def line_panel(
 
 
 @lru_cache(maxsize=MOLDS_KEPT)
-def line_mold(colours: Palette, height: int, axis_px: int, is_counted: bool) -> str:
+def line_mold(colours: Palette, height: int, axis_px: int) -> str:
     """A line panel without its rows and ends."""
     y = alt.Y(
         "median:Q",
@@ -187,7 +191,7 @@ def line_mold(colours: Palette, height: int, axis_px: int, is_counted: bool) -> 
         base("ahead").mark_line(strokeDash=[5, 4], **line).encode(x=x, y=y, tooltip=tip),
         base("present").mark_rule(**line).encode(x=x, y="low:Q", y2="high:Q"),
         base("present").mark_tick(color=colours.estimate, thickness=3, size=14, orient="horizontal").encode(x=x, y=y),
-        *([head_counts(x, colours)] if is_counted else []),  # an empty mark has no name to read out
+        head_counts(x, colours),
         rule(base("now"), colours).encode(x=x),
     ]
     return json.dumps(finish(alt.layer(*layers), colours, height).to_dict())

@@ -56,7 +56,7 @@ def county_map(
     here = [r for r in rovers if r["doing"] != "off shift"]
     crowded = left_of_another(here, degrees(dots, height))
     drawn = filled(
-        map_mold(colours, height, by, bool(outline)),
+        map_mold(colours, height, by),
         {
             "outline": list(outline),
             "going": [r for r in rovers if r["to_latitude"] is not None],
@@ -74,7 +74,7 @@ def county_map(
 
 
 @lru_cache(maxsize=MOLDS_KEPT)
-def map_mold(colours: Palette, height: int, by: str, has_outline: bool) -> str:
+def map_mold(colours: Palette, height: int, by: str) -> str:
     """A map without its rows and the end of its scale."""
     at = {"longitude": "longitude:Q", "latitude": "latitude:Q"}
     fill = alt.Color(
@@ -99,7 +99,7 @@ def map_mold(colours: Palette, height: int, by: str, has_outline: bool) -> str:
     ]
     beneath = base("outline").mark_geoshape(fill=None, stroke=colours.faint, strokeWidth=0.8)
     layers = [
-        *([beneath] if has_outline else []),
+        beneath,
         base("going")
         .mark_rule(color=colours.accent, strokeDash=[4, 3], strokeWidth=1.4)
         .encode(longitude="longitude:Q", latitude="latitude:Q", longitude2="to_longitude:Q", latitude2="to_latitude:Q"),

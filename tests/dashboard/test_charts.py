@@ -111,14 +111,22 @@ def test_the_map_shades_by_what_is_chosen_and_draws_the_countys_outline_beneath(
 
 def test_the_map_rings_sites_off_mains_and_draws_only_known_legs():
     sites = pl.DataFrame([site("A", 900, 0, battery=2), site("B", 10, 0.5)])
-    spec = maps.county_map(sites, [rover(), rover(rover_id="R2", doing="off shift")], theme.LIGHT)
+    going = rover(rover_id="R3", doing="under way", to="B", to_latitude=41.05, to_longitude=-92.5)
+    spec = maps.county_map(sites, [rover(), rover(rover_id="R2", doing="off shift"), going], theme.LIGHT)
     ring = next(la for la in spec["layer"] if la["mark"]["type"] == "point")
     assert [row["name"] for row in ring["data"]["values"]] == ["A"]
     legs = next(la for la in spec["layer"] if la["mark"]["type"] == "rule")
-    assert legs["data"]["values"] == []
+    assert [row["rover_id"] for row in legs["data"]["values"]] == ["R3"]
     squares = next(la for la in spec["layer"] if la["mark"]["type"] == "square")
-    assert [row["rover_id"] for row in squares["data"]["values"]] == ["R1"]
+    assert [row["rover_id"] for row in squares["data"]["values"]] == ["R1", "R3"]
     assert "url" not in json.dumps(spec)  # nothing is fetched
+
+
+def test_what_has_no_rows_is_no_mark_that_would_be_read_out_without_a_name():
+    spec = maps.county_map(pl.DataFrame([site("A", 0, 0)]), [], theme.LIGHT)
+    assert [la["mark"]["type"] for la in spec["layer"]] == ["circle"]
+    line = charts.line_panel(points((AT, 4, 2, 9)), counts(), AT, HOURS, HOURS, ZONE, theme.LIGHT)
+    assert all(la["data"]["values"] for la in line["layer"])
 
 
 def test_names_on_the_map_never_lie_on_each_other():

@@ -20,6 +20,7 @@ from pipeline.board import Board
 from pipeline.demo import day_folder
 
 sync_api = pytest.importorskip("playwright.sync_api")
+axe = pytest.importorskip("axe_playwright_python.sync_playwright")
 SWITCHES = [  # no sandbox in containers, no graphics card, and no calls home
     "--no-sandbox",
     "--disable-gpu",
@@ -195,6 +196,13 @@ def said(page: "sync_api.Page") -> str:
     return page.locator('[data-testid="stMain"]').inner_text()
 
 
+def faults(page: "sync_api.Page") -> list[tuple[str, str]]:
+    """What keeps somebody from using the page, serious or critical, by axe-core 4: WCAG 2.2 A and AA, its good practice."""
+    page.wait_for_timeout(300)  # charts come after the page
+    found = axe.Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]
+    return [(v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")]
+
+
 def keep_shot(page: "sync_api.Page", name: str) -> None:
     SHOTS.mkdir(exist_ok=True)
     page.screenshot(path=str(SHOTS / f"{name}.png"))
@@ -214,6 +222,6 @@ def say_who(page: "sync_api.Page", name: str) -> None:
 
 @pytest.fixture(scope="module")
 def there() -> SimpleNamespace:
-    """What a person does at the board (settle, open_view, go, said, keep_shot, chosen, say_who), a port, patience."""
-    done = (settle, open_view, go, said, keep_shot, chosen, say_who, free_port)
+    """What a person does at the board (settle, open_view, go, said, faults, ...), a port, patience."""
+    done = (settle, open_view, go, said, faults, keep_shot, chosen, say_who, free_port)
     return SimpleNamespace(patience_seconds=PATIENCE_MS / 1000, **{act.__name__: act for act in done})

@@ -27,6 +27,7 @@ MOMENTS = {  # local time of the demo day
     "closing": "2026-11-03T20:10:00-05:00",
     "next morning": "2026-11-04T07:00:00-05:00",
 }
+FAULTLESS = {"noon": "light", "closing": "dark"}  # moments at which every page is checked for anybody, in which theme
 READABLE_PX = 300  # least width of a heading that somebody can see
 PRESENT_ONLY = ("call", "report", "alarms")  # pages that write
 
@@ -107,7 +108,7 @@ def moment(request, new_page, demo_board: str, demo_book: Path) -> Iterator[tupl
     with read.Snapshot(Book(demo_book).published) as snapshot:
         rows, newest = read.read_rows(snapshot.con), read.newest_receipt(snapshot.con)
     at = min(datetime.fromisoformat(MOMENTS[request.param]).astimezone(UTC), newest)
-    page = new_page()
+    page = new_page(FAULTLESS.get(request.param, "light"))
     page.goto(f"{demo_board}/now?at={at.isoformat().replace('+', '%2B')}")
     return page, Answers(read.known_at(rows, at)), request.param.replace(" ", "-")
 
@@ -123,6 +124,7 @@ def test_a_page_says_of_a_moment_what_estimate_says(there, moment, demo_board: s
     for part in ["This is a past moment"] if path in PRESENT_ONLY else SAID[path](answers):
         assert part in text, part
     assert page.broken == []
+    assert name not in FAULTLESS or there.faults(page) == []
     there.keep_shot(page, f"demo-{path}-{name}")
 
 

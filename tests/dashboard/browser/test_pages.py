@@ -11,7 +11,6 @@ from pipeline.board import Board
 from pipeline.store.book import Book
 
 sync_api = pytest.importorskip("playwright.sync_api")
-axe = pytest.importorskip("axe_playwright_python.sync_playwright")
 PAGES = {path: view.title for path, view in VIEWS.items()}
 
 
@@ -32,11 +31,7 @@ def test_every_page_opens_without_an_error_or_a_serious_fault_for_anybody(
     assert page.locator('[data-testid="stException"]').count() == 0
     page.get_by_text("Tern Hollow County").first.wait_for()
     assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth - window.innerWidth") <= 0
-    # Charts come after the page. axe-core 4: WCAG 2.2 A and AA, and its own good practice.
-    page.wait_for_timeout(300)
-    found = axe.Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]
-    bad = [(v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")]
-    assert bad == []
+    assert there.faults(page) == []
     assert page.broken == []
     there.keep_shot(page, f"{path}-{scheme}")
 
