@@ -40,7 +40,9 @@ CHANGES = 40  # page changes that are timed
 THINK_SECONDS = 1.0  # between them
 PAGES = ["Lines", "Power", "Tickets", "Map", "Units", "Site", "Now"]
 OPEN = ["tickets", "now", None, "lines"]  # what the other sessions show, in turn; None: goes from page to page
-TICKET, PATIENCE_SECONDS = "W-BENCH", 120.0
+TICKETS = [f"W-BENCH-{n}" for n in range(5)]
+BETWEEN_SECONDS = 5.0  # between a ticket on every screen and the next one
+PATIENCE_SECONDS = 120.0
 FEEDS_EVERY, DAY_MINUTES = 15, 240  # of the made county [min]
 BARE = """
 import os, polars as pl, streamlit as st
@@ -188,7 +190,7 @@ def many_sessions(browser: Browser, board: Board, book: Book, sessions: int) -> 
     for name in PAGES:
         change(page, name)
     before = status_of(pid, "VmRSS")
-    with Screens(board.port, sessions - 1, OPEN, TICKET) as screens:
+    with Screens(board.port, sessions - 1, OPEN, TICKETS) as screens:
         until = time.monotonic() + PATIENCE_SECONDS
         while len(screens.opened) < sessions - 1 and time.monotonic() < until:
             time.sleep(0.2)
@@ -206,8 +208,7 @@ def many_sessions(browser: Browser, board: Board, book: Book, sessions: int) -> 
         print(f"page change in the browser: {spread(times)}")
         print(f"page change as the others were answered: {spread(counted.changes)}; {counted.lost} never came")
         screens.is_going_on.clear()
-        told = new_ticket(book, screens, sessions)
-        print(f"a new ticket on {len(told)} of {len(listing(sessions))} screens: {spread(told)}")
+        new_tickets(book, screens, listing(sessions))
         grown = status_of(pid, "VmRSS") - before
         print(f"memory: {before:.0f} MB with one session, {grown / (sessions - 1):.1f} MB more for each further one")
 
@@ -226,18 +227,44 @@ def listing(sessions: int) -> set[int]:
     return {n for n in range(sessions - 1) if OPEN[n % len(OPEN)] == "tickets"}
 
 
-def new_ticket(book: Book, screens: Screens, sessions: int) -> list[float]:
-    """Seconds from the file of a new ticket to each screen that lists tickets."""
+def new_tickets(book: Book, screens: Screens, staying: set[int]) -> None:
+    """How long new tickets take, one after another, from their file to each screen that lists tickets, stage by stage."""
     with read.Snapshot(book.published) as snapshot:
-        rows, at = read.read_rows(snapshot.con), snapshot.meta()["at"]
-    site = read.received(rows, "sites")["site_id"][0]
+        site = read.received(read.read_rows(snapshot.con), "sites")["site_id"][0]
+    ways = [new_ticket(book, screens, staying, site, ticket) for ticket in TICKETS]
+    for n, stage in enumerate(("taken", "published", "on the first screen")):
+        print(f"a new ticket {stage}: {spread([way[n] for way in ways])}")
+    told = [seconds for way in ways for seconds in way[2:]]
+    print(f"a new ticket on {len(told)} of {len(staying) * len(ways)} screens: {spread(told)}")
+
+
+def new_ticket(book: Book, screens: Screens, staying: set[int], site: str, ticket: str) -> list[float]:
+    """Seconds from a ticket's file until it was taken, until it was published, and until each screen was told."""
+    with read.Snapshot(book.published) as snapshot:
+        at = snapshot.meta()["at"]
     call = {"site": site, "text": "scanner is jammed", "status": "open"}
     began = time.perf_counter()
-    inbox.drop(book, [inbox.entry("ticket", "bench", at, TICKET, call)])
-    staying = listing(sessions)
-    while not staying <= set(screens.counted.told) and time.perf_counter() - began < PATIENCE_SECONDS:
-        time.sleep(0.1)
-    return [at - began for n, at in screens.counted.told.items() if n in staying]
+    file = book.inbox / inbox.drop(book, [inbox.entry("ticket", "bench", at, ticket, call)])
+    taken = published = None
+    told: dict[int, float] = {}
+    while not staying <= set(told) and time.perf_counter() - began < PATIENCE_SECONDS:
+        time.sleep(0.02)
+        now = time.perf_counter() - began
+        if taken is None and not file.exists():
+            taken = now
+        if taken is not None and published is None and is_published(book, ticket):
+            published = now
+        told = {n: at - began for (word, n), at in screens.counted.told.items() if word == ticket}
+    time.sleep(BETWEEN_SECONDS)
+    stages = [PATIENCE_SECONDS if stage is None else stage for stage in (taken, published)]
+    return [*stages, *sorted(seconds for n, seconds in told.items() if n in staying)]
+
+
+def is_published(book: Book, ticket: str) -> bool:
+    """Whether a ticket is among the published estimates."""
+    with read.Snapshot(book.published) as snapshot:
+        found = snapshot.estimate("tickets")
+    return found is not None and ticket in found["ticket_id"]
 
 
 def main() -> None:

@@ -65,10 +65,10 @@ def main() -> None:
         with Board(book.folder, free_port()) as board:
             board.wait_ready()
             pid = board._process.pid if board._process else 0
-            with Screens(board.port, 1, ["now"], "no words") as screens:
+            with Screens(board.port, 1, ["now"], []) as screens:
                 wait_open(screens, 1)
             before = status_of(pid, "VmRSS")
-            with Screens(board.port, sessions, [None], "no words") as screens:
+            with Screens(board.port, sessions, [None], []) as screens:
                 wait_open(screens, sessions)
                 print(f"nothing new: {measured(screens, pid, seconds, book, False)}")
                 screens.is_going_on.set()

@@ -9,6 +9,7 @@ import asyncio
 import random
 import threading
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -31,13 +32,15 @@ class Counted:
     received: int = 0  # bytes
     changes: list[float] = field(default_factory=list)  # seconds from a click to the page asked for, drawn
     lost: int = 0  # clicks after which that page never came
-    told: dict[int, float] = field(default_factory=dict)  # session → when it was sent the awaited words
+    told: dict[tuple[str, int], float] = field(default_factory=dict)  # awaited words, session → when it was sent them
 
 
 class Session:
     """One open screen."""
 
-    def __init__(self, line: ClientConnection, number: int, page: str, awaited: bytes, counted: Counted) -> None:
+    def __init__(
+        self, line: ClientConnection, number: int, page: str, awaited: Sequence[str], counted: Counted
+    ) -> None:
         self._line, self._number, self._page, self._awaited, self._counted = line, number, page, awaited, counted
         self._hash = self._shown = self._mode = ""
         self._pages: dict[str, str] = {}  # path → hash
@@ -52,8 +55,9 @@ class Session:
         async for raw in self._line:
             assert isinstance(raw, bytes)
             self._counted.received += len(raw)
-            if self._awaited in raw:
-                self._counted.told.setdefault(self._number, time.perf_counter())
+            for words in self._awaited:
+                if words.encode() in raw:
+                    self._counted.told.setdefault((words, self._number), time.perf_counter())
             self.take(ForwardMsg.FromString(raw))
 
     def take(self, message: ForwardMsg) -> None:
@@ -140,9 +144,9 @@ class Screens:
     awaited : words whose first arrival at each screen is noted
     """
 
-    def __init__(self, port: int, count: int, pages: list[str | None], awaited: str) -> None:
+    def __init__(self, port: int, count: int, pages: list[str | None], awaited: Sequence[str]) -> None:
         self._address, self._count, self._pages = f"ws://127.0.0.1:{port}/_stcore/stream", count, pages
-        self._awaited = awaited.encode()
+        self._awaited = awaited
         self.counted = Counted()
         self.opened: set[int] = set()
         self.is_going_on = threading.Event()  # those who go from page to page do so while this is set
