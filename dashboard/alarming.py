@@ -9,9 +9,9 @@ from functools import cache
 import streamlit as st
 
 from dashboard import figures, panels
-from dashboard.data import Picture
+from dashboard.data import Picture, once
 from dashboard.words import safe
-from pipeline.outputs.alarms import Told, alarms, in_words, sounding
+from pipeline.outputs.alarms import Sounding, Told, alarms, in_words, sounding
 
 TOLD = "alarms-told"
 TONE_HZ, TONE_SECONDS, RATE_HZ = 660, 0.5, 8_000  # of the tone; our choice
@@ -19,7 +19,7 @@ TONE_HZ, TONE_SECONDS, RATE_HZ = 660, 0.5, 8_000  # of the tone; our choice
 
 def announce(picture: Picture) -> None:
     """What sounds now, under the header; what is new or over is said once, in a message that goes away."""
-    found = sounding(alarms(picture.known), picture.answer, figures.names(picture))
+    found = sounding_now(picture)
     told = st.session_state.setdefault(TOLD, Told())
     news = told.news(found, picture.at) if picture.is_live else []
     for text in news:
@@ -35,6 +35,12 @@ def announce(picture: Picture) -> None:
     if news and any(s.alarm.is_loud for s in loud):
         with st.container(key="tone"):
             st.audio(tone(), format="audio/wav", autoplay=True)
+
+
+@once
+def sounding_now(picture: Picture) -> list[Sounding]:
+    """The alarms over their threshold."""
+    return sounding(alarms(picture.known), picture.answer, figures.names(picture))
 
 
 @cache

@@ -8,7 +8,7 @@ import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-from dashboard import alarming, data, pace, panels, rover, theme, wall
+from dashboard import ahead, alarming, data, pace, panels, rover, theme, wall
 from dashboard.navigation import VIEWS
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import WardbookError
@@ -31,16 +31,23 @@ def start_session() -> None:
 
 
 @st.fragment(run_every=pace.LOOK_EVERY_SECONDS)
-def pulse(seen: data.Seen | None, is_reading: bool, drawn: float) -> None:
-    """Draws the page anew when a newer snapshot has been published, or says so while a reason is being read."""
+def pulse(seen: data.Seen | None, tickets: int, is_reading: bool, drawn: float) -> None:
+    """Draws the page anew when there is a newer snapshot, a new ticket at once; says so while a reason is being read.
+
+    Parameters
+    ----------
+    seen, tickets : the snapshot that the page shows, and how many tickets it knows of
+    drawn : when the page was drawn, by the monotonic clock [s]
+    """
     now = time.monotonic()
     pace.PACE.note_look(session(), now)
     if data.signature() == seen:
         return
     if is_reading:
         panels.markup('<p class="small">Newer data is there. Close what tells why, and it is shown.</p>')
-    elif now - drawn >= pace.PACE.interval():
-        st.rerun(scope="app")
+    elif pace.PACE.is_due(now - drawn) or data.tickets_known() > tickets:
+        with pace.TURNS.taken():
+            st.rerun(scope="app")
 
 
 def session() -> str:
@@ -64,6 +71,15 @@ def play(begun: float) -> None:
     """Steps through a past day while a pace is chosen."""
     if time.monotonic() - begun >= PLAY_SECONDS / 2:  # not in the very run that drew the page
         panels.play_on(panels.shown())
+
+
+def views() -> dict[str, StreamlitPage]:
+    """The pages by their paths, made once a session: each looks for its file on the disk."""
+    found: dict[str, StreamlitPage] | None = st.session_state.get("views")
+    if found is None:
+        found = {path: st.Page(f"views/{v.file}.py", title=v.title, url_path=path) for path, v in VIEWS.items()}
+        st.session_state.views = found
+    return found
 
 
 def start() -> None:
@@ -114,17 +130,18 @@ def frame(picture: data.Picture, is_reading: bool) -> None:
             panels.say_who()
     alarming.announce(picture)
     if st.session_state.mode == "Live":
-        pulse(st.session_state.seen, is_reading, time.monotonic())
+        pulse(st.session_state.seen, picture.known.tickets.height, is_reading, time.monotonic())
     elif st.session_state.get("pace"):
         play(time.monotonic())
 
 
 def main() -> None:
     """One run of the page."""
+    ahead.begin()
     st.set_page_config(page_title="Wardbook", layout="wide")
     st.html(theme.style_sheet(theme.palette()))
     panels.unsent()
-    pages = {path: st.Page(f"views/{v.file}.py", title=v.title, url_path=path) for path, v in VIEWS.items()}
+    pages = views()
     rover_id = rover.asked()
     # The default page answers to the bare address only; a view that must have its own address cannot be it.
     first = st.Page(start, title="Wardbook", default=True, visibility="hidden")
@@ -140,11 +157,11 @@ def main() -> None:
     except WardbookError as error:
         panels.empty(str(error))
         st.session_state.as_of, st.session_state.mode = None, "Live"
-        pulse(st.session_state.get("seen"), False, time.monotonic())
+        pulse(st.session_state.get("seen"), 0, False, time.monotonic())
         return
     st.session_state[panels.PICTURE] = picture
     if rover_id:
-        pulse(st.session_state.seen, False, time.monotonic())
+        pulse(st.session_state.seen, picture.known.tickets.height, False, time.monotonic())
         rover.page(picture, rover_id)
         return
     frame(picture, is_reading)

@@ -1,8 +1,9 @@
 """What the board shows: the published snapshot, or what was known at an earlier time; read, never written.
 
-The book's folder comes in the environment (`WARDBOOK_BOOK`). A published snapshot is read once for all sessions, a past
-moment is kept as long as no row comes that had been received by then, and what pages work out from a picture is kept
-with it (`once`): many readers of the same moment cost one computation.
+The book's folder comes in the environment (`WARDBOOK_BOOK`). A published snapshot is read once for all sessions, on a
+board by a thread of its own before anybody asks (`ahead.py`); a past moment is kept as long as no row comes that had
+been received by then; what pages work out from a picture is kept with it (`once`): many readers of the same moment cost
+one computation.
 """
 
 import gc
@@ -12,7 +13,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
-from functools import wraps
+from functools import cached_property, lru_cache, wraps
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
@@ -35,6 +36,7 @@ STEP = timedelta(minutes=5)  # grid of the past [min]
 EVER_AFTER = datetime.max.replace(tzinfo=UTC)
 Received = tuple[int, int, int, int]  # see `received_by`
 Seen = tuple[int, int]  # which snapshot is published: inode and time of change of its file
+Call = tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]  # a function of a picture and its other arguments
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,9 @@ class Picture:
     answers: Answers
     failed: dict[str, str] = field(default_factory=dict)
     kept: dict[tuple[Any, ...], Any] = field(default_factory=dict)
-    lock: threading.RLock = field(default_factory=threading.RLock)
+    asked: dict[tuple[Any, ...], Call] = field(default_factory=dict)  # what has been asked of it, by the keys of `kept`
+    locks: dict[tuple[Any, ...], threading.RLock] = field(default_factory=dict)
+    lock: threading.RLock = field(default_factory=threading.RLock)  # of the estimates
 
     @property
     def zone(self) -> str:
@@ -65,6 +69,8 @@ class Picture:
 
     def answer(self, what: str) -> pl.DataFrame:
         """One of the estimates; empty, with the reason in `failed`, where it cannot be made."""
+        if what in self.frames:
+            return self.frames[what]
         with self.lock:
             if what in self.failed:  # the writer could not make it, and this process would fare no better
                 return empty(ESTIMATES[what])
@@ -87,16 +93,21 @@ Found = TypeVar("Found")
 
 
 def once(make: Callable[Concatenate[Picture, P], Found]) -> Callable[Concatenate[Picture, P], Found]:
-    """Works a thing out once for a picture, whoever looks at it; the other arguments are plain values."""
+    """Works a thing out once for a picture, whoever looks at it; the other arguments are plain values.
+
+    Each thing has a lock of its own: a page must not wait for what only another page shows.
+    """
 
     @wraps(make)
     def kept(picture: Picture, *args: P.args, **named: P.kwargs) -> Found:
         key = (make.__code__.co_filename, make.__qualname__, args, tuple(sorted(named.items())))
-        with picture.lock:
-            if key not in picture.kept:
-                picture.kept[key] = make(picture, *args, **named)
-            found: Found = picture.kept[key]
-            return found
+        picture.asked[key] = (kept, args, named)
+        if key not in picture.kept:
+            with picture.locks.setdefault(key, threading.RLock()):
+                if key not in picture.kept:
+                    picture.kept[key] = make(picture, *args, **named)
+        found: Found = picture.kept[key]
+        return found
 
     return kept
 
@@ -118,7 +129,7 @@ class Decoded:
             return fresh
 
 
-@st.cache_resource(max_entries=2)
+@lru_cache(maxsize=2)
 def decoded(folder: str) -> Decoded:
     """The store of decoded rows of a book."""
     return Decoded()
@@ -137,8 +148,8 @@ def folder() -> Path:
     return Path(named)
 
 
-def signature() -> Seen | None:
-    """Changes whenever a new snapshot is published; costs one look at the file's entry."""
+def on_disk() -> Seen | None:
+    """Which snapshot is published; costs one look at the file's entry."""
     try:
         found = Book(folder()).published.stat()
     except (OSError, BookEmpty):
@@ -150,6 +161,8 @@ def signature() -> Seen | None:
 class Published:
     """A snapshot as it was read: its rows, its receipts, and the estimates that came with it."""
 
+    folder: str
+    seen: Seen | None
     meta: dict[str, Any]
     rows: read.Rows
     newest_at: datetime | None
@@ -157,10 +170,21 @@ class Published:
     frames: dict[str, pl.DataFrame]
     failed: dict[str, str]
 
+    @cached_property
+    def present(self) -> Picture | None:
+        """The present, as it was published; None where nothing has been taken in.
 
-@st.cache_resource(max_entries=2, show_spinner=False)
-def published(folder: str, seen: Seen | None) -> Published:
-    """The snapshot of a book, read once for all sessions.
+        Raises
+        ------
+        BookEmpty : if the county is not known.
+        """
+        if self.newest_at is None:
+            return None
+        return picture(self.folder, self, self.meta["at"] or self.newest_at, True)
+
+
+def read_published(folder: str, seen: Seen | None) -> Published:
+    """Reads the snapshot of a book.
 
     Raises
     ------
@@ -171,13 +195,63 @@ def published(folder: str, seen: Seen | None) -> Published:
         made = {what: snapshot.estimate(what) for what in ESTIMATES} if meta["at"] else {}
         frames = {what: frame for what, frame in made.items() if frame is not None}
         rows, receipts = decoded(folder).read(snapshot.con), read.receipts_at(snapshot.con, EVER_AFTER)
-        return Published(meta, rows, newest, receipts, frames, snapshot.failed())
+        return Published(folder, seen, meta, rows, newest, receipts, frames, snapshot.failed())
+
+
+class Newest:
+    """The snapshot that all sessions are shown: the newest one, or the newest that a reader has made ready."""
+
+    def __init__(self) -> None:
+        self._shown: Published | None = None
+        self._lock = threading.Lock()
+        self.is_read_ahead = False
+
+    def ready(self) -> Published | None:
+        """The snapshot that a reader has made ready; None where none is at work, or it has none yet."""
+        found = self._shown
+        return found if self.is_read_ahead and found is not None and found.folder == str(folder()) else None
+
+    def show(self, made: Published) -> None:
+        """Shows a snapshot from now on."""
+        self._shown = made
+
+    def get(self) -> Published:
+        """The snapshot to show; read here, by whoever comes first, where no reader has done so.
+
+        Raises
+        ------
+        BookEmpty : if nothing has been published.
+        """
+        found = self.ready()
+        if found is not None:
+            return found
+        with self._lock:
+            place, seen = str(folder()), on_disk()
+            shown = self._shown
+            if shown is None or (shown.folder, shown.seen) != (place, seen):
+                shown = self._shown = read_published(place, seen)
+            return shown
+
+
+NEWEST = Newest()
+
+
+def signature() -> Seen | None:
+    """Changes whenever there is a newer snapshot to show."""
+    found = NEWEST.ready()
+    return on_disk() if found is None else found.seen
+
+
+def tickets_known() -> int:
+    """How many tickets the newest snapshot knows of [count]; 0 where no reader has one ready."""
+    found = NEWEST.ready()
+    return 0 if found is None or found.present is None else found.present.known.tickets.height
 
 
 def published_at() -> datetime | None:
     """When the snapshot was published, by its writer's clock."""
     try:
-        found = published(str(folder()), signature()).meta["published_at"]
+        found = NEWEST.get().meta["published_at"]
     except BookEmpty:
         return None
     return found if isinstance(found, datetime) else None
@@ -190,22 +264,15 @@ def current(as_of: datetime | None) -> Picture:
     ------
     BookEmpty : if nothing has been published, or the county was not known by then.
     """
-    place, seen = str(Book(folder()).folder), signature()
-    found = published(place, seen)
-    if found.newest_at is None:
+    found = NEWEST.get()
+    place, present = found.folder, found.present
+    if present is None:
         raise BookEmpty(f"{place}: nothing has been taken in yet. `wardbook take FILES --book {place}` does.")
     if as_of is None:
-        return present(place, seen, found)
+        return present
     kept = past(place, as_of, received_by(found.rows, as_of), found)
     # What was known then stays; how far the choice of times goes, and what stands in quarantine, does not.
-    return replace(kept, version=found.meta["version"], newest_at=found.newest_at)
-
-
-@st.cache_resource(max_entries=2, show_spinner=False)
-def present(folder: str, seen: Seen | None, _found: Published) -> Picture:
-    """The present, as it was published."""
-    assert _found.newest_at is not None
-    return picture(folder, _found, _found.meta["at"] or _found.newest_at, True)
+    return replace(kept, version=found.meta["version"], newest_at=present.newest_at)
 
 
 @st.cache_resource(max_entries=PICTURES_KEPT, show_spinner="Working out what was known then …")
@@ -250,7 +317,7 @@ OUTLINE = "map.geojson"  # in the book's folder: a border, roads; drawn beneath 
 LARGEST_OUTLINE = 5_000_000  # of that file [bytes]; more would slow every open map: our choice
 
 
-@st.cache_data(max_entries=2, show_spinner=False)
+@lru_cache(maxsize=2)
 def outline(folder: str) -> tuple[list[dict[str, Any]], str | None]:
     """The features of the county's own map file, and why there are none if it cannot be used."""
     path = Path(folder) / OUTLINE

@@ -10,7 +10,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import acting, data, entering, words
-from dashboard.data import Picture
+from dashboard.data import Picture, once
 from dashboard.items import Item
 from dashboard.words import safe
 from pipeline.contracts.estimates import ESTIMATES
@@ -44,17 +44,22 @@ def markup(body: str) -> None:
 
 def header(picture: Picture) -> None:
     """County, time, what is known up to, and the age of each feed."""
-    zone, at = picture.zone, picture.at
     held = st.session_state.get("mode") == "Hold" or is_reading()
-    mode = ("held" if held else "live") if picture.is_live else "a past moment"
+    markup(first_lines(picture, ("held" if held else "live") if picture.is_live else "a past moment"))
+    notice(picture)
+
+
+@once
+def first_lines(picture: Picture, mode: str) -> str:
+    """The first lines of every page, as HTML."""
+    zone, at = picture.zone, picture.at
     ages = " · ".join(f"{words.KINDS[kind]} {safe(words.age(picture.last_received(kind), at))}" for kind in FED)
-    markup(
+    return (
         f'<div class="wb-head"><span><b>{safe(picture.known.county.name)}</b></span>'
         f"<span><b>{safe(words.full_time(at, zone))}</b></span>"
         f"<span>known up to {words.clock(at, zone)}: <b>{mode}</b>{lines_said(picture)}</span>"
         f'<span class="small">newest files: {ages}</span><span class="small">{UNOFFICIAL}</span></div>'
     )
-    notice(picture)
 
 
 def unsent() -> None:
@@ -149,8 +154,9 @@ def frame(
     rows: Sequence[dict[str, Any]] | pl.DataFrame, key: str, height: int | None = None, pinned: str | None = None
 ) -> None:
     """A table for sorting and searching; one column may stay in sight."""
+    table_of = rows if isinstance(rows, pl.DataFrame) else said(rows)
     st.dataframe(
-        rows if isinstance(rows, pl.DataFrame) else said(rows),
+        table_of.to_arrow(),  # a polars frame would take its way through pandas, at a hundred times the cost
         width="stretch",
         hide_index=True,
         key=key,

@@ -76,7 +76,11 @@ class Board:
         self._process = subprocess.Popen(
             [sys.executable, "-m", "streamlit", "run", str(script), *flags],
             env=os.environ
-            | {"WARDBOOK_BOOK": str(self._book.resolve()), "WARDBOOK_PHONES": "1" if self._with_phones else "0"},
+            | {
+                "WARDBOOK_BOOK": str(self._book.resolve()),
+                "WARDBOOK_PHONES": "1" if self._with_phones else "0",
+                "WARDBOOK_READ_AHEAD": "1",
+            },
             stdout=subprocess.DEVNULL,
         )
         return self

@@ -4,7 +4,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import entering, figures, panels, reasons, words
-from dashboard.data import Picture
+from dashboard.data import Picture, once
 from pipeline.contracts.moments import rfc3339
 from pipeline.contracts.words import TICKET_CATEGORIES, TICKET_READ, TICKET_STATE
 
@@ -122,10 +122,48 @@ def next_state(picture: Picture, to: str | None, ended: str) -> dict[str, str | 
     return {"status": "assigned", "assigned_at": now, "rover_id": None if to == "by telephone" else to}
 
 
+@once
+def with_words(picture: Picture) -> pl.DataFrame:
+    """The tickets with the caller's words."""
+    said = picture.known.tickets.select("ticket_id", "site", "text", "rover_id")
+    return picture.answer("tickets").join(said, on="ticket_id", how="left", maintain_order="left")
+
+
+@once
+def fitting(
+    picture: Picture, states: tuple[str, ...], kinds: tuple[str, ...], sites: tuple[str, ...], text: str
+) -> pl.DataFrame:
+    """The tickets that fit what is chosen, as a table, the most at risk first; where nothing is chosen, all fit."""
+    cut, named = with_words(picture), figures.names(picture)
+    for column, wanted in (("status", states), ("category", kinds), ("site_id", sites)):
+        cut = cut.filter(pl.col(column).is_in(wanted)) if wanted else cut
+    cut = cut.filter(pl.col("text").str.to_lowercase().str.contains(text.lower(), literal=True)) if text else cut
+    return panels.said(
+        [
+            {
+                "Ticket": r["ticket_id"],
+                "Opened": words.clock(r["opened_at"], picture.zone, picture.at),
+                "State": r["status"],
+                "Rover": r["rover_id"] or ("by telephone" if r["status"] == "assigned" else "nobody"),
+                "Site": named.get(r["site_id"], r["site_id"]) if r["site_id"] else "asked about",
+                "Sure": words.percent(r["site_confidence"]) if r["site_id"] else "–",
+                "Unit": r["unit_id"] or "not told",
+                "Category": words.CATEGORIES[r["category"]],
+                "Sure of it": words.percent(r["category_confidence"]),
+                "Severity (1 worst)": r["severity"],
+                "Voter-minutes, next hour": round(r["voter_minutes_at_risk"]),
+                "Repeats": r["same_as"] or "no",
+                "What the caller said": r["text"],
+                "Decided by": r["decided_by"],
+            }
+            for r in cut.sort("voter_minutes_at_risk", "opened_at", descending=True).iter_rows(named=True)
+        ]
+    )
+
+
 picture = panels.shown()
 st.title("Tickets", anchor=False)
-said = picture.known.tickets.select("ticket_id", "site", "text", "rover_id")
-tickets = picture.answer("tickets").join(said, on="ticket_id", how="left", maintain_order="left")
+tickets = with_words(picture)
 if tickets.is_empty():
     panels.empty(f"No ticket is known. {panels.last_came(picture, 'tickets')}")
 else:
@@ -151,34 +189,9 @@ else:
         "Site", sorted(tickets["site_id"].drop_nulls().unique()), format_func=lambda s: named.get(s, s)
     )
     text = four.text_input("Words in the ticket")
-    cut = tickets.filter(pl.col("status").is_in(states)) if states else tickets
-    cut = cut.filter(pl.col("category").is_in(kinds)) if kinds else cut
-    cut = cut.filter(pl.col("site_id").is_in(sites)) if sites else cut
-    cut = cut.filter(pl.col("text").str.to_lowercase().str.contains(text.lower(), literal=True)) if text else cut
+    cut = fitting(picture, tuple(states), tuple(kinds), tuple(sites), text)
     if cut.is_empty():
         panels.empty(f"No ticket fits. {panels.last_came(picture, 'tickets')}")
     else:
-        panels.frame(
-            [
-                {
-                    "Ticket": r["ticket_id"],
-                    "Opened": words.clock(r["opened_at"], zone, at),
-                    "State": r["status"],
-                    "Rover": r["rover_id"] or ("by telephone" if r["status"] == "assigned" else "nobody"),
-                    "Site": named.get(r["site_id"], r["site_id"]) if r["site_id"] else "asked about",
-                    "Sure": words.percent(r["site_confidence"]) if r["site_id"] else "–",
-                    "Unit": r["unit_id"] or "not told",
-                    "Category": words.CATEGORIES[r["category"]],
-                    "Sure of it": words.percent(r["category_confidence"]),
-                    "Severity (1 worst)": r["severity"],
-                    "Voter-minutes, next hour": round(r["voter_minutes_at_risk"]),
-                    "Repeats": r["same_as"] or "no",
-                    "What the caller said": r["text"],
-                    "Decided by": r["decided_by"],
-                }
-                for r in cut.sort("voter_minutes_at_risk", "opened_at", descending=True).iter_rows(named=True)
-            ],
-            "tickets-table",
-            430,
-        )
+        panels.frame(cut, "tickets-table", 430)
     reasons.behind(picture, "tickets")

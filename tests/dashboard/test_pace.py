@@ -1,8 +1,14 @@
 """How often pages are drawn anew while many look on."""
 
-import pytest
+import threading
+import time
 
-from dashboard.pace import GONE_SECONDS, LONGEST_SECONDS, Pace
+import pytest
+from streamlit.runtime.scriptrunner import StopException
+
+from dashboard.pace import GONE_SECONDS, LONGEST_SECONDS, Pace, Turns
+
+PATIENCE_SECONDS = 60.0
 
 
 def looked_at(sessions: int, cost: float) -> Pace:
@@ -35,3 +41,45 @@ def test_the_cost_of_a_drawing_follows_what_drawings_cost():
     for _ in range(30):
         pace.note_drawing(0.05)
     assert pace.cost == pytest.approx(0.05, rel=0.01)
+
+
+def test_a_page_is_drawn_anew_at_the_look_that_is_nearest_to_its_time():
+    pace = looked_at(50, 0.05)  # 5 s
+    assert not pace.is_due(3.9) and pace.is_due(4.0)
+
+
+def test_no_more_pages_are_drawn_anew_at_once_than_there_are_turns():
+    turns = Turns(at_once=1, patience=PATIENCE_SECONDS)
+    order: list[str] = []
+
+    def draw(name: str) -> None:
+        with turns.taken():
+            order.append(f"{name} begins")
+            time.sleep(0.05)
+        order.append(f"{name} ends")
+        turns.end()
+
+    threads = [threading.Thread(target=draw, args=(name,)) for name in "ab"]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert [what[2:] for what in order] == ["begins", "ends", "begins", "ends"]
+
+
+def test_a_session_that_ends_while_it_waits_keeps_no_turn():
+    turns = Turns(at_once=1, patience=0.0)
+    with pytest.raises(StopException), turns.taken():
+        raise StopException
+    with turns.taken():
+        assert turns._mine.is_held
+
+
+def test_who_is_not_given_a_turn_for_long_draws_without_one():
+    turns, gone = Turns(at_once=1, patience=0.01), threading.Event()
+    other = threading.Thread(target=lambda: turns.taken().__enter__() or gone.set())
+    other.start()
+    assert gone.wait(PATIENCE_SECONDS)
+    with turns.taken():
+        assert not turns._mine.is_held
+    turns.end()

@@ -1,0 +1,83 @@
+"""Reading ahead: a thread of the board's server reads each new snapshot and works out what is being looked at.
+
+Only then is the snapshot shown, so that neither a click nor a screen waits for either.
+"""
+
+import os
+import threading
+import time
+from typing import Any
+
+import duckdb
+
+from dashboard import data
+from dashboard.data import Call, Published
+from pipeline.errors import BookEmpty, WardbookError
+
+READ_AHEAD = "WARDBOOK_READ_AHEAD"  # set to 1 where a server runs for long
+LOOK_SECONDS = 0.1  # between looks at the file's entry
+TRY_AGAIN_SECONDS = 1.0  # while there is nothing that can be shown
+WANTED_SECONDS = 20.0  # what nobody has asked for in so long is worked out when somebody does: our choice
+
+Key = tuple[Any, ...]
+
+
+class Reader:
+    """Reads what is published, and remembers what was asked of it lately."""
+
+    def __init__(self) -> None:
+        self._wanted: dict[Key, tuple[Call, float]] = {}  # what was asked, and when that was last noticed
+
+    def look(self, now: float) -> None:
+        """Makes the newest snapshot ready and shows it, where there is a newer one.
+
+        Raises
+        ------
+        BookEmpty : if there is none.
+        """
+        shown, seen = data.NEWEST.ready(), data.on_disk()
+        if seen is None:
+            raise BookEmpty("Nothing has been published.")
+        if shown is not None and shown.seen == seen:
+            return
+        made = data.read_published(str(data.folder()), seen)
+        self.prepare(shown, made, now)
+        data.NEWEST.show(made)
+
+    def prepare(self, shown: Published | None, made: Published, now: float) -> None:
+        """Works out of a new snapshot what was asked of the last ones."""
+        if made.present is None:
+            return
+        if shown is not None and shown.present is not None:
+            self._wanted |= {key: (call, now) for key, call in dict(shown.present.asked).items()}
+        self._wanted = {key: want for key, want in self._wanted.items() if now - want[1] < WANTED_SECONDS}
+        for (work_out, args, named), _ in self._wanted.values():
+            try:
+                work_out(made.present, *args, **named)
+            except Exception:  # whoever asks for it is told: a site that has left the roster, a fault of ours
+                continue
+        made.present.asked.clear()  # by nobody but this thread so far
+
+    def run(self) -> None:
+        """As long as the server runs."""
+        while True:
+            try:
+                self.look(time.monotonic())
+                data.NEWEST.is_read_ahead = True
+            except (WardbookError, duckdb.Error, OSError):  # sessions then read for themselves, and say why they cannot
+                data.NEWEST.is_read_ahead = False
+                time.sleep(TRY_AGAIN_SECONDS)
+            time.sleep(LOOK_SECONDS)
+
+
+_begin = threading.Lock()
+_reader: threading.Thread | None = None
+
+
+def begin() -> None:
+    """Starts the thread with the first session, on a board that was asked to."""
+    global _reader
+    with _begin:
+        if _reader is None and os.environ.get(READ_AHEAD) == "1":
+            _reader = threading.Thread(target=Reader().run, name="reader", daemon=True)
+            _reader.start()

@@ -1,0 +1,107 @@
+"""What is new is read and worked out before it is shown."""
+
+import os
+import threading
+from pathlib import Path
+
+import pytest
+
+from dashboard import data
+from dashboard.ahead import WANTED_SECONDS, Reader
+from dashboard.data import Picture, once
+from pipeline.errors import BookEmpty
+from pipeline.store.book import Book
+
+PATIENCE_SECONDS = 60.0
+
+
+@pytest.fixture
+def newest(copied: Path, monkeypatch: pytest.MonkeyPatch) -> data.Newest:
+    """What a board of a copy of the small county shows, with a reader at work."""
+    monkeypatch.setenv(data.ENVIRONMENT, str(copied))
+    found = data.Newest()
+    found.is_read_ahead = True
+    monkeypatch.setattr(data, "NEWEST", found)
+    return found
+
+
+def publish_again(book: Path) -> None:
+    os.utime(Book(book).published)
+
+
+def test_what_was_asked_of_a_snapshot_is_worked_out_of_the_next_before_that_is_shown(newest, copied: Path):
+    shown_then: list[object] = []
+
+    @once
+    def sites(picture: Picture) -> int:
+        shown_then.append(newest.ready())
+        return picture.known.sites.height
+
+    reader = Reader()
+    reader.look(0.0)
+    first = newest.ready()
+    assert sites(data.current(None)) == 3
+    publish_again(copied)
+    reader.look(1.0)
+    assert newest.ready() is not first and shown_then == [first, first]
+    assert sites(data.current(None)) == 3 and len(shown_then) == 2
+
+
+def test_what_nobody_asks_for_any_more_is_not_worked_out(newest, copied: Path):
+    made: list[Picture] = []
+
+    @once
+    def noted(picture: Picture) -> None:
+        made.append(picture)
+
+    reader = Reader()
+    reader.look(0.0)
+    noted(data.current(None))
+    for now in (1.0, 2.0, WANTED_SECONDS + 2.0):
+        publish_again(copied)
+        reader.look(now)
+    assert len(made) == 3  # when it was asked for, and for two snapshots after
+
+
+def test_a_fault_in_what_is_worked_out_keeps_no_snapshot_back(newest, copied: Path):
+    @once
+    def faulty(picture: Picture) -> None:
+        raise ValueError
+
+    reader = Reader()
+    reader.look(0.0)
+    first = newest.ready()
+    with pytest.raises(ValueError):
+        faulty(data.current(None))
+    publish_again(copied)
+    reader.look(1.0)
+    assert newest.ready() is not first
+
+
+def test_until_a_reader_has_something_a_session_reads_for_itself(newest, tmp_path: Path, monkeypatch):
+    assert newest.ready() is None and data.current(None).known.sites.height == 3
+    monkeypatch.setenv(data.ENVIRONMENT, str(tmp_path))
+    with pytest.raises(BookEmpty):
+        Reader().look(0.0)
+    with pytest.raises(BookEmpty):
+        data.current(None)
+
+
+def test_a_page_does_not_wait_for_what_only_another_shows(newest):
+    begun, may_end = threading.Event(), threading.Event()
+
+    @once
+    def slow(picture: Picture) -> None:
+        begun.set()
+        may_end.wait(PATIENCE_SECONDS)
+
+    @once
+    def quick(picture: Picture) -> int:
+        return picture.known.sites.height
+
+    picture = data.current(None)
+    other = threading.Thread(target=slow, args=(picture,))
+    other.start()
+    assert begun.wait(PATIENCE_SECONDS) and quick(picture) == 3 and other.is_alive()
+    may_end.set()
+    other.join()
