@@ -69,9 +69,14 @@ def newest_on(recent: pl.DataFrame, asked: pl.DataFrame, place: str) -> pl.DataF
 
 
 def majority(recent: pl.DataFrame, asked: pl.DataFrame, place: str) -> pl.DataFrame:
-    """What most units of a place, of those asked about, last said: columns place, is_off, at, began, many, many_off."""
+    """What most units of a place, of those asked about, last said: columns place, is_off, at, began, many, many_off.
+
+    Who told of mains before the first of them lost it has not been heard on that.
+    """
+    first_off = pl.col("began").filter("is_off").min().over(place)
     return (
         recent.join(asked, on=place, how="semi")
+        .filter((pl.col("at") >= first_off).fill_null(True))
         .group_by(place)
         .agg(
             many=pl.len(),
@@ -114,11 +119,18 @@ def spreading(recent: pl.DataFrame, known: Known, placed: pl.DataFrame) -> pl.Da
         (pl.col("on_at") <= pl.col("at") + pl.duration(minutes=int(CLOCKS))).fill_null(True)
     )
     says = pl.format("on a circuit where {} unit(s) of {} site(s) lost mains since", "units_off", "sites_off")
+    # Where several sites tell of it, a word of mains as much later as clocks differ is one of before.
+    leeway = pl.when(pl.col("sites_off") > 1).then(pl.duration(minutes=int(CLOCKS))).otherwise(pl.duration())
     return (
         placed.join(silent, on="circuit")
         .filter(~pl.col("site_id").is_in(pl.col("off_sites")))
         .with_columns(
-            is_off=pl.lit(True), began=pl.col("at"), kind=pl.lit("spread"), says=says, sure=circuit_share(known)
+            is_off=pl.lit(True),
+            at=pl.col("at") + leeway,
+            began=pl.col("at"),
+            kind=pl.lit("spread"),
+            says=says,
+            sure=circuit_share(known),
         )
     )
 

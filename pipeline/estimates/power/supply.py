@@ -17,7 +17,7 @@ MARGINS = {
     "site": 0.0,
     "site now": 0.0,
     "utility": 0.0,
-    "spread": 2.0,
+    "spread": 0.0,
     "note": 2.0,
     "circuit": 10.0,
     "ticket": 10.0,

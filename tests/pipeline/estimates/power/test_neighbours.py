@@ -42,6 +42,28 @@ def test_its_own_later_report_of_mains_wins(gear, row):
     assert row(lost(gear, "U1", 25), lost(gear, "U2", 24))["supply"] == "mains"
 
 
+def test_its_own_report_a_minute_after_the_first_word_counts_as_one_before_where_two_sites_tell(gear, row):
+    own = gear.report("U9", 7, 1)
+    assert row(lost(gear, "U1", 8), own)["supply"] == "mains"
+    found = row(lost(gear, "U1", 8), lost(gear, "U3", 6), own)
+    assert (found["supply"], found["since"]) == ("battery", gear.ago(7))
+
+
+def test_a_place_is_judged_by_those_heard_since_its_first_unit_lost_mains(gear):
+    # P1 never reports; of the three scanners beside it one has lost mains
+    units = [*(gear.unit(f"U{i}") for i in (1, 2, 3)), gear.unit("P1", kind="electronic-poll-book")]
+
+    def supply(others_ago):
+        reports = [gear.report(u, others_ago) for u in ("U2", "U3")]
+        known = gear.known(units=units, status=[*reports, lost(gear, "U1", 12), lost(gear, "U1", 2)])
+        judged = power.judged(known, gear.readings(), gear.notes(), learnt.learnt_fleet(known))
+        frame = power.supply_states(known, judged, gear.notes())
+        return frame.filter(unit_id="P1").row(0, named=True)["supply"]
+
+    assert supply(20) == "battery"
+    assert supply(5) == "mains"
+
+
 def test_more_units_and_more_sites_make_it_surer(gear, row):
     alone = row(lost(gear, "U1", 8))["chance_off"]
     place = row(lost(gear, "U1", 8), lost(gear, "U2", 7))["chance_off"]
