@@ -88,17 +88,17 @@ def learnt_fleet(known: Brief) -> Fleet:
         return Fleet(types, mean, covariance, spread, noise)
     q, rate = parts(runs, types, year, s), 1 / run_minutes(runs, year, s)
     of_all = q.reshape(-1, len(mean))
+    bend = shift = np.zeros(runs.height)
     freedom = runs["n"].to_numpy() - 2
-    scatter = squares_left(runs, np.zeros(runs.height)) / freedom
+    scatter = squares_left(runs, bend) / freedom
     for _ in range(ROUNDS):
         # A gauge that scatters more than others teaches less.
-        lines = Lines.of(runs, rate, (q @ mean)[:, 1], np.maximum(noise, scatter))
+        lines = Lines.of(runs, rate, shift, np.maximum(noise, scatter))
         told, says = lines.tell(spread)
         believed = np.linalg.inv(prior(len(types), spread, s))
         covariance = np.asarray(np.linalg.inv(believed + of_all.T @ (told @ q).reshape(of_all.shape)), float)
         mean = covariance @ (of_all.T @ says.reshape(-1))
-        shared = q @ mean
-        bend, shift = shared[:, 0], shared[:, 1]
+        bend, shift = (of_all @ mean).reshape(-1, 2).T
         spread = drawn_spread(*lines.deviations(bend, shift), spread, s)
         squares = squares_left(runs, bend)
         noise, scatter = percent_variance(squares, freedom, s), squares / freedom

@@ -170,12 +170,12 @@ def integrals(
     voter-minutes = waiting * dark + arrivals * integral of (u - x) S. Over the unknown x they are integrals with the
     probability of being empty in place of the step at x (docs/methods/power.md). Trapezoids; cut at closing.
     """
-    survive = (lasts[:, 1:] + lasts[:, :-1]) / 2
     width = np.diff(u)[None, :] * part_before(u, left)
+    lasting = width * (lasts[:, 1:] + lasts[:, :-1]) / 2
     empty_now = (gone[:, 1:] + gone[:, :-1]) / 2
-    dark = (empty_now * survive * width).sum(axis=1)
-    since = np.cumsum(empty_now * width, axis=1) - empty_now * width / 2
-    late = (since * survive * width).sum(axis=1)
+    dark = (empty_now * lasting).sum(axis=1)
+    empty_minutes = empty_now * width
+    late = ((np.cumsum(empty_minutes, axis=1) - empty_minutes / 2) * lasting).sum(axis=1)
     return chance_gone(u, lasts, gone, left), dark, waiting * dark + arrivals * late
 
 
