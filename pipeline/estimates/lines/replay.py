@@ -241,19 +241,22 @@ Weigh = Callable[[weighing.Weighing, dict[str, list[NDArray[np.float64]]]], None
 
 def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
     """The observations of some sites by minute; each group of rows as columns, the site's place in `sites` first."""
-    place = {int(site): k for k, site in enumerate(sites)}
+    mine = pl.DataFrame({"site": sites, "place": np.arange(len(sites))})
     tables: dict[str, Rows] = {}
     for name, wanted in weighing.COLUMNS.items():
         table: pl.DataFrame = getattr(seen, name)
-        table = table.filter(pl.col("site").is_in(list(place)))
+        table = table.join(mine, on="site", maintain_order="left")
         # Rows of one site in one minute are taken one after the other.
         again = ["minute", "site"] + (["line"] if name == "windows" else [])
-        table = table.with_columns(again=pl.int_range(pl.len()).over(again))
+        table = table.with_columns(again=pl.int_range(pl.len()).over(again)).sort(
+            "minute", "again", maintain_order=True
+        )
+        columns = table.select(pl.col("place", *wanted).cast(pl.Float64).fill_null(np.nan)).to_numpy().T.copy()
+        minute, turn = table["minute"].to_numpy(), table["again"].to_numpy()
+        starts = np.flatnonzero((np.diff(minute, prepend=-(10**9)) != 0) | (np.diff(turn, prepend=-1) != 0))
         found: Rows = {}
-        for (minute, _), rows in table.group_by("minute", "again", maintain_order=True):
-            own = np.array([place[site] for site in rows["site"].to_list()], np.float64)
-            rest = rows.select(pl.col(wanted).cast(pl.Float64).fill_null(np.nan)).to_numpy().T
-            found.setdefault(int(minute), []).append(np.vstack([own, rest]))  # type: ignore[call-overload]
+        for start, group in zip(starts, np.split(columns, starts[1:], axis=1), strict=False):
+            found.setdefault(int(minute[start]), []).append(group)
         tables[name] = found
     return tables
 
