@@ -15,6 +15,7 @@ LONG_LINE = 1 << 20  # bytes; a longer line may be too long a row, which the car
 HEAD_LINES = 1_000  # lines that tell the columns and types of JSON Lines; a later line that differs is noticed
 IRREGULAR_AT_MOST = 0.2  # share of a table's lines; past it the careful reader alone costs no more
 BLANKS = r"^[\s\x1c-\x1f]*$"  # what Python's `str.strip` takes away
+BLANKS_IN_JSON = " \t"  # within a line: RFC 8259 section 2
 ReadOne = Callable[[Sequence[str], int], tuple[list[str], int]]
 Table = tuple[pl.DataFrame, list[tuple[int, list[str]]]]
 
@@ -56,7 +57,7 @@ def json_frame(data: bytes) -> pl.DataFrame | None:
     if frame.height != data.count(b"\n") + (not data.endswith(b"\n")) or not holds_every_key(data, frame):
         return None
     lines = lines_of(data)
-    if (lines.str.len_bytes().max() or 0) > LONG_LINE or lines.str.contains(odd_values(frame)).any():  # type: ignore[operator]
+    if (lines.str.len_bytes().max() or 0) > LONG_LINE or any_odd(lines, frame):  # type: ignore[operator]
         return None
     texts = frame.with_columns(pl.all().cast(pl.String))
     floats = [name for name, dtype in frame.schema.items() if dtype == pl.Float64]
@@ -74,18 +75,20 @@ def holds_every_key(data: bytes, frame: pl.DataFrame) -> bool:
     return data.count(b'":') == written and not any(set('"\\') & set(name) for name in frame.columns)
 
 
-def odd_values(frame: pl.DataFrame) -> str:
-    """A pattern of lines whose values polars would write otherwise: no text in a column of text, 1 or 1e3 for 1.0.
+def any_odd(lines: pl.Series, frame: pl.DataFrame) -> bool:
+    """Whether any line holds a value that polars would write otherwise: no text in a column of text, 1 or 1e3 for 1.0.
 
-    A blank before a colon is among them, as keys are counted without it, and so are escapes of surrogates: one alone is
-    legal in JSON, and is no character.
+    A blank before a colon is odd too, as keys are counted without it, and so are escapes of surrogates: one alone is
+    legal in JSON, and is no character. Each is looked for by itself: together they begin with nothing rare.
     """
-    odd = [r"\\u[dD][89a-fA-F]", r'"\s+:']
+    forms = [r"\\u[dD][89a-fA-F]"]
     for dtype, value in ((pl.String, r'[^"n ]'), (pl.Float64, r"(?:-?\d+ *[,}]|[^,}]*[eE])")):
         names = [re.escape(name) for name, held in frame.schema.items() if held == dtype]
         if names:
-            odd.append(rf'"(?:{"|".join(names)})": *{value}')
-    return "|".join(odd)
+            forms.append(rf'"(?:{"|".join(names)})": *{value}')
+    if any(lines.str.contains(f"{blank}:", literal=True).any() for blank in BLANKS_IN_JSON):
+        forms.append(r'"\s+:')
+    return any(lines.str.contains(form).any() for form in forms)
 
 
 def table_frame(data: bytes, delimiter: str, width: int, start: int, read_one: ReadOne) -> Table | None:
