@@ -4,9 +4,11 @@ from datetime import UTC, date, datetime
 
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from pipeline.contracts.moments import local_time, parse_time, rfc3339
-from pipeline.normalise.times import read_times
+from pipeline.normalise.times import WITH_OFFSET, read_pattern, read_times
 
 CHICAGO = "America/Chicago"
 
@@ -98,3 +100,32 @@ def test_a_local_time_on_the_command_line_needs_a_zone():
 def test_the_patterns_of_strptime_are_read(text: str, pattern: str):
     (found,) = read([text], (pattern,))
     assert found is not None and found.replace(microsecond=0) == datetime(2026, 11, 4, 1, 5, tzinfo=UTC)
+
+
+WRITTEN = st.builds(
+    "".join,
+    st.tuples(
+        st.sampled_from(["2026-11-03", "2024-02-29", "2026-02-29", "0001-01-01", "9999-12-31", "26-11-03", ""]),
+        st.sampled_from(["T", "t", " ", ""]),
+        st.sampled_from(["00:00:00", "23:59:60", "24:00:00", "9:30:00", "09:30", "09:30:00.5", "09:30:00 ", "09:30:00.", ""]),
+        st.sampled_from(["+00:00", "-06:00", "+14:00", "-00:30", "+25:00", "+05:75", "+0500", "+05", " +05:00", "+05 00", "Z", ""]),
+    ),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("pattern", "fits"),
+    [
+        (WITH_OFFSET[0], "2026-11-03T09:30:00+01:00"),
+        (WITH_OFFSET[1], "2026-11-03T09:30:00.25+01:00"),
+        (WITH_OFFSET[2], "2026-11-03T09:30+01:00"),
+        ("%d.%m.%Y %H:%M %:z", "03.11.2026 09:30 +01:00"),
+    ],
+)
+@given(texts=st.lists(st.none() | WRITTEN, max_size=8))
+def test_a_time_and_its_offset_read_apart_are_what_polars_reads_of_the_whole(pattern, fits, texts):
+    column = pl.Series([fits, *texts])  # the first decides whether they are read apart
+    whole = column.str.to_datetime(pattern, time_unit="us", strict=False).dt.convert_time_zone("UTC")
+    found = read_pattern(column, pattern).cast(pl.Int64)  # years past Python's last are no more than a number
+    assert found.is_not_null()[0]
+    assert found.to_list() == whole.cast(pl.Int64).to_list()
