@@ -4,29 +4,31 @@ Only then is the snapshot shown, so that neither a click nor a screen waits for 
 """
 
 import os
+import sys
 import threading
 import time
-from typing import Any
 
 import duckdb
 
 from dashboard import data
-from dashboard.data import Call, Published
+from dashboard.data import Asked, Key, Published
 from pipeline.errors import BookEmpty, WardbookError
 
 READ_AHEAD = "WARDBOOK_READ_AHEAD"  # set to 1 where a server runs for long
 LOOK_SECONDS = 0.1  # between looks at the file's entry
+SWITCH_SECONDS = (
+    0.0005  # after which a busy thread gives way; Python's own 5 ms are waited for hundreds of times a snapshot
+)
 TRY_AGAIN_SECONDS = 1.0  # while there is nothing that can be shown
+PREPARE_SECONDS = 0.4  # the longest that a new snapshot is held back for what can be worked out later: our choice
 WANTED_SECONDS = 20.0  # what nobody has asked for in so long is worked out when somebody does: our choice
-
-Key = tuple[Any, ...]
 
 
 class Reader:
     """Reads what is published, and remembers what was asked of it lately."""
 
     def __init__(self) -> None:
-        self._wanted: dict[Key, tuple[Call, float]] = {}  # what was asked, and when that was last noticed
+        self._wanted: dict[Key, tuple[Asked, float]] = {}  # what was asked, and when that was last noticed
 
     def look(self, now: float) -> None:
         """Makes the newest snapshot ready and shows it, where there is a newer one.
@@ -45,17 +47,20 @@ class Reader:
         data.NEWEST.show(made)
 
     def prepare(self, shown: Published | None, made: Published, now: float) -> None:
-        """Works out of a new snapshot what was asked of the last ones."""
+        """Works out of a new snapshot what was asked of the last ones: the most often asked first, for a while."""
         if made.present is None:
             return
         if shown is not None and shown.present is not None:
-            self._wanted |= {key: (call, now) for key, call in dict(shown.present.asked).items()}
+            self._wanted |= {key: (asked, now) for key, asked in dict(shown.present.asked).items()}
         self._wanted = {key: want for key, want in self._wanted.items() if now - want[1] < WANTED_SECONDS}
-        for (work_out, args, named), _ in self._wanted.values():
+        began = time.monotonic()
+        for asked, _ in sorted(self._wanted.values(), key=lambda want: -want[0].times):
             try:
-                work_out(made.present, *args, **named)
+                asked.work_out(made.present, *asked.args, **asked.named)
             except Exception:  # whoever asks for it is told: a site that has left the roster, a fault of ours
                 continue
+            if time.monotonic() - began > PREPARE_SECONDS:
+                break
         made.present.asked.clear()  # by nobody but this thread so far
 
     def run(self) -> None:
@@ -79,5 +84,6 @@ def begin() -> None:
     global _reader
     with _begin:
         if _reader is None and os.environ.get(READ_AHEAD) == "1":
+            sys.setswitchinterval(SWITCH_SECONDS)
             _reader = threading.Thread(target=Reader().run, name="reader", daemon=True)
             _reader.start()

@@ -8,7 +8,7 @@ import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-from dashboard import ahead, alarming, data, pace, panels, rover, theme, wall
+from dashboard import ahead, alarming, data, header, pace, panels, rover, theme, wall
 from dashboard.navigation import VIEWS
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import WardbookError
@@ -31,12 +31,13 @@ def start_session() -> None:
 
 
 @st.fragment(run_every=pace.LOOK_EVERY_SECONDS)
-def pulse(seen: data.Seen | None, tickets: int, is_reading: bool, drawn: float) -> None:
+def pulse(seen: data.Seen | None, tickets: int | None, is_reading: bool, drawn: float) -> None:
     """Draws the page anew when there is a newer snapshot, a new ticket at once; says so while a reason is being read.
 
     Parameters
     ----------
-    seen, tickets : the snapshot that the page shows, and how many tickets it knows of
+    seen : the snapshot that the page shows
+    tickets : how many tickets it knows of; None where the page shows none
     drawn : when the page was drawn, by the monotonic clock [s]
     """
     now = time.monotonic()
@@ -45,7 +46,7 @@ def pulse(seen: data.Seen | None, tickets: int, is_reading: bool, drawn: float) 
         return
     if is_reading:
         panels.markup('<p class="small">Newer data is there. Close what tells why, and it is shown.</p>')
-    elif pace.PACE.is_due(now - drawn) or data.tickets_known() > tickets:
+    elif pace.PACE.is_due(now - drawn) or tickets is not None and data.tickets_known() > tickets:
         with pace.TURNS.taken():
             st.rerun(scope="app")
 
@@ -70,7 +71,7 @@ def chosen_picture(is_reading: bool) -> data.Picture:
 def play(begun: float) -> None:
     """Steps through a past day while a pace is chosen."""
     if time.monotonic() - begun >= PLAY_SECONDS / 2:  # not in the very run that drew the page
-        panels.play_on(panels.shown())
+        header.play_on(panels.shown())
 
 
 def views() -> dict[str, StreamlitPage]:
@@ -116,21 +117,22 @@ def turn(pages: dict[str, StreamlitPage], shown: str) -> None:
     waits()
 
 
-def frame(picture: data.Picture, is_reading: bool) -> None:
+def frame(picture: data.Picture, is_reading: bool, shows_tickets: bool) -> None:
     """What stands over every page: county, time, control, who enters, alarms."""
     if wall.asked():
         st.html(wall.style_sheet())
-        panels.header(picture)
+        header.draw(picture)
     else:
         left, right = st.columns([0.58, 0.42], vertical_alignment="center")
         with left:
-            panels.header(picture)
+            header.draw(picture)
         with right, st.container(horizontal=True, horizontal_alignment="right"):
-            panels.choose_moment(picture)
-            panels.say_who()
+            header.choose_moment(picture)
+            header.say_who()
     alarming.announce(picture)
     if st.session_state.mode == "Live":
-        pulse(st.session_state.seen, picture.known.tickets.height, is_reading, time.monotonic())
+        tickets = picture.known.tickets.height if shows_tickets else None
+        pulse(st.session_state.seen, tickets, is_reading, time.monotonic())
     elif st.session_state.get("pace"):
         play(time.monotonic())
 
@@ -140,7 +142,7 @@ def main() -> None:
     ahead.begin()
     st.set_page_config(page_title="Wardbook", layout="wide")
     st.html(theme.style_sheet(theme.palette()))
-    panels.unsent()
+    header.unsent()
     pages = views()
     rover_id = rover.asked()
     # The default page answers to the bare address only; a view that must have its own address cannot be it.
@@ -157,14 +159,14 @@ def main() -> None:
     except WardbookError as error:
         panels.empty(str(error))
         st.session_state.as_of, st.session_state.mode = None, "Live"
-        pulse(st.session_state.get("seen"), 0, False, time.monotonic())
+        pulse(st.session_state.get("seen"), None, False, time.monotonic())
         return
     st.session_state[panels.PICTURE] = picture
     if rover_id:
         pulse(st.session_state.seen, picture.known.tickets.height, False, time.monotonic())
         rover.page(picture, rover_id)
         return
-    frame(picture, is_reading)
+    frame(picture, is_reading, page.url_path in VIEWS and VIEWS[page.url_path].shows_tickets)
     page.run()
     if wall.asked():
         turn(pages, page.url_path)

@@ -19,11 +19,9 @@ from dashboard.theme import Palette, chart_config
 BAND_OPACITY = 0.18
 LINE_PX = 2
 AXIS_PX = 46  # room for the left axis of a small panel
-SHARED_AXIS_PX = 124  # the same where panels with words at the left share a time axis
-SHARED: dict[str, Any] = {"minExtent": SHARED_AXIS_PX, "maxExtent": SHARED_AXIS_PX}
 LABELS_PX = 8  # between the times of an axis, so that they do not run into one
 LEAST_PEOPLE = 5.0  # end of an axis of people while nobody waits [count]
-NAME_SHARE = 0.12  # of a counter panel's height, that a name takes
+SOME_DAY = (datetime(2000, 1, 1, tzinfo=UTC), datetime(2000, 1, 2, tzinfo=UTC))  # until the ends of an axis are known
 MOLDS_KEPT = 32  # shapes of a kind of chart that are remembered [count]; there are two or three sizes in two themes
 # Rows stay in the layer that draws them, however many: a county may have thousands of places.
 alt.data_transformers.consolidate_datasets = False
@@ -99,11 +97,6 @@ def stretch_axis(field: str) -> alt.X:
     return alt.X(f"{field}:T", scale=alt.Scale(type="utc"))
 
 
-def now_rule(at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette) -> alt.Chart:
-    """The thin rule that says now."""
-    return rule(base([{"x": wall(at, zone)}]), colours).encode(x=time_axis("x", domain, zone))
-
-
 def rule(chart: alt.Chart, colours: Palette) -> alt.Chart:
     """The mark of that rule."""
     return chart.mark_rule(color=colours.ink, strokeWidth=1, opacity=0.7)
@@ -174,7 +167,7 @@ def line_mold(colours: Palette, height: int, axis_px: int) -> str:
             title="people waiting" if axis_px == AXIS_PX else None, tickCount=4, minExtent=axis_px, maxExtent=axis_px
         ),
     )
-    x = time_axis("at", (datetime(2000, 1, 1, tzinfo=UTC), datetime(2000, 1, 2, tzinfo=UTC)), "UTC")
+    x = time_axis("at", SOME_DAY, "UTC")
     tip = [
         alt.Tooltip("at:T", title="time", format="%H:%M"),
         alt.Tooltip("median:Q", title="median", format=".0f"),
@@ -230,7 +223,7 @@ def empty_bars(units: pl.DataFrame, at: datetime, zone: str, colours: Palette) -
 @lru_cache(maxsize=MOLDS_KEPT)
 def empty_mold(colours: Palette) -> str:
     """The ends of batteries without their rows and times."""
-    y, day = label_axis(), (datetime(2000, 1, 1, tzinfo=UTC), datetime(2000, 1, 2, tzinfo=UTC))
+    y, day = label_axis(), SOME_DAY
     tip = [
         alt.Tooltip("label:N", title="unit"),
         alt.Tooltip("empty_at_low:T", title="5 %", format="%H:%M"),
@@ -261,10 +254,16 @@ def listed(drawn: dict[str, Any], labels: list[str], ends: Sequence[Any], height
     for layer in drawn["layer"]:
         if "y" in layer["encoding"]:
             layer["encoding"]["y"]["sort"] = labels
+    return ending(drawn, ends) | {"height": height}
+
+
+def ending(drawn: dict[str, Any], ends: Sequence[Any]) -> dict[str, Any]:
+    """A chart with the ends of its horizontal axis."""
+    for layer in drawn["layer"]:
         scale = layer["encoding"]["x"].get("scale", {})
         if "domain" in scale:
             scale["domain"] = list(ends)
-    return drawn | {"height": height}
+    return drawn
 
 
 def rate_bars(units: pl.DataFrame, colours: Palette) -> dict[str, Any]:
@@ -298,84 +297,3 @@ def rate_mold(colours: Palette) -> str:
         base("units").mark_point(filled=True, size=70, color=colours.ink, opacity=1).encode(x=x, y=y, tooltip=tip),
     ]
     return json.dumps(finish(alt.layer(*layers), colours).to_dict())
-
-
-def event_panel(
-    events: pl.DataFrame, at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette, row: str
-) -> Any:
-    """Moments as ticks, a row a kind (`row`), with `said` on hover."""
-    kinds = events[row].unique(maintain_order=True).to_list()
-    y = alt.Y(
-        f"{row}:N",
-        sort=kinds,
-        axis=alt.Axis(title=None, labelLimit=SHARED_AXIS_PX, grid=False, **SHARED),
-    )
-    marks = (
-        base(records(events, zone))
-        .mark_tick(thickness=3, size=14, clip=True)
-        .encode(
-            x=time_axis("at", domain, zone),
-            y=y,
-            color=alt.condition("datum.is_open", alt.value(colours.stakes[2]), alt.value(colours.estimate))
-            if "is_open" in events.columns
-            else alt.value(colours.estimate),
-            tooltip=[alt.Tooltip("at:T", title="at", format="%H:%M"), alt.Tooltip("said:N", title="what")],
-        )
-    )
-    return finish(alt.layer(marks, now_rule(at, domain, zone, colours)), colours, 22 * max(len(kinds), 1) + 26)
-
-
-def span_panel(
-    spans: pl.DataFrame, at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette, row: str
-) -> Any:
-    """Stretches of time as bars, a row a kind; `state` chooses the shade (battery, dark or visit)."""
-    kinds = spans[row].unique(maintain_order=True).to_list()
-    shades = {"battery": colours.stakes[1], "dark": colours.stakes[4], "visit": colours.accent}
-    bars = (
-        base(records(spans, zone))
-        .mark_bar(height=11, clip=True)
-        .encode(
-            x=stretch_axis("start"),
-            x2="end:T",
-            y=alt.Y(
-                f"{row}:N",
-                sort=kinds,
-                axis=alt.Axis(title=None, grid=False, **SHARED),
-            ),
-            color=alt.Color(
-                "state:N",
-                scale=alt.Scale(domain=list(shades), range=list(shades.values())),
-                legend=None,
-            ),
-            tooltip=[alt.Tooltip("said:N", title="what")],
-        )
-    )
-    return finish(alt.layer(bars, now_rule(at, domain, zone, colours)), colours, 22 * max(len(kinds), 1) + 26)
-
-
-def counter_panel(
-    reports: pl.DataFrame, at: datetime, domain: tuple[datetime, datetime], zone: str, colours: Palette
-) -> Any:
-    """Running totals of units as steps, each named at its end. Counts of ballots read, never votes."""
-    rows = records(reports, zone)
-    ends = apart(records(reports.sort("at").group_by("unit_id", maintain_order=True).last(), zone))
-    y = alt.Y("total:Q", axis=alt.Axis(title=None, tickCount=4, **SHARED))
-    x = time_axis("at", domain, zone)
-    layers = [
-        base(rows)
-        .mark_line(interpolate="step-after", strokeWidth=LINE_PX, color=colours.estimate)
-        .encode(x=x, y=y, detail="unit_id:N", tooltip=["unit_id:N", alt.Tooltip("at:T", format="%H:%M"), "total:Q"]),
-        base(ends).mark_text(align="left", dx=5, color=colours.ink).encode(x=x, y="label_at:Q", text="unit_id:N"),
-        now_rule(at, domain, zone, colours),
-    ]
-    return finish(alt.layer(*layers), colours, 140)
-
-
-def apart(ends: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The ends of curves with a height for their names, so that no name lies on another."""
-    top = max([1.0, *(e["total"] for e in ends)])
-    floor = 0.0
-    for end in sorted(ends, key=lambda e: (e["total"], e["unit_id"])):
-        end["label_at"] = max(float(end["total"]), floor)
-        floor = end["label_at"] + top * NAME_SHARE
-    return ends

@@ -7,7 +7,6 @@ one computation.
 """
 
 import gc
-import json
 import os
 import threading
 from collections.abc import Callable
@@ -21,7 +20,7 @@ import duckdb
 import polars as pl
 import streamlit as st
 
-from pipeline.contracts.estimates import ESTIMATES
+from pipeline.contracts.estimates import ESTIMATES, FIRST
 from pipeline.contracts.known import Known, empty
 from pipeline.errors import BookEmpty
 from pipeline.estimates import Answers
@@ -36,20 +35,32 @@ STEP = timedelta(minutes=5)  # grid of the past [min]
 EVER_AFTER = datetime.max.replace(tzinfo=UTC)
 Received = tuple[int, int, int, int]  # see `received_by`
 Seen = tuple[int, int]  # which snapshot is published: inode and time of change of its file
-Call = tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]  # a function of a picture and its other arguments
+Key = tuple[Any, ...]  # a function's place and name, and its arguments
+
+
+@dataclass
+class Asked:
+    """A function of a picture with its other arguments, and how often it was called [count]."""
+
+    work_out: Callable[..., Any]
+    args: tuple[Any, ...]
+    named: dict[str, Any]
+    times: int = 0
 
 
 @dataclass(frozen=True)
 class Picture:
     """Everything shown for one moment; what was not published is worked out when a page asks for it, and kept.
 
-    `lines_at` is before `at` while the lines of `at` are still being worked out: what stands on them says so.
+    `lines_at` and `rest_at` are before `at` while the lines, and what is neither lines nor tickets, are still being
+    worked out for `at`: what stands on them says so.
     """
 
     folder: str
     version: int
     at: datetime
     lines_at: datetime
+    rest_at: datetime
     is_live: bool
     known: Known
     receipts: pl.DataFrame
@@ -58,9 +69,9 @@ class Picture:
     frames: dict[str, pl.DataFrame]
     answers: Answers
     failed: dict[str, str] = field(default_factory=dict)
-    kept: dict[tuple[Any, ...], Any] = field(default_factory=dict)
-    asked: dict[tuple[Any, ...], Call] = field(default_factory=dict)  # what has been asked of it, by the keys of `kept`
-    locks: dict[tuple[Any, ...], threading.RLock] = field(default_factory=dict)
+    kept: dict[Key, Any] = field(default_factory=dict)
+    asked: dict[Key, Asked] = field(default_factory=dict)
+    locks: dict[Key, threading.RLock] = field(default_factory=dict)
     lock: threading.RLock = field(default_factory=threading.RLock)  # of the estimates
 
     @property
@@ -82,6 +93,10 @@ class Picture:
                     self.frames[what] = empty(ESTIMATES[what])
             return self.frames[what]
 
+    def made_at(self, what: str) -> datetime:
+        """The time that an estimate answers for."""
+        return self.at if what == FIRST else self.lines_at if what in ("lines", "outlook") else self.rest_at
+
     def last_received(self, kind: str) -> datetime | None:
         """When a file of a kind came last."""
         found = self.receipts.filter((pl.col("kind") == kind) & pl.col("refused").is_null())["received_at"].max()
@@ -101,7 +116,7 @@ def once(make: Callable[Concatenate[Picture, P], Found]) -> Callable[Concatenate
     @wraps(make)
     def kept(picture: Picture, *args: P.args, **named: P.kwargs) -> Found:
         key = (make.__code__.co_filename, make.__qualname__, args, tuple(sorted(named.items())))
-        picture.asked[key] = (kept, args, named)
+        picture.asked.setdefault(key, Asked(kept, args, named)).times += 1
         if key not in picture.kept:
             with picture.locks.setdefault(key, threading.RLock()):
                 if key not in picture.kept:
@@ -289,6 +304,7 @@ def picture(folder: str, found: Published, at: datetime, is_live: bool) -> Pictu
         found.meta["version"],
         at,
         (found.meta["lines_at"] or at) if is_live else at,
+        (found.meta["rest_at"] or at) if is_live else at,
         is_live,
         known,
         found.receipts.filter(pl.col("received_at") <= at),
@@ -311,26 +327,6 @@ def first_known(rows: read.Rows, newest: datetime) -> datetime:
     """The first time for which anything can be said: the county's facts have to be known."""
     first = read.received(rows, "county")["received_at"].min()
     return first if isinstance(first, datetime) else newest
-
-
-OUTLINE = "map.geojson"  # in the book's folder: a border, roads; drawn beneath the map
-LARGEST_OUTLINE = 5_000_000  # of that file [bytes]; more would slow every open map: our choice
-
-
-@lru_cache(maxsize=2)
-def outline(folder: str) -> tuple[list[dict[str, Any]], str | None]:
-    """The features of the county's own map file, and why there are none if it cannot be used."""
-    path = Path(folder) / OUTLINE
-    if not path.exists():
-        return [], None
-    if path.stat().st_size > LARGEST_OUTLINE:
-        return [], f"{OUTLINE} is larger than {LARGEST_OUTLINE / 1e6:.0f} MB and is left out. Simplify it."
-    try:
-        found = json.loads(path.read_text("utf-8"))
-        features = found["features"] if found.get("type") == "FeatureCollection" else [found]
-        return [f for f in features if isinstance(f, dict) and f.get("type")], None
-    except (ValueError, KeyError, TypeError, AttributeError, OSError) as error:
-        return [], f"{OUTLINE} cannot be read ({type(error).__name__}). Export it as GeoJSON in degrees."
 
 
 def moments(picture: Picture) -> list[datetime]:

@@ -138,11 +138,12 @@ def stops(picture: Picture) -> Iterator[Item]:
     costs = dict(picture.answer("power").group_by("site_id").agg(pl.col("expected_voter_minutes").sum()).iter_rows())
     for row in plan.iter_rows(named=True):
         own = [tickets[t] for t in row["ticket_ids"] if t in tickets]
+        if {t["status"] for t in own} == {"resolved"}:  # since the plan was made
+            continue
         risk = sum(t["voter_minutes_at_risk"] for t in own) if own else costs.get(row["site_id"], 0.0)
         low, high = row.get("voter_minutes_saved_low"), row.get("voter_minutes_saved_high")
         saved = words.about(row["voter_minutes_saved"], low, high, "rough")
-        horizon = "in the next hour if nobody comes" if own else "until closing if nobody comes"
-        stop = row["stop"]
+        horizon, stop = "in the next hour if nobody comes" if own else "until closing if nobody comes", row["stop"]
         yield Item(
             COST,
             risk,

@@ -11,7 +11,8 @@ import polars as pl
 
 from dashboard import figures
 from dashboard.charts import MOLDS_KEPT, base, filled, finish
-from dashboard.data import Picture, once, outline
+from dashboard.data import Picture, once
+from dashboard.outlines import outline
 from dashboard.theme import Palette
 
 MAP_SHARE = 0.75  # of a map's height, that its sites take

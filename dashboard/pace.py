@@ -13,7 +13,7 @@ from streamlit.runtime.scriptrunner import StopException
 LOOK_EVERY_SECONDS = 2.0  # between looks at whether a newer snapshot has been published
 LONGEST_SECONDS = 10.0  # between drawings, however many look on: our choice
 AT_ONCE = 2  # pages that are drawn anew at the same time, not counting those that somebody asked for: our choice
-SHARE = 0.5  # of one processor that drawing may take: our choice
+SHARE = 0.3  # of one processor that drawing may take where no ticket has come: our choice
 NEWEST = 0.2  # weight of the newest drawing in the mean cost: our choice
 GONE_SECONDS = 30.0  # a session that has not looked for so long looks no more
 

@@ -165,7 +165,7 @@ def numbers(picture: Picture, frame: pl.DataFrame, what: str, leave_out: Sequenc
 
 def download(picture: Picture, frame: pl.DataFrame, what: str) -> None:
     """A frame as a CSV file."""
-    at = picture.lines_at if what in ("lines", "outlook") else picture.at
+    at = picture.made_at(what)
     st.download_button(
         f"Download {what} (CSV)",
         lambda: to_csv(frame, at, picture.zone),

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import entering, figures, panels, words
+from dashboard import entering, figures, header, panels, words
 from dashboard.data import Picture
 from pipeline.contracts.moments import rfc3339
 from pipeline.contracts.words import TICKET_STATE
@@ -36,7 +36,7 @@ def page(picture: Picture, rover_id: str) -> None:
         f'<p class="big">Rover {words.safe(rover_id)}</p><p class="small">as known at '
         f"{words.full_time(picture.at, picture.zone)}. A proposal: the dispatcher decides.</p>"
     )
-    panels.notice(picture)
+    header.notice(picture)
     away(picture)
     plan = picture.answer("dispatch").filter(pl.col("rover_id") == rover_id).sort("stop")
     mine = own_tickets(picture, rover_id)

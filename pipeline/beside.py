@@ -1,10 +1,11 @@
-"""Estimates beside the intake: what has come is shown at once on the lines made last, and the day is replayed in a
-process of its own, so that no ticket waits for it.
+"""Estimates beside the intake: a ticket is published at once on the lines made last, everything else follows while
+nothing arrives, and the day is replayed in a process of its own, so that no ticket waits for either.
 """
 
 import os
 import signal
 import time
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
@@ -12,11 +13,13 @@ from multiprocessing.process import BaseProcess
 from types import TracebackType
 
 from pipeline import run
+from pipeline.contracts.estimates import FIRST
 from pipeline.contracts.known import Known
 
 REFRESH = timedelta(seconds=60)  # without news the estimates are made anew this often: our choice
 LOWER = 5  # by how much the replay gives way to the intake and the board (steps of `nice`): our choice
-SHARE = 0.5  # of the time that the replay may run, so that a board of many screens keeps a processor: our choice
+SHARE = 0.5  # of the time that what follows may run, so that a board of many screens keeps a processor: our choice
+AT_LEAST_SECONDS = 0.5  # that is worked on what follows before more is taken, so that it comes to an end: our choice
 STOP_SECONDS = 5.0
 
 
@@ -102,22 +105,24 @@ class Beside:
 
 
 class Fresh:
-    """Which estimates to publish next: complete ones, or at once those of now on the lines made last.
+    """What to publish next: tickets at once on the lines that are shown, then the rest, then all on newer lines.
 
     Without a process beside it every estimate is worked out here, and the intake waits for it.
     """
 
     def __init__(self, writer: run.Writer, beside: Beside | None = None) -> None:
         self._writer, self._beside = writer, beside
-        self._lines: run.Estimated | None = None
+        self._lines = writer.shown.lines  # the newest
         self._begun_at: datetime | None = None
         self._is_behind = False  # rows have come since the newest replay began
+        self._news: Known | None = None  # what was known when tickets were made last
+        self._next: run.Making | None = None  # what follows next, its tickets made already or not
+        self._at_work: run.Making | None = None
+        self._spent = self._rest_until = 0.0
 
     def look(self, has_news: bool, now: datetime) -> run.Estimated | None:
-        """What to publish, None where nothing is new."""
+        """What to publish at once, None where nothing is."""
         done = self._beside.done() if self._beside else None
-        if done is not None and done.lines is not None:
-            self._lines = done
         self._is_behind |= has_news
         is_due = self._begun_at is None or now - self._begun_at >= REFRESH
         is_wanted = (is_due or self._is_behind) and (self._beside is None or self._beside.is_free())
@@ -127,18 +132,64 @@ class Fresh:
         if known is None:
             self._begun_at = now
             return run.Estimated()
-        lines = self._lines.lines if self._lines else None
-        if self._beside is None or lines is None or not lines.fit(known):
+        if done is not None and done.lines is not None and done.lines.fit(known):
+            self._lines = done.lines
+        if self._beside is None or self._lines is None or not self._lines.fit(known):
             return self.complete(known, now)
-        is_complete = done is not None and not self._is_behind
+        is_complete = done is not None and done.lines is self._lines and not self._is_behind
         if is_wanted and self._beside.begin(known):
             self._begun_at, self._is_behind = now, False
         if is_complete:
+            self._at_work = self._next = None
             return done
-        return run.estimate_what_can(known, lines) if has_news or done else None
+        if has_news:
+            return self.tickets_of(known)
+        if done is not None:
+            self._next = run.Making(known, self._lines)
+        return None
 
     def complete(self, known: Known, now: datetime) -> run.Estimated:
         """Everything worked out here and now: at the start, and after a change of the roster or the assumptions."""
         made = run.estimate_what_can(known)
-        self._lines, self._begun_at, self._is_behind = made, now, False
+        self._lines, self._begun_at, self._is_behind = made.lines, now, False
+        self._at_work = self._next = None
         return made
+
+    def tickets_of(self, known: Known) -> run.Estimated:
+        """The tickets of now beside everything as it is shown; the rest is to follow."""
+        shown = self._writer.shown
+        making = run.Making(known, shown.lines)
+        making.step()
+        self._news = known
+        self._next = making if shown.lines is self._lines else run.Making(known, self._lines)
+        return beside_the_rest(making.made(), shown)
+
+    def go_on(self, has_arrived: Callable[[], bool]) -> run.Estimated | None:
+        """Works on what follows, for a while at least and until something arrives; what to publish once all is made."""
+        if self._at_work is None:
+            if self._next is None or time.monotonic() < self._rest_until:
+                return None
+            self._at_work, self._next, self._spent = self._next, None, 0.0
+        began = time.monotonic()
+        while not self._at_work.is_done():
+            self._at_work.step()
+            if time.monotonic() - began >= AT_LEAST_SECONDS and has_arrived():
+                break
+        self._spent += time.monotonic() - began
+        if not self._at_work.is_done():
+            return None
+        rest, self._at_work = self._at_work, None
+        self._rest_until = time.monotonic() + self._spent * (1 - SHARE) / SHARE
+        if self._news is None or self._news.at <= rest.known.at:
+            return rest.made()
+        newer = run.Making(self._news, rest.lines)  # more tickets have come meanwhile
+        newer.step()
+        return beside_the_rest(newer.made(), rest.made())
+
+
+def beside_the_rest(tickets: run.Estimated, rest: run.Estimated) -> run.Estimated:
+    """Newer tickets with everything else as it was made before, on the same lines."""
+    failed = {what: why for what, why in rest.failed.items() if what != FIRST}
+    frames = {what: frame for what, frame in rest.frames.items() if what != FIRST}
+    since = rest.since or rest.at
+    return run.Estimated(tickets.at, frames | tickets.frames, failed | tickets.failed, rest.lines, since)

@@ -13,6 +13,7 @@ from pipeline.contracts.moments import local_time, parse_time
 from pipeline.errors import MissingFile, UsageError
 from pipeline.run import Writer
 from pipeline.sources.folder import Incoming, gather
+from pipeline.store import inbox
 from pipeline.watch import Say, Watcher
 
 HERE = Path(pipeline.__file__).parent
@@ -21,6 +22,7 @@ NIGHT_UNTIL = "04:00"  # local times before this are of the night after the elec
 START = "10:30"  # local: a storm begins, lines are long
 SPEED = 60.0  # minutes of the day in one minute
 PACE_SECONDS = 1.0  # between looks at what is due
+ENTRY_SECONDS = 0.1  # between looks for entries made on the board
 
 
 def day_folder() -> Path:
@@ -78,8 +80,21 @@ def play(
 ) -> None:
     """Takes what is due and publishes, until stopped; entries made on the board are taken too."""
     watcher = Watcher(writer, [], [], lambda _line: None, beside=beside)
-    while not stop.wait(PACE_SECONDS) and is_shown():
+
+    def has_arrived() -> bool:
+        return bool(inbox.waiting(writer.book))
+
+    while not pause(stop, has_arrived) and is_shown():
         now = replay.now()
-        receipts = watcher.round(now, replay.due(now))
+        receipts = watcher.round(now, replay.due(now), has_arrived)
         if receipts:
             say(f"{now:%H:%M} UTC: {len(receipts)} files taken")
+
+
+def pause(stop: threading.Event, has_arrived: Callable[[], bool]) -> bool:
+    """Waits until the next look, which an entry made on the board brings forward; whether to stop."""
+    until = time.monotonic() + PACE_SECONDS
+    while time.monotonic() < until and not has_arrived():
+        if stop.wait(ENTRY_SECONDS):
+            return True
+    return stop.is_set()

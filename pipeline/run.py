@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.contracts.estimates import ESTIMATES
+from pipeline.contracts.estimates import ESTIMATES, FIRST
 from pipeline.contracts.known import Known
 from pipeline.errors import BookEmpty, SourceError
 from pipeline.normalise import county_words
@@ -71,17 +71,21 @@ def take(
 
 @dataclass(frozen=True)
 class Estimated:
-    """The estimates at one time, what could not be estimated and why, and the lines that they stand on."""
+    """The estimates at one time, what could not be estimated and why, and the lines that they stand on.
+
+    `since` is the time of all that is neither tickets nor lines, where it is earlier than that of the tickets.
+    """
 
     at: datetime | None = None
     frames: dict[str, pl.DataFrame] = field(default_factory=dict)
     failed: dict[str, str] = field(default_factory=dict)
     lines: "LinesThen | None" = None
+    since: datetime | None = None
 
     @property
-    def lines_at(self) -> datetime | None:
-        """The time of the lines that they stand on: `at`, or earlier."""
-        return self.lines.at if self.lines else self.at
+    def times(self) -> publish.Times:
+        """The times of the tickets, of the lines that all stand on, and of the rest; each the first, or earlier."""
+        return publish.Times(self.at, self.lines.at if self.lines else self.at, self.since or self.at)
 
 
 class Writer:
@@ -92,7 +96,7 @@ class Writer:
         self._opened_at = now
         self._writing = Writing(book)
         self._rows = read.Rows()
-        self._shown = Estimated()
+        self.shown = Estimated()
 
     def __enter__(self) -> "Writer":
         self._writing.__enter__()
@@ -237,13 +241,13 @@ class Writer:
 
     def show(self, estimated: Estimated, now: datetime) -> None:
         """Publishes the log with these estimates."""
-        self._shown = estimated
+        self.shown = estimated
         self.publish_log(now)
 
     def publish_log(self, now: datetime) -> None:
         """Publishes the log with the estimates made last: for receipts of files that told nothing new."""
-        made = self._shown
-        publish.publish(self.book, self.log, made.frames, made.failed, (made.at, made.lines_at), now)
+        made = self.shown
+        publish.publish(self.book, self.log, made.frames, made.failed, made.times, now)
 
     def substance(self) -> int:
         """The number of entries that estimates stand on: all but the receipts of files."""
@@ -261,27 +265,57 @@ def refusal(file: Incoming, reason: str) -> Receipt:
     return Receipt(file.name, file.kind, refused=reason, reasons=reasons)
 
 
-def estimate_what_can(known: Known, lines: "LinesThen | None" = None) -> Estimated:
-    """Every estimate that can be made: a fault in one must not cost the night the others.
+class Making:
+    """The estimates of one time, made one after another, the tickets first; a fault in one costs none of the others.
 
     Parameters
     ----------
     lines : lines of an earlier time to stand on; without them the day is replayed up to T
     """
-    from pipeline.estimates import Answers  # see estimate_all
 
-    answers = Answers(known)
-    if lines is not None:
-        answers.stand_on(lines)
-    found, failed = {}, {}
-    for what in ESTIMATES:
+    def __init__(self, known: Known, lines: "LinesThen | None" = None) -> None:
+        from pipeline.estimates import Answers  # see estimate_all
+
+        self.known, self.lines = known, lines
+        self._answers = Answers(known)
+        if lines is not None:
+            self._answers.stand_on(lines)
+        self._left = [FIRST, *(what for what in ESTIMATES if what != FIRST)]
+        self._found: dict[str, pl.DataFrame] = {}
+        self._failed: dict[str, str] = {}
+
+    def is_done(self) -> bool:
+        """Whether none is left to make."""
+        return not self._left
+
+    def step(self) -> None:
+        """Makes the next one."""
+        what = self._left.pop(0)
         try:
-            found[what] = answers.answer(what)
+            self._found[what] = self._answers.answer(what)
         except Exception as error:  # anything at all: the board shows it, and `wardbook estimate` gives the traceback
-            failed[what] = f"{type(error).__name__}: {error}".splitlines()[0]
-    if lines is None and not {"lines", "outlook"} & set(failed):
-        lines = answers.lines_then()
-    return Estimated(known.at, found, failed, lines)
+            self._failed[what] = f"{type(error).__name__}: {error}".splitlines()[0]
+
+    def made(self) -> Estimated:
+        """Those that have been made so far."""
+        lines = self.lines
+        if lines is None and {"lines", "outlook"} <= set(self._found):
+            lines = self._answers.lines_then()
+        in_order = {what: self._found[what] for what in ESTIMATES if what in self._found}
+        return Estimated(self.known.at, in_order, dict(self._failed), lines)
+
+
+def estimate_what_can(known: Known, lines: "LinesThen | None" = None) -> Estimated:
+    """Every estimate that can be made.
+
+    Parameters
+    ----------
+    lines : as of `Making`
+    """
+    making = Making(known, lines)
+    while not making.is_done():
+        making.step()
+    return making.made()
 
 
 def estimate_all(known: Known, whats: Iterable[str] = tuple(ESTIMATES)) -> dict[str, pl.DataFrame]:

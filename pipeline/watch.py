@@ -14,7 +14,7 @@ from pipeline.errors import SettingsError, WardbookError
 from pipeline.outputs.alarms import Told, alarms, sounding
 from pipeline.outputs.fallback import pages, write_pack
 from pipeline.outputs.pages import names
-from pipeline.run import Writer
+from pipeline.run import Estimated, Writer
 from pipeline.sources.folder import RECEIVED, Incoming, gather
 from pipeline.sources.profile import Profile
 from pipeline.store import handover, read
@@ -22,7 +22,7 @@ from pipeline.store.intake import Receipt
 from pipeline.store.people import names_behind
 
 SETTLE_MS = 400  # files that still grow are left until they have been quiet this long
-LOOK_MS = 1000
+LOOK_SECONDS = 1.0  # between rounds while nothing is known to have arrived
 Say = Callable[[str], None]
 
 
@@ -79,27 +79,32 @@ class Watcher:
         self, stop: threading.Event, clock: Callable[[], datetime], is_wanted: Callable[[], bool] = lambda: True
     ) -> None:
         """Until `stop` is set, or nobody wants it any more."""
-        watched = {*self._folders, self._writer.book.inbox.resolve()}
-        self.round(clock())
-        arrivals = changes_in(
-            *watched,
-            stop_event=stop,
-            debounce=SETTLE_MS,
-            rust_timeout=LOOK_MS,
-            yield_on_timeout=True,
-            raise_interrupt=False,
-        )
-        for _ in arrivals:
-            if not is_wanted():
+        arrived = threading.Event()
+        threading.Thread(target=self.notice, args=(arrived, stop), daemon=True).start()
+        while is_wanted():
+            arrived.clear()
+            self.round(clock(), has_arrived=arrived.is_set)
+            if stop.is_set():
                 return
-            self.round(clock())
+            arrived.wait(LOOK_SECONDS)
 
-    def round(self, now: datetime, due: Sequence[Incoming] = ()) -> list[Receipt]:
+    def notice(self, arrived: threading.Event, stop: threading.Event) -> None:
+        """Says when something has arrived; should it fail, a round is made every so often all the same."""
+        watched = {*self._folders, self._writer.book.inbox.resolve()}
+        for _ in changes_in(
+            *watched, stop_event=stop, debounce=SETTLE_MS, rust_timeout=int(1000 * LOOK_SECONDS), raise_interrupt=False
+        ):
+            arrived.set()
+
+    def round(
+        self, now: datetime, due: Sequence[Incoming] = (), has_arrived: Callable[[], bool] = lambda: False
+    ) -> list[Receipt]:
         """One look at what has arrived. New rows, or age, make the estimates anew; a file of known rows does not.
 
         Parameters
         ----------
         due : files that come by another way than a folder, as those of a day that is played
+        has_arrived : whether there is more to take: what follows the tickets then waits until the next round
         """
         before = self._writer.substance()
         self.note_settings(now)
@@ -113,12 +118,19 @@ class Watcher:
             self._say(told(receipt))
         estimated = self._fresh.look(self._writer.substance() != before, now)
         if estimated:
-            self._writer.show(estimated, now)
-            if estimated.frames and estimated.at:
-                self.after_publishing(estimated.frames, estimated.at, now)
+            self.show(estimated, now)
         elif receipts:
             self._writer.publish_log(now)
+        following = self._fresh.go_on(has_arrived)
+        if following:
+            self.show(following, now)
         return receipts
+
+    def show(self, estimated: Estimated, now: datetime) -> None:
+        """Publishes estimates, and does what follows from them."""
+        self._writer.show(estimated, now)
+        if estimated.frames and estimated.at:
+            self.after_publishing(estimated.frames, estimated.at, now)
 
     def after_publishing(self, estimates: Mapping[str, pl.DataFrame], at: datetime, now: datetime) -> None:
         """The hourly pack, and alarms told to others; a slip in either costs the night nothing else."""

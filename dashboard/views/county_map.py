@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import data, figures, maps, panels, reasons, theme, words
+from dashboard import figures, maps, outlines, panels, reasons, theme, words
 from dashboard.data import Picture, once
 
 MOST = 9  # sites in the short table [count]
@@ -47,7 +47,7 @@ else:
     left, right = st.columns([0.6, 0.4], gap="medium")
     with left:
         by = st.selectbox("Shade the sites by", list(maps.SHADES), format_func=maps.SHADES.__getitem__, key="shade")
-        _, trouble = data.outline(picture.folder)
+        _, trouble = outlines.outline(picture.folder)
         if trouble:
             panels.empty(trouble)
         panels.chart(

@@ -5,7 +5,7 @@ from datetime import timedelta
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, data, figures, panels, reasons, theme, whatif, words
+from dashboard import charts, data, day_charts, figures, panels, reasons, theme, whatif, words
 from dashboard.data import Picture, once
 from dashboard.theme import Palette
 
@@ -62,7 +62,7 @@ def line_drawn(picture: Picture, site_id: str, line: str, colours: Palette, befo
         picture.zone,
         colours,
         140,
-        charts.SHARED_AXIS_PX,
+        day_charts.SHARED_AXIS_PX,
     )
 
 
@@ -137,18 +137,18 @@ def chart_of(picture: Picture, site_id: str, what: str, colours: Palette) -> dic
             is_open=pl.col("status") != "resolved",
             said=pl.format("{}: {}", "ticket_id", "text"),
         )
-        drawn = charts.event_panel(events, at, span, zone, colours, "kind") if events.height else None
+        drawn = day_charts.event_panel(events, at, span, zone, colours, "kind") if events.height else None
     elif what == "steps":
         kind = pl.col("milestone").str.replace_all("-", " ")
         steps = steps_of(picture, site_id).select("at", kind=kind, said=kind)
-        drawn = charts.event_panel(steps, at, span, zone, colours, "kind") if steps.height else None
+        drawn = day_charts.event_panel(steps, at, span, zone, colours, "kind") if steps.height else None
     elif what == "off mains":
         spans = off_mains(picture, site_id)
-        drawn = charts.span_panel(spans, at, span, zone, colours, "unit_id") if spans.height else None
+        drawn = day_charts.span_panel(spans, at, span, zone, colours, "unit_id") if spans.height else None
     else:
         reports = counters_of(picture, site_id)
-        drawn = charts.counter_panel(reports, at, span, zone, colours) if reports.height else None
-    return None if drawn is None else drawn.to_dict()
+        drawn = day_charts.counter_panel(reports, at, span, zone, colours) if reports.height else None
+    return drawn
 
 
 def happenings(picture: Picture, site_id: str) -> None:

@@ -329,3 +329,4 @@ ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
     "supplies": Supplies,
     "reconciliation": Reconciliation,
 }
+FIRST = "tickets"  # is made and published before the others when something has come

@@ -5,6 +5,7 @@ import shutil
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
+from typing import NamedTuple
 
 import polars as pl
 
@@ -14,12 +15,20 @@ from pipeline.store.log import Log, connect
 TEMPORARY = ".publishing-"
 
 
+class Times(NamedTuple):
+    """The times that estimates answer for: the tickets, the lines that all stand on, and the rest."""
+
+    at: datetime | None
+    lines_at: datetime | None
+    rest_at: datetime | None
+
+
 def publish(
     book: Book,
     log: Log,
     estimates: Mapping[str, pl.DataFrame],
     failed: Mapping[str, str],
-    times: tuple[datetime | None, datetime | None],
+    times: Times,
     now: datetime,
 ) -> None:
     """Publishes the log as it stands, with estimates.
@@ -29,7 +38,7 @@ def publish(
     log : the book's log, open for writing; its file is copied after a checkpoint
     estimates : WHAT → frame; empty where none were computed
     failed : WHAT → why there is no estimate of it
-    times : the time that they answer for, and that of the lines which they stand on
+    times : the times that they answer for
     now : the time of publishing
     """
     log.con.execute("checkpoint")
@@ -38,9 +47,9 @@ def publish(
     con = connect(temporary)
     con.execute(
         "create table published "
-        "(version bigint, published_at timestamptz, answers_at timestamptz, lines_at timestamptz)"
+        "(version bigint, published_at timestamptz, answers_at timestamptz, lines_at timestamptz, rest_at timestamptz)"
     )
-    con.execute("insert into published values (?, ?, ?, ?)", [log.head.size, now, *times])
+    con.execute("insert into published values (?, ?, ?, ?, ?)", [log.head.size, now, *times])
     con.execute("create table failed (what varchar, reason varchar)")
     for what, reason in failed.items():
         con.execute("insert into failed values (?, ?)", [what, reason])

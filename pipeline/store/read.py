@@ -314,10 +314,10 @@ class Snapshot:
         self.con.close()
 
     def meta(self) -> dict[str, Any]:
-        """What was published: `version` (entries in the log), `published_at`, `at` and `lines_at`.
+        """What was published: `version` (entries in the log), `published_at`, `at`, `lines_at` and `rest_at`.
 
-        `at` is the time that the estimates answer for, None without estimates; `lines_at` the time of the lines that
-        they stand on, which is earlier while those of `at` are still being worked out.
+        `at` is the time that the tickets answer for, None without estimates; `lines_at` the time of the lines that all
+        stand on, and `rest_at` that of everything else: earlier while those of `at` are still being worked out.
         """
         row = self.con.sql("select * from published").pl().to_dicts()[0]
         at = row["answers_at"]
@@ -325,7 +325,8 @@ class Snapshot:
             "version": row["version"],
             "published_at": row["published_at"],
             "at": at,
-            "lines_at": row.get("lines_at") or at,  # a snapshot of an older version does not say it
+            "lines_at": row.get("lines_at") or at,  # a snapshot of an older version does not say these
+            "rest_at": row.get("rest_at") or at,
         }
 
     def failed(self) -> dict[str, str]:

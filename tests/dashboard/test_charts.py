@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from dashboard import charts, maps, theme
+from dashboard import charts, day_charts, maps, theme
 
 ZONE = "America/Chicago"
 AT = datetime(2026, 11, 3, 16, 5, tzinfo=UTC)  # 10:05 in Chicago
@@ -138,9 +138,9 @@ def test_names_on_the_map_never_lie_on_each_other():
 
 @pytest.mark.parametrize("totals", [(100.0, 100.0, 100.0), (5.0, 100.0, 6.0)])
 def test_names_of_counters_are_apart(totals: tuple[float, ...]):
-    ends = charts.apart([{"unit_id": f"U{n}", "total": t} for n, t in enumerate(totals)])
+    ends = day_charts.apart([{"unit_id": f"U{n}", "total": t} for n, t in enumerate(totals)])
     heights = sorted(end["label_at"] for end in ends)
-    assert all(b - a >= 100 * charts.NAME_SHARE - 1e-9 for a, b in zip(heights, heights[1:], strict=False))
+    assert all(b - a >= 100 * day_charts.NAME_SHARE - 1e-9 for a, b in zip(heights, heights[1:], strict=False))
     assert all(end["label_at"] >= end["total"] for end in ends)
 
 

@@ -6,7 +6,7 @@ import time
 import pytest
 from streamlit.runtime.scriptrunner import StopException
 
-from dashboard.pace import GONE_SECONDS, LONGEST_SECONDS, Pace, Turns
+from dashboard.pace import GONE_SECONDS, LONGEST_SECONDS, LOOK_EVERY_SECONDS, SHARE, Pace, Turns
 
 PATIENCE_SECONDS = 60.0
 
@@ -22,8 +22,8 @@ def test_a_few_who_look_on_see_news_at_once():
     assert looked_at(8, 0.04).interval() == 0.0
 
 
-def test_many_who_look_on_share_half_a_processor():
-    assert looked_at(50, 0.04).interval() == pytest.approx(50 * 0.04 / 0.5)
+def test_many_who_look_on_share_a_part_of_a_processor():
+    assert looked_at(50, 0.04).interval() == pytest.approx(50 * 0.04 / SHARE)
 
 
 def test_nobody_waits_longer_than_the_longest():
@@ -44,8 +44,9 @@ def test_the_cost_of_a_drawing_follows_what_drawings_cost():
 
 
 def test_a_page_is_drawn_anew_at_the_look_that_is_nearest_to_its_time():
-    pace = looked_at(50, 0.05)  # 5 s
-    assert not pace.is_due(3.9) and pace.is_due(4.0)
+    pace = looked_at(50, 0.04)
+    nearest = pace.interval() - LOOK_EVERY_SECONDS / 2
+    assert not pace.is_due(nearest - 0.01) and pace.is_due(nearest)
 
 
 def test_no_more_pages_are_drawn_anew_at_once_than_there_are_turns():

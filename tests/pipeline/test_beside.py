@@ -63,6 +63,57 @@ def test_a_ticket_is_published_on_the_lines_made_last_and_the_complete_answer_fo
         assert all(expected[what].equals(frame) for what, frame in published(book)[1].items())
 
 
+def another_call(number: int, minute: int) -> str:
+    head, row = CALL.splitlines()
+    return f"{head}\n{row.replace('K77', f'K{number}').replace('09:44', f'09:{minute}')}\n"
+
+
+def test_the_rest_waits_for_what_arrives_and_comes_to_an_end_all_the_same(
+    write_day: Callable[..., Path], tmp_path: Path, beside: Beside, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("pipeline.beside.AT_LEAST_SECONDS", 0.0)
+    book, day = open_book(tmp_path / "book", create=True), write_day()
+    first, second = NOW + timedelta(minutes=1), NOW + timedelta(minutes=2)
+    with run.Writer(book, NOW) as writer:
+        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
+        watcher.round(NOW)
+        then = writer.shown.lines
+        (day / "tickets-0945.csv").write_text(CALL)
+        watcher.round(first, has_arrived=lambda: True)
+        meta, frames = published(book)
+        assert (meta["at"], meta["rest_at"], meta["lines_at"]) == (first, NOW, NOW)
+        assert "K77" in frames["tickets"]["ticket_id"]
+        assert frames["dispatch"].equals(run.estimate_all(read.known_at(writer.rows(), NOW), ("dispatch",))["dispatch"])
+        (day / "tickets-0946.csv").write_text(another_call(78, 46))
+        rounds = 0
+        while published(book)[0]["rest_at"] == NOW:
+            watcher.round(second, has_arrived=lambda: True)
+            rounds += 1
+        assert rounds > 2  # a piece each
+        meta, frames = published(book)
+        # The tickets are the newest ones, everything else answers for its own time, all on the same lines.
+        lines = then if meta["lines_at"] == NOW else writer.shown.lines
+        newest = run.estimate_what_can(read.known_at(writer.rows(), second), lines)
+        rest = run.estimate_what_can(read.known_at(writer.rows(), meta["rest_at"]), lines)
+        assert meta["at"] == second and frames["tickets"].equals(newest.frames["tickets"])
+        assert {"K77", "K78"} <= set(frames["tickets"]["ticket_id"])
+        assert frames["dispatch"].equals(rest.frames["dispatch"])
+        until_complete(watcher, book, second)
+
+
+def test_a_writer_that_has_published_its_lines_does_not_work_them_out_again_for_a_ticket(
+    write_day: Callable[..., Path], tmp_path: Path, beside: Beside, monkeypatch: pytest.MonkeyPatch
+):
+    book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=1)
+    with run.Writer(book, NOW) as writer:
+        Watcher(writer, [day], [], lambda _: None).round(NOW)
+        monkeypatch.setattr(run, "estimate_what_can", lambda *_: pytest.fail("the intake waited"))
+        (day / "tickets-0945.csv").write_text(CALL)
+        Watcher(writer, [day], [], lambda _: None, beside=beside).round(later)
+        meta, frames = published(book)
+        assert (meta["at"], meta["lines_at"]) == (later, NOW) and "K77" in frames["tickets"]["ticket_id"]
+
+
 def test_lines_of_another_roster_are_never_stood_on(write_day: Callable[..., Path], tmp_path: Path, beside: Beside):
     book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=1)
     with run.Writer(book, NOW) as writer:

@@ -121,6 +121,7 @@ def test_a_snapshot_carries_the_log_and_the_newest_estimates(write_day: Callable
             "published_at": now,
             "at": T,
             "lines_at": T,
+            "rest_at": T,
         }
         for what in ESTIMATES:
             found = snapshot.estimate(what)
