@@ -42,6 +42,15 @@ NOT_PEOPLE = (  # numbers that name something or tell a time, taken out before a
         r"|road|rd|drive|dr|lane|ln|court|ct|boulevard|blvd|pike|highway|hwy|parkway|pkwy|way|terrace|place|pl)\b"
     ),
     re.compile(r"\b\d{1,2}[:.]\d{2}(?::\d{2})?\s*(?:[ap]\.?m?\b\.?)?|\b\d{1,2}\s?(?:[ap]\.?m\b\.?|o'?\s?clock)"),
+    # people to whom something was done, or who are asked for: they are no line
+    re.compile(
+        r"\b(?:gave|given|handed|issued|told|asked|helped|served|sent|let|processed|turned\s+away|checked(?:\s+in)?|needs?"
+        r"|needed|takes?|requires?)\s+(?:(?:about|like|at least|over|only|another)\s+)?\d{1,3}\s+"
+        r"(?:more\s+)?(?:people|ppl|persons?|folks|voters?)\b(?!\s+(?:are\s+)?(?:wait|stand|in\s+line))"
+    ),
+    re.compile(
+        r"\b(?:[2-9]|\d\d)[\s-](?:person|man|voter)\s+(?=[a-z])(?!wait|in\b|stand|line|queue|deep|ahead|outside)"
+    ),
     re.compile(r"\b(?:since|until|till|til|before|after|by)\s+\d{1,2}\b(?!\s*(?:people|ppl|voters?|or|to|-|%))"),
 )
 COUNT = r"(?P<n>\d{1,4})(?:\s?(?:-|to|or)\s?(?P<to>\d{1,4}))?(?![\d:/-]|\.\d)"
@@ -51,7 +60,7 @@ ABOUT = (
 )
 PEOPLE = (
     r"(?:in\s+(?:the\s+|a\s+|our\s+)?(?:line|lin|queue|que)|waiting|waitin|wating|waiing|standing|stading|people"
-    r"|ppl|pepole|persons?|folks|voters?|vtrs?"
+    r"|ppl|pepole|persons|folks|voters?|vtrs?"
     r"|deep|ahead|ahed|outside|queued|queuing|heads|bodies|lined|backed)"
 )
 FORMS = tuple(
@@ -70,8 +79,10 @@ LAST_RESORT = re.compile(
     rf"(?:^|[\s,~(]){ABOUT}(?<![\d:.#$-]){COUNT}{OTHER_AFTER}(?:\s*(?:\+|ish|or so))?\s*(?=$|[.,;!?)-])"
 )
 NO_LINE = re.compile(
-    r"\bno\s+(?:line|lines|queue|wait|waiting|one\s+(?:is\s+)?(?:in\s+line|waiting))\b|\b(?:nobody|no\s?one|noone"
-    r"|nobdy)\s+(?:is\s+)?(?:wait|in\s+line|here)"
+    r"\bno\s+(?:line|lines|queue|wait|waiting|one\s+(?:is\s+)?(?:in\s+line|waiting))\b"
+    r"(?!\s+(?:to\s+speak|worth|issues?|problems?|manage))"  # hardly a line is none that was counted
+    r"|\b(?:nobody|no\s?one|noone|nobdy)\s+(?:is\s+)?(?:wait|in\s+line)"
+    r"|\b(?:nobody|no\s?one|noone|nobdy)\s+(?:is\s+)?here\b(?=\s*(?:$|[.,;!?]|right\s+now|now|at\s+the|and\b|but\b))"
     r"|\bnobody\s+w[a-z]{3,7}g\b|\bline\s+(?:is\s+)?(?:gone|cleared|empty)|\bempty\s+(?:line|room)"
     r"|\bwithout\s+(?:a\s+)?(?:line|wait)"
 )

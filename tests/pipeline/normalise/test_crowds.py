@@ -78,3 +78,45 @@ def test_the_line_meant_is_heard(text: str, line: str | None):
 )
 def test_numbers_of_telephones_places_units_and_times_are_no_heads(text: str, waiting: float | None):
     assert read_crowd(text, "long-line", frozenset()).waiting == waiting
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "custody is a 2 person task, can someone come",
+        "two person job and I am alone",
+        "we gave 2 voters the wrong ballot",
+        "turned away three people before it was fixed",
+        "need 2 people to carry the box",
+        "helped about 30 voters so far, all fine",
+    ],
+)
+def test_people_to_whom_something_was_done_or_who_are_asked_for_are_no_line(text: str):
+    assert read_crowd(text, "ballot-stock", frozenset()).waiting is None
+
+
+@pytest.mark.parametrize(
+    ("text", "waiting"),
+    [("told 30 people waiting to be patient", 30), ("1 person is waiting", 1), ("12 voters inside", 12)],
+)
+def test_people_who_wait_are_a_line_whatever_was_done_to_them(text: str, waiting: float):
+    assert read_crowd(text, "scanner-down", frozenset()).waiting == waiting
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "nobody here to let us in",
+        "nobody here knows the password",
+        "no line to speak of",
+        "no lines worth mentioning, printer is out",
+        "no line problems",
+    ],
+)
+def test_an_absent_worker_or_hardly_a_line_is_not_an_empty_line(text: str):
+    assert not read_crowd(text, "access", frozenset()).is_none
+
+
+@pytest.mark.parametrize("text", ["nobody here right now", "no one is here.", "quiet, nobody here and all is well"])
+def test_an_empty_room_is_an_empty_line(text: str):
+    assert read_crowd(text, "scanner-down", frozenset()).is_none
