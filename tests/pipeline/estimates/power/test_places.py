@@ -1,5 +1,6 @@
 """What an outage may cost by site and circuit, what can be done about it, and what is odd."""
 
+from itertools import permutations
 from types import SimpleNamespace
 
 import numpy as np
@@ -267,6 +268,19 @@ def test_condensing_the_reports_changes_no_answer(gear):
     assert brief.status.height < raw.status.height
     assert power_of(gear, raw).equals(power_of(gear, brief))
     assert condensed(gear.raw(units=[gear.unit("U1")], status=reports[::-1])).status.equals(brief.status)
+
+
+def test_condensed_reports_stand_in_one_order_however_they_came(gear):
+    # Two units, three reports of one of them at one time
+    words = [("U2", 30, 1, "mains", 98.0), ("U1", 30, 2, "mains", 99.0), ("U1", 30, 2, "battery", 99.0), ("U1", 30, 1, "mains", 97.0), ("U1", 20, 3, "battery", 96.0)]  # fmt: skip
+    reports = [gear.report(u, ago, n, power=power, battery_percent=percent) for u, ago, n, power, percent in words]
+    taken = [condensed(gear.raw(status=list(order))).status for order in permutations(reports)]
+    assert taken[0].select("unit_id", "sequence", "power").rows()[:3] == [
+        ("U1", 1, "mains"),
+        ("U1", 2, "battery"),
+        ("U1", 2, "mains"),
+    ]
+    assert all(status.equals(taken[0]) for status in taken)
 
 
 def power_of(gear, known):
