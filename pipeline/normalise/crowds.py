@@ -42,15 +42,6 @@ NOT_PEOPLE = (  # numbers that name something or tell a time, taken out before a
         r"|road|rd|drive|dr|lane|ln|court|ct|boulevard|blvd|pike|highway|hwy|parkway|pkwy|way|terrace|place|pl)\b"
     ),
     re.compile(r"\b\d{1,2}[:.]\d{2}(?::\d{2})?\s*(?:[ap]\.?m?\b\.?)?|\b\d{1,2}\s?(?:[ap]\.?m\b\.?|o'?\s?clock)"),
-    # people to whom something was done, or who are asked for: they are no line
-    re.compile(
-        r"\b(?:gave|given|handed|issued|told|asked|helped|served|sent|let|processed|turned\s+away|checked(?:\s+in)?|needs?"
-        r"|needed|takes?|requires?)\s+(?:(?:about|like|at least|over|only|another)\s+)?\d{1,3}\s+"
-        r"(?:more\s+)?(?:people|ppl|persons?|folks|voters?)\b(?!\s+(?:are\s+)?(?:wait|stand|in\s+line))"
-    ),
-    re.compile(
-        r"\b(?:[2-9]|\d\d)[\s-](?:person|man|voter)\s+(?=[a-z])(?!wait|in\b|stand|line|queue|deep|ahead|outside)"
-    ),
     re.compile(r"\b(?:since|until|till|til|before|after|by)\s+\d{1,2}\b(?!\s*(?:people|ppl|voters?|or|to|-|%))"),
 )
 COUNT = r"(?P<n>\d{1,4})(?:\s?(?:-|to|or)\s?(?P<to>\d{1,4}))?(?![\d:/-]|\.\d)"
@@ -58,34 +49,55 @@ ABOUT = (
     r"(?:about|abt|around|approx\.?|approximately|roughly|maybe|at least|over|nearly|almost|some|like|~|\+|at"
     r"|now|of|is|to|least|or so)?\s*~?\s*"
 )
-PEOPLE = (
-    r"(?:in\s+(?:the\s+|a\s+|our\s+)?(?:line|lin|queue|que)|waiting|waitin|wating|waiing|standing|stading|people"
-    r"|ppl|pepole|persons|folks|voters?|vtrs?"
-    r"|deep|ahead|ahed|outside|queued|queuing|heads|bodies|lined|backed)"
+WAIT = (  # what makes a number of people a line
+    r"(?:in\s+(?:(?:the|a|our|that|this|check-?in|scanner)\s+)*(?:line|lin|queue|que)|waiting|waitin|wating|waiing|waitng"
+    r"|standing|stading|deep|ahead|ahed|queued|queueing|queuing|lined\s+up|lined|backed\s+up|backed|out\s+the\s+door)"
 )
-FORMS = tuple(
+PEOPLE = r"(?:people|ppl|pepole|persons|folks|voters?|vtrs?|heads|bodies|outside)"
+MORE = r"\s*(?:\+|ish|or so|or more|plus|some)?\s*"
+LESS = r"(?!and\b|but\b|so\b|because\b|while\b|with\b)"  # words between a number and what governs it join no clauses
+ON = r"(?:all|and|at|but|by|for|from|in|inside|long|more|now|on|since|so|still|strong|to|when|who|with)"
+# The number counts the people of a line named before it, and no thing named after it.
+NO_NOUN = rf"(?=$|\s*[^a-z\s]|\s*(?:{PEOPLE}|{WAIT}|{ON})\b)"
+LINE_OF = (
+    rf"\b(?:line|lin|lien|lnie|queue|que|crowd)\b(?:\s+{LESS}[a-z']+){{0,5}}?\s*[,:~-]*\s*"
+    rf"{ABOUT}(?<![\d:.#$-]){COUNT}{OTHER_AFTER}{MORE}"
+)
+GOVERNED = tuple(
     re.compile(form)
     for form in (
-        rf"(?<![\d:.#$-]){COUNT}{OTHER_AFTER}\s*(?:\+|ish|or so|or more|plus"
-        rf"|some)?\s*(?:more\s+)?(?:[a-z]+\s+){{0,2}}?{PEOPLE}\b",
-        rf"\b(?:line|lin|lien|lnie|queue|que|crowd)\b[^.;!?\d]{{0,28}}?{ABOUT}(?<![\d:.#$-]){COUNT}{OTHER_AFTER}",
-        rf"\b(?:waiting|standing|lined up|line up|backed up|in line|people|ppl|voters|growing"
-        rf"|ahead)\b[\s,:~-]*{ABOUT}(?<![\d:.#$-]){COUNT}{OTHER_AFTER}",
+        rf"(?<![\d:.#$-]){COUNT}{OTHER_AFTER}{MORE}(?:{LESS}[a-z']+\s+){{0,3}}?{WAIT}\b",
+        LINE_OF + NO_NOUN,
+        rf"\b(?:waiting|standing|lined up|line up|backed up|growing|ahead|out the door)\b[\s,:~-]*"
+        rf"{ABOUT}(?<![\d:.#$-]){COUNT}{OTHER_AFTER}",
         rf"(?<![\d:.#$-]){COUNT}{OTHER_AFTER}\s*(?:\+|ish)?\s*(?:and|&|\+)\s*(?:growing|counting|rising|more)",
-        rf"\b(?:about|abt|around|approx\.?|roughly|at least)\s*~?\s*(?<![\d:.#$-]){COUNT}{OTHER_AFTER}\s*$",
     )
+)
+# Where the whole ticket is of a line, it governs what stands by itself: a number of people that no other verb takes as
+# its object ("gave 2 voters"), or a number alone.
+HEAD = (
+    r"(?:^|[.,;:!?(&~-]|\b(?:and|but|have|has|had|got|are|is|was|with|of|at|now|see|about|around|over|nearly|almost|maybe"
+    r"|roughly|only|just|still|like|than|scanner|station|line|outside)\b)\s*"
+)
+BY_ITSELF = (
+    re.compile(LINE_OF),
+    re.compile(rf"{HEAD}(?<![\d:.#$-]){COUNT}{OTHER_AFTER}{MORE}(?:more\s+)?(?:[a-z]+\s+)??{PEOPLE}\b"),
+    re.compile(rf"\b(?:people|ppl|voters)\b[\s,:~-]*{ABOUT}(?<![\d:.#$-]){COUNT}{OTHER_AFTER}"),
+    re.compile(rf"\b(?:about|abt|around|approx\.?|roughly|at least)\s*~?\s*(?<![\d:.#$-]){COUNT}{OTHER_AFTER}\s*$"),
 )
 LAST_RESORT = re.compile(
     rf"(?:^|[\s,~(]){ABOUT}(?<![\d:.#$-]){COUNT}{OTHER_AFTER}(?:\s*(?:\+|ish|or so))?\s*(?=$|[.,;!?)-])"
 )
+NONE = r"(?:nobody|no\s?one|noone|nobdy|no\s+(?:voters?|people|ppl|folks))"
+# A line that is none by measure only ("to speak of", "worth a call") or of which something is denied was not looked at.
 NO_LINE = re.compile(
-    r"\bno\s+(?:line|lines|queue|wait|waiting|one\s+(?:is\s+)?(?:in\s+line|waiting))\b"
-    r"(?!\s+(?:to\s+speak|worth|issues?|problems?|manage))"  # hardly a line is none that was counted
-    r"|\b(?:nobody|no\s?one|noone|nobdy)\s+(?:is\s+)?(?:wait|in\s+line)"
-    r"|\b(?:nobody|no\s?one|noone|nobdy)\s+(?:is\s+)?here\b(?=\s*(?:$|[.,;!?]|right\s+now|now|at\s+the|and\b|but\b))"
-    r"|\bnobody\s+w[a-z]{3,7}g\b|\bline\s+(?:is\s+)?(?:gone|cleared|empty)|\bempty\s+(?:line|room)"
-    r"|\bwithout\s+(?:a\s+)?(?:line|wait)"
+    r"\bno\s+(?:lines?\b,?|queue\b,?|wait\b|waiting\b,?)(?=\s*(?:$|[.;!?)-]|(?:right\s+now|now|yet|at|here|today|and|but|for|in"
+    r"|inside|outside|so\s+far|currently)\b)|(?<=,))"
+    rf"|\b{NONE}\s+(?:is\s+|are\s+)?(?:in\s+(?:the\s+)?(?:line|queue)|w[aitn]{{3,6}}g?)\b"
+    r"|\bline\s+(?:is\s+)?(?:gone|cleared|empty)|\bempty\s+line|\bwithout\s+(?:a\s+)?(?:line|wait)\b"
 )
+EMPTY = re.compile(rf"\b{NONE}\s+(?:is\s+|are\s+)?here\b(?=\s*(?:$|[.,;!?]|right\s+now|now|and\b|but\b))")
+ABSENT = ("site-access", "staffing")  # where "nobody here" is a worker or a key that is missed, not a voter
 SCANNER_LINE = re.compile(
     r"\b(?:scan(?:ner|ning|nr)?|scnr|tabulator|to\s+scan|ballot\s+box|counting\s+machine)\b[^.;]{0,18}\b(?:line"
     r"|queue|wait)"
@@ -118,7 +130,7 @@ def read_crowd(text: str, category: str, things: frozenset[str]) -> Crowd:
     things : what the caller named, to tell which line
     """
     words = spelled_out(text.lower())
-    is_none = bool(NO_LINE.search(words))
+    is_none = bool(NO_LINE.search(words) or (category not in ABSENT and EMPTY.search(words)))
     waiting = people_said(words, category == "long-line")
     if waiting is not None and is_none:
         waiting = None
@@ -137,12 +149,18 @@ def spelled_out(text: str) -> str:
     return text
 
 
-def people_said(text: str, lone: bool) -> float | None:
-    """The largest number of people that a text puts in line; a range counts as its middle."""
-    found = [value for form in FORMS for m in form.finditer(text) if (value := middle(m)) is not None]
-    if not found and lone:
-        found = [value for m in LAST_RESORT.finditer(text) if (value := middle(m)) is not None]
-    return max(found, default=None)
+def people_said(text: str, is_of_line: bool) -> float | None:
+    """The largest number of people that a text puts in line; a range counts as its middle.
+
+    Parameters
+    ----------
+    is_of_line : whether a line is what the text is about: then people, or a number alone, need no word of waiting
+    """
+    for forms in (GOVERNED, *((BY_ITSELF, (LAST_RESORT,)) if is_of_line else ())):
+        found = [value for form in forms for m in form.finditer(text) if (value := middle(m)) is not None]
+        if found:
+            return max(found)
+    return None
 
 
 def middle(found: re.Match[str]) -> float | None:

@@ -33,7 +33,9 @@ def test_people_in_line_are_counted_as_said_and_minutes_are_not(text: str, waiti
     assert read_crowd(text, "long-line", frozenset()).waiting == waiting
 
 
-@pytest.mark.parametrize("text", ["nobody waiting", "no line right now", "no one in line", "no wait at all"])
+@pytest.mark.parametrize(
+    "text", ["nobody waiting", "no line right now", "no line, printer is out", "no one in line", "no wait at all"]
+)
 def test_no_line_is_heard(text: str):
     crowd = read_crowd(text, "scanner-down", frozenset())
     assert crowd.is_none and crowd.waiting is None
@@ -97,7 +99,7 @@ def test_people_to_whom_something_was_done_or_who_are_asked_for_are_no_line(text
 
 @pytest.mark.parametrize(
     ("text", "waiting"),
-    [("told 30 people waiting to be patient", 30), ("1 person is waiting", 1), ("12 voters inside", 12)],
+    [("told 30 people waiting to be patient", 30), ("1 person is waiting", 1), ("3 voters behind me waiting", 3)],
 )
 def test_people_who_wait_are_a_line_whatever_was_done_to_them(text: str, waiting: float):
     assert read_crowd(text, "scanner-down", frozenset()).waiting == waiting
@@ -114,9 +116,44 @@ def test_people_who_wait_are_a_line_whatever_was_done_to_them(text: str, waiting
     ],
 )
 def test_an_absent_worker_or_hardly_a_line_is_not_an_empty_line(text: str):
-    assert not read_crowd(text, "access", frozenset()).is_none
+    assert not read_crowd(text, "site-access", frozenset()).is_none
 
 
 @pytest.mark.parametrize("text", ["nobody here right now", "no one is here.", "quiet, nobody here and all is well"])
 def test_an_empty_room_is_an_empty_line(text: str):
     assert read_crowd(text, "scanner-down", frozenset()).is_none
+
+
+@pytest.mark.parametrize(
+    ("text", "category"),
+    [
+        ("can 2 voters share a booth", "procedure"),
+        ("3 folks from the party outside with signs", "conduct"),
+        ("the lift takes 8 people", "site-access"),
+        ("we expected 6 people to work and have 4", "staffing"),
+        ("we need about 20", "ballot-stock"),
+        ("the line is short and I gave 2 voters a new pen", "long-line"),
+        ("phone line is fine, 4 lights blink", "transmission"),
+        ("where does line 4 of the sheet go", "procedure"),
+    ],
+)
+def test_a_number_that_no_word_of_waiting_governs_is_no_line(text: str, category: str):
+    assert read_crowd(text, category, frozenset()).waiting is None
+
+
+@pytest.mark.parametrize(
+    ("text", "waiting"),
+    [
+        ("scanner stopped, about 20 people backed up", 20),
+        ("machine down and the queue is 35", 35),
+        ("60 voters out the door", 60),
+        ("doors still locked with 15 outside waiting", 15),
+    ],
+)
+def test_a_number_that_a_word_of_waiting_governs_is_a_line_whatever_the_trouble(text: str, waiting: float):
+    assert read_crowd(text, "scanner-down", frozenset()).waiting == waiting
+
+
+@pytest.mark.parametrize("text", ["no wait, it is the other door", "there is no line manager here"])
+def test_a_word_of_the_line_in_another_sense_tells_of_no_line(text: str):
+    assert not read_crowd(text, "other", frozenset()).is_none
