@@ -90,24 +90,16 @@ def minutes_ago(known: Known, column: str) -> pl.Expr:
 
 def power_runs(known: Brief, placed: pl.DataFrame) -> pl.DataFrame:
     """A row a unit that reports: its latest word on power, since when, and whether it ever said otherwise."""
-    said = known.status.select("unit_id", "occurred_at", "power").filter(
-        pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at)
-    )
+    said = known.status.filter(pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at))
+    runs = (
+        said.select(run=pl.struct("unit_id", "power").rle()).unnest("run").unnest("value")
+    )  # of equal words: len, word
+    after, times = runs["len"].cum_sum(), said["occurred_at"]
+    runs = runs.with_columns(began=times.gather(after - runs["len"]), at=times.gather(after - 1))
     is_same = pl.col("unit_id").eq_missing(pl.col("unit_id").shift())
-    is_first = ~(is_same & pl.col("power").eq_missing(pl.col("power").shift()))
-    is_newest = pl.col("unit_id").ne_missing(pl.col("unit_id").shift(-1))
     return (
-        said.with_columns(
-            before=pl.when(is_same).then(pl.col("occurred_at").shift()), is_first=is_first, at="occurred_at"
-        )
-        .with_columns(is_newest=is_newest)
-        # What matters of a unit: the first report of its last run of equal words, and its newest report.
-        .filter(pl.col("is_first") | pl.col("is_newest"))
-        .with_columns(
-            began=pl.when("is_first").then("occurred_at").otherwise(pl.col("occurred_at").shift()),
-            other_at=pl.when("is_first").then("before").otherwise(pl.col("before").shift()),
-        )
-        .filter("is_newest")
+        runs.with_columns(other_at=pl.when(is_same).then(pl.col("at").shift()))
+        .filter(pl.col("unit_id").ne_missing(pl.col("unit_id").shift(-1)))
         .select("unit_id", "power", "began", "at", "other_at")
         .join(placed, on="unit_id", how="inner")
         .with_columns(is_off=pl.col("power") == "battery", age=minutes_ago(known, "at"))
