@@ -3,7 +3,9 @@
 Method: docs/methods/power.md.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -20,6 +22,7 @@ SCANNER_TYPES = ("scan-single", "scan-batch")
 STANDARD_MINUTES = 120.0  # VVSG 2.0, 2.7-H: what a unit must run without mains [min]
 # Every fourth point of the grid tells a quantile as well: the cost rises steadily with the outage's length.
 COARSE = 4  # our choice [count]
+BLOCK = 500  # units whose costs are worked out at a time; our choice [count]
 NO_MINUTES = 1e-3  # less than this is nought: rounding of tiny chances [voter-minutes]
 # Three points and weights of a standard normal, Gauss-Hermite: the doubt of the voters still to come.
 NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
@@ -75,8 +78,9 @@ def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: 
 def unit_costs(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFrame:
     """Time to empty, chance of going dark, dark minutes and voter-minutes of the units off mains."""
     s, d, is_dark = at_risk, at_risk.discharge, at_risk.is_dark
-    chance, dark, voters = integrals(s.u, s.lasts, s.gone, s.left, s.waiting, s.arrivals)
-    low, high = spread_of(s.lasts[:, ::COARSE], cost_if_ended(s, s.u[COARSE::COARSE]), load_spread(s.units, loads))
+    chance, dark, voters = in_blocks(partial(integrals, s.u), s.lasts, s.gone, s.left, s.waiting, s.arrivals)
+    costs = cost_if_ended(s, s.u[COARSE::COARSE])
+    low, high = in_blocks(spread_of, s.lasts[:, ::COARSE], costs, load_spread(s.units, loads))
     times = {"low": d.quantile(0.05), "mean": d.quantile(0.5), "high": d.quantile(0.95)}
     rated = s.units["rated_minutes"].to_numpy()
     frame = s.units.select("unit_id").with_columns(
@@ -93,6 +97,13 @@ def unit_costs(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFra
     )
     names = [f"empty_at_{name}" for name in ("low", "mean", "high", "rated", "two_hours")]
     return frame.with_columns(pl.when("on_battery").then(pl.col(names))).drop("on_battery")
+
+
+def in_blocks(work: Callable[..., tuple[Floats, ...]], *arrays: Floats) -> tuple[Floats, ...]:
+    """What `work` makes of arrays with a row a unit, some rows at a time: what comes in between stays in the cache."""
+    starts = range(0, max(len(arrays[0]), 1), BLOCK)
+    found = [work(*(array[start : start + BLOCK] for array in arrays)) for start in starts]
+    return tuple(np.concatenate(parts) for parts in zip(*found, strict=True))
 
 
 def cost_if_ended(s: Stakes, ends: Floats) -> Floats:
