@@ -66,6 +66,20 @@ def test_danger_is_never_told_in_passing(text: str):
     assert scores["safety"] >= 0.9 * with_danger_alone["safety"] > 0
 
 
+@pytest.mark.parametrize(
+    "text", ["bad pens bleeding thru", "the ink bleeds through the sheet", "marker bled on the ballots"]
+)
+def test_ink_that_bleeds_hurts_nobody(text: str):
+    assert "safety" not in dict(read_text(text).scores)
+
+
+@pytest.mark.parametrize(
+    "text", ["he is bleeding through the bandage", "bleeding on the paper towels", "fell, bleeding"]
+)
+def test_a_person_who_bleeds_is_in_danger(text: str):
+    assert weigh(read_text(text), None, {})[0] == "safety"
+
+
 def test_an_outcome_has_no_asides():
     plain, outcome = (dict(read_text("cleared the jam, watch it", is_outcome=o).scores) for o in (False, True))
     assert outcome["scanner-jam"] > plain.get("scanner-jam", 0.0)
