@@ -12,8 +12,9 @@ from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.cautions import danger
 from pipeline.estimates.dispatch.costs import Cost, clearing_factor
 from pipeline.estimates.dispatch.decisions import Decisions, Given
+from pipeline.estimates.dispatch.families import families
 from pipeline.estimates.dispatch.learning import Learnt, learnt, still_needs
-from pipeline.estimates.dispatch.skills import SKILLS, can, skills_of
+from pipeline.estimates.dispatch.skills import SKILLS, can, for_a_rover, skills_of
 
 UNIT_TYPES = {"scanner": "scan", "bmd": "bmd", "poll-book": "electronic-poll-book"}  # start of the DeviceType
 SCANNER, CHECKIN, BOTH = ("scanner_waiting",), ("checkin_waiting",), ("checkin_waiting", "scanner_waiting")
@@ -113,23 +114,19 @@ def open_troubles(known: Known, rows: pl.DataFrame, decided: Decisions | None = 
     decided = decided or Decisions()
     sites, rovers = set(known.sites["site_id"]), set(known.rovers["rover_id"])
     away = set(danger(rows, decided.cleared)["site_id"].drop_nulls())
-    parents = dict(zip(rows["ticket_id"], rows["same_as"], strict=True))
     by_id = {row["ticket_id"]: row for row in rows.iter_rows(named=True)}
-    families: dict[str, list[dict[str, Any]]] = {}
-    for ticket_id in by_id:
-        families.setdefault(root_of(ticket_id, parents), []).append(by_id[ticket_id])
     settled = {ticket_id for ticket_id, row in by_id.items() if row["status"] == "resolved" or row["arrived_at"]}
     found = []
-    for root, family in sorted(families.items()):
+    for root, family in families(by_id.values()).items():
         last_heard_at = max(row["opened_at"] for row in family)
         for row in family:
             place = row["site_id"] or (by_id.get(root) or row)["site_id"]
-            category = next((c for c in [row["category"], *(row["categories"] or [])] if c in SKILLS), None)
+            category = for_a_rover(row)
             sent = sent_to(row, place, rovers, decided)
             if row["status"] == "resolved" or place not in sites or place in away or is_reached(row, family, known.at):
                 continue
             if category or sent:
-                named = row | {
+                named = dict(row) | {
                     "site_id": place,
                     "rover_id": sent.rover_id if sent else None,
                     "assigned_at": sent.at if sent else row["assigned_at"],
@@ -151,15 +148,6 @@ def sent_to(row: Mapping[str, Any], site_id: str, rovers: Collection[str], decid
     if entered is None or (by_hotline and by_hotline.at > entered.at and by_hotline.rover_id != entered.rover_id):
         return by_hotline
     return entered
-
-
-def root_of(ticket_id: str, parents: Mapping[str, str | None]) -> str:
-    """The first ticket of a chain of repeats."""
-    seen = {ticket_id}
-    while (parent := parents.get(ticket_id)) and parent not in seen:
-        seen.add(parent)
-        ticket_id = parent
-    return ticket_id
 
 
 def is_reached(row: Mapping[str, Any], family: Iterable[Mapping[str, Any]], at: datetime) -> bool:
@@ -235,14 +223,14 @@ def one_need(
     """A need for one ticket alone."""
     row, skill = trouble.row, trouble.skill or ""
     age = max(0.0, (known.at - row["opened_at"]).total_seconds() / 60)
-    rate = rates.get(trouble.category, Learnt(1.0, known.settings["dispatch.visit_minutes"], 1.0))
+    rate = rates.get(trouble.category, Learnt(1.0, known.settings["dispatch.visit_minutes"], 1.0, 1.0))
     stopped, delay = chance_stopped(known, trouble, shut, age)
     arrivals = (load or {}).get("arrivals_per_minute") or 0.0
     growth = stopped * arrivals / max(1, peers.get((row["site_id"], skill), 1))
     capacity = line_capacity(known, row["site_id"], skill, peers)
     waiting = sum((load or {}).get(name) or 0.0 for name in LINES.get(skill, ()))
     confidence = 1.0 if row["site_confidence"] is None else row["site_confidence"]
-    chance = 1.0 if row["rover_id"] else confidence * still_needs(known, row, rate.needs_rover, rate.usual_minutes)
+    chance = 1.0 if row["rover_id"] else confidence * still_needs(known, row, rate)
     return Need(
         site_id=row["site_id"],
         skills=frozenset([skill] if skill else []),

@@ -3,8 +3,10 @@ from datetime import timedelta
 
 import pytest
 
+from pipeline.estimates.dispatch.censored import mean_length
 from pipeline.estimates.dispatch.costs import Cost
-from pipeline.estimates.dispatch.needs import open_needs
+from pipeline.estimates.dispatch.learning import waits
+from pipeline.estimates.dispatch.needs import joined, open_needs
 
 MINUTE = timedelta(minutes=1)
 
@@ -166,6 +168,60 @@ def test_the_days_own_visits_move_the_length_of_a_visit(day, dispatch_inputs):
     ]  # fmt: skip
     (need,) = needs_of(dispatch_inputs, [*visits, day.ticket("K9", category="bmd")])
     assert need.visit_minutes == pytest.approx(26)
+
+
+def test_a_visit_that_goes_on_is_counted_as_far_as_it_got(day, dispatch_inputs):
+    # 8 imagined visits of 20 min, one of 50 and 60 min of one that goes on: 270 over 9 ends
+    tickets = [
+        day.ticket(
+            "K1", "S2", "bmd", status="resolved", rover_id="R1", opened_at=day.at - 90 * MINUTE,
+            arrived_at=day.at - 60 * MINUTE, resolved_at=day.at - 10 * MINUTE,
+        ),
+        day.ticket(
+            "K2", "S3", "bmd", status="assigned", rover_id="R2", opened_at=day.at - 90 * MINUTE,
+            arrived_at=day.at - 60 * MINUTE,
+        ),
+        day.ticket("K9", category="bmd"),
+    ]  # fmt: skip
+    exact = {"dispatch.left_open": 0.0}
+    (need,) = needs_of(dispatch_inputs, tickets, settings=exact)
+    assert need.visit_minutes == pytest.approx(30)
+    moved_on = day.ticket(
+        "K3", "S2", "scanner-jam", status="assigned", rover_id="R2", opened_at=day.at - 90 * MINUTE, arrived_at=day.at
+    )
+    (need,) = needs_of(dispatch_inputs, [*tickets, moved_on], settings=exact)
+    assert need.visit_minutes == pytest.approx(210 / 9)  # its rover has arrived elsewhere: nobody knows when it ended
+
+
+def stood(dispatch_inputs, tickets):
+    known, frame, _, _ = dispatch_inputs(tickets)
+    return waits(joined(known, frame), known.at)
+
+
+def test_calls_are_answered_called_again_settled_or_open(day, dispatch_inputs):
+    def call(name, before, **more):
+        return day.ticket(name, opened_at=day.at - before * MINUTE, **more)
+
+    tickets = [
+        call("K1", 100),
+        call("K2", 70, same_as="K1"),
+        call("K3", 70, same_as="K1"),  # the same moment: one call, entered twice
+        call("K4", 50, status="assigned", rover_id="R1", arrived_at=day.at - 30 * MINUTE),
+        call("K5", 40, status="resolved", resolved_at=day.at - 15 * MINUTE),
+        call("K6", 90, category="long-line"),  # nobody would be sent for it
+    ]
+    spells = stood(dispatch_inputs, tickets)
+    assert (spells.ended, spells.cut, spells.running) == ([30, 20], [25], [70])
+
+
+def test_a_day_on_which_nobody_is_reached_has_long_waits(day, dispatch_inputs):
+    # 8 imagined waits of 90 min and one of 60; then nine more calls of 60 min that nobody answered, none forgotten
+    reached = day.ticket(
+        "K1", "S2", status="assigned", rover_id="R1", opened_at=day.at - 60 * MINUTE, arrived_at=day.at
+    )
+    waiting = [day.ticket(f"K{n}", "S3", "bmd", opened_at=day.at - 60 * MINUTE) for n in range(2, 11)]
+    found = [mean_length(stood(dispatch_inputs, t), 8.0, 90.0, 0.0) for t in ([reached], [reached, *waiting])]
+    assert found == pytest.approx([780 / 9, 1320 / 9])
 
 
 def test_a_site_that_is_a_guess_weighs_less(day, dispatch_inputs):
