@@ -109,7 +109,7 @@ ASSUMPTIONS = [
     ),
     Assumption(
         "dispatch.standby_power",
-        4,
+        8,
         "-",
         "weight of long drives where a rover waits: 1 the mean, large the longest",
         "our choice",
@@ -134,6 +134,15 @@ ASSUMPTIONS = [
         "dispatch.soft_cap_minutes", 120, "min", "waiting for a rover beyond this counts more", "our choice", 0, 1440
     ),
     Assumption("dispatch.soft_cap_people", 2, "people", "how much more, as people held up", "our choice", 0, 1000),
+    Assumption(
+        "dispatch.outlying_people",
+        20,
+        "people",
+        "a trouble at a site twice as far out as is usual counts as so many more held up",
+        "our choice",
+        0,
+        1000,
+    ),
     Assumption(
         "dispatch.rover_minutes", 90, "min", "a rover or a second call comes after, on average", "our choice", 1, 1440
     ),

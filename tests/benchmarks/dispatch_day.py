@@ -20,6 +20,7 @@ from simulated_day import Day, Policy, World, draw, play
 
 from pipeline.estimates.dispatch.costs import Cost
 from pipeline.estimates.dispatch.needs import Need, stopped_given
+from pipeline.estimates.dispatch.outlying import farther_than_usual
 from pipeline.estimates.dispatch.rovers import Rover
 from pipeline.estimates.dispatch.scene import Scene
 from pipeline.estimates.dispatch.search import plan
@@ -64,6 +65,7 @@ def ready(day: Day, v: int, now: float) -> float:
 def needs_of(day: Day, now: float, numbers: list[int], settings: Settings) -> list[Need]:
     """The open tickets as the product weighs them: chance of a stop by category and severity, Bayes on the telephone."""
     found = []
+    farther = farther_out(day)
     for n in numbers:
         t = day.tickets[n]
         name = t.category.replace("-", "_")
@@ -86,9 +88,15 @@ def needs_of(day: Day, now: float, numbers: list[int], settings: Settings) -> li
                 chance,
                 20.0,
                 age,
+                farther=farther[t.site],
             )
         )
     return found
+
+
+def farther_out(day: Day) -> list[float]:
+    """By site, how much farther out it lies than is usual."""
+    return farther_than_usual(np.column_stack([day.places.real, day.places.imag]), day.world.rovers).tolist()
 
 
 def by_plan(settings: Settings) -> Policy:

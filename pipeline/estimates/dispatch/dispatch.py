@@ -17,11 +17,13 @@ from pipeline.estimates.dispatch.foreseen import foreseen
 from pipeline.estimates.dispatch.given import settled, who_may
 from pipeline.estimates.dispatch.learning import learnt
 from pipeline.estimates.dispatch.needs import Need, joined, open_needs
+from pipeline.estimates.dispatch.outlying import with_distance
 from pipeline.estimates.dispatch.pairs import with_pairs
 from pipeline.estimates.dispatch.reasons import called, why
-from pipeline.estimates.dispatch.rovers import later, parts_for, rover_states
+from pipeline.estimates.dispatch.rovers import Rover, later, parts_for, rover_states
 from pipeline.estimates.dispatch.scene import Leg, Order, Scene
 from pipeline.estimates.dispatch.search import plan
+from pipeline.estimates.dispatch.shared import shared_visits
 from pipeline.estimates.dispatch.travel import roads_of
 
 Z90 = 1.6448536269514722  # 95 % point of the standard normal
@@ -62,7 +64,8 @@ def dispatch(
     rovers = rover_states(known, rows, decided.away)
     if not rovers:
         return empty_plan()
-    needs = all_needs(known, decided, rows, tickets, loads, power, supplies, steps)
+    needs = all_needs(known, decided, rovers, rows, tickets, loads, power, supplies, steps)
+    needs = with_distance(known, needs, len(rovers))
     ready = settled(known, rovers, needs, roads_of(known))
     scene, single = ready.scene, len(needs)
     while single and scene.needs[single - 1].people > 1 and scene.needs[single - 1].rover_id is None:
@@ -83,6 +86,7 @@ def dispatch(
 def all_needs(
     known: Known,
     decided: Decisions,
+    rovers: list[Rover],
     rows: pl.DataFrame,
     tickets: pl.DataFrame,
     loads: pl.DataFrame,
@@ -94,7 +98,8 @@ def all_needs(
     needs = open_needs(known, tickets, loads, power, decided)
     away = set(danger(rows, decided.cleared)["site_id"].drop_nulls())
     taken = {(need.site_id, category) for need in needs for category in need.categories}
-    needs += foreseen(known, power, supplies, steps, loads, learnt(known, rows), taken, away)
+    more = foreseen(known, power, supplies, steps, loads, learnt(known, rows), taken, away)
+    needs = shared_visits(known, decided, rovers, needs, more)
     needs += wanted(known, decided, rows, {need.site_id for need in needs} | away)
     needs = with_seconds(known, decided, rows, needs)
     return sorted(needs, key=lambda need: need.people > 1 and need.rover_id is None)
@@ -218,13 +223,13 @@ def stop_row(
         "why": why(known, scene, orders, rover, list(legs), number),
         "caution": caution_for(list(need.categories)),
         "voter_minutes_saved_low": saved * low,
-        "voter_minutes_saved_high": saved * high / max(need.chance, 0.05),
+        "voter_minutes_saved_high": saved * high / max(need.chance_needed, 0.05),
         "visit_minutes": need.visit_minutes,
         "is_under_way": need.rover_id == who and not need.is_overdue and not is_turned,
         "is_diverted": is_turned,
         "decision": ("pinned" if need.is_pinned else "accepted") if need.is_entered else None,
         "categories": list(need.categories),
-        "chance_needed": need.chance,
+        "chance_needed": need.chance_needed,
         "deadline_at": need.deadline,
         "partner": need.partner,
         "rover": rover,

@@ -49,10 +49,18 @@ class Need:
     people: int = 1  # rovers that it takes at the same time
     partner: str | None = None  # the other rover, where it takes two
     without: str | None = None  # the rover that is there already
+    also: tuple["Need", ...] = ()  # what is foreseen there, seen to on the same visit
+    farther: float = 0.0  # how much farther out its site lies than is usual: 1 is twice as far [-]
 
     def lost(self, minutes: float) -> float:
         """Voter-minutes lost from T if it is mended `minutes` after T, weighed by the chance that it needs a rover."""
-        return self.chance * (self.cost(self.age + minutes) - self.cost(self.age))
+        own = self.chance * (self.cost(self.age + minutes) - self.cost(self.age))
+        return own + sum(more.lost(minutes) for more in self.also)
+
+    @property
+    def chance_needed(self) -> float:
+        """The chance that the likeliest of what the visit is for needs a rover."""
+        return max(self.chance, *(more.chance for more in self.also)) if self.also else self.chance
 
 
 @dataclass

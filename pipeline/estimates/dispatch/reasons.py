@@ -94,10 +94,17 @@ def waits_instead(known: Known, scene: Scene, legs: list[Leg], number: int) -> s
 
 
 def stakes(need: Need, zone: ZoneInfo) -> str:
-    """What is wrong, since when, and who is held up."""
+    """What is wrong, since when, and who is held up; then what else the visit serves."""
+    also = (f"The same visit serves what is foreseen: {more.foreseen}" for more in need.also)
+    return " ".join([own_stakes(need, zone), *also])
+
+
+def own_stakes(need: Need, zone: ZoneInfo) -> str:
+    """What is wrong, since when, and who is held up, what else is foreseen there left out."""
     if need.foreseen:
         return need.foreseen
-    said = ", ".join(map(called, need.categories))
+    foreseen = {category for more in need.also for category in more.categories}
+    said = ", ".join(called(category) for category in need.categories if category not in foreseen)
     tickets = f" ({', '.join(need.ticket_ids)})" if need.ticket_ids else ""
     heads = round(need.waiting)
     people = f"; about {heads} {'person' if heads == 1 else 'people'} in line" if heads > 0 else ""

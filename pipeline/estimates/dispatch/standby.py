@@ -65,7 +65,9 @@ def soonest(known: Known, rovers: list[Rover], plan: pl.DataFrame, sites: list[t
         visit = known.settings["dispatch.visit_minutes"]
         free.append(minutes_to(known, row["arrive_at"]) + visit if row else rover.free_at)
     if not rovers:
-        return np.full(len(sites), known.settings["dispatch.unvisited_minutes"])
+        return np.full(
+            len(sites), float(known.settings["dispatch.unvisited_minutes"])
+        )  # its powers overflow whole numbers
     reached: Minutes = (roads_of(known).minutes(starts, sites) + np.array(free)[:, None]).min(axis=0)
     return np.minimum(reached, known.settings["dispatch.unvisited_minutes"])
 

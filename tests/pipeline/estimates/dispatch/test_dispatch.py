@@ -328,3 +328,48 @@ def test_any_tickets_make_a_plan_that_can_be_driven(day, dispatch_inputs, drawn)
         given_first = legs["is_under_way"].to_list()
         assert given_first == sorted(given_first, reverse=True)
     assert frame["voter_minutes_saved"].is_finite().all()
+
+
+def test_one_visit_serves_a_ticket_and_what_is_foreseen_there(day, dispatch_inputs):
+    power = [dark("U1", "S2", empty_at_mean=day.at + 95 * MINUTE)]
+    (row,) = plan(dispatch_inputs([day.ticket("K1", "S2", "poll-book")], power=power)).to_dicts()
+    assert (row["ticket_ids"], row["categories"]) == (["K1"], ["poll-book", "power"])
+    assert row["deadline_at"] == day.at + 95 * MINUTE
+    assert row["visit_minutes"] == 28  # dispatch.visit_minutes and further_minutes
+    assert row["why"].startswith("Poll book since 11:50 (K1)")
+    assert "The same visit serves what is foreseen: Off mains and may go dark" in row["why"]
+    assert "20 ft" in row["caution"]
+
+
+def test_a_shared_visit_saves_what_both_would_lose(day, dispatch_inputs):
+    power, ticket = [dark("U1", "S2")], day.ticket("K1", "S2", "poll-book")
+    exact = {"dispatch.further_minutes": 0.0, "dispatch.outlying_people": 0.0}
+    (both,), (one,), (other,) = (
+        plan(dispatch_inputs(tickets, power=threats, settings=exact)).to_dicts()
+        for tickets, threats in (([ticket], power), ([ticket], []), ([], power))
+    )
+    assert both["voter_minutes_saved"] == pytest.approx(one["voter_minutes_saved"] + other["voter_minutes_saved"])
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ({"skills": "poll-book"}, {"skills": "power"}),
+        ({"skills": "poll-book;power", "parts": "paper:1"}, {"skills": "power"}),
+    ],
+)
+def test_what_one_rover_cannot_see_to_stays_two_stops(day, dispatch_inputs, first, second):
+    rovers = [day.rover("R1", **first), day.rover("R2", 0.2, **second)]
+    frame = plan(dispatch_inputs([day.ticket("K1", "S2", "poll-book")], rovers=rovers, power=[dark("U1", "S2")]))
+    assert sorted(row[2:] for row in stops(frame)) == [("S2", ()), ("S2", ("K1",))]
+
+
+def test_a_rover_on_its_way_sees_to_what_is_foreseen_there(day, dispatch_inputs):
+    def given_since(minutes):
+        sent = day.ticket(
+            "K1", "S2", "poll-book", status="assigned", rover_id="R1", assigned_at=day.at - minutes * MINUTE
+        )
+        return stops(plan(dispatch_inputs([sent], power=[dark("U1", "S2")])))
+
+    assert given_since(5) == [("R1", 1, "S2", ("K1",))]
+    assert len(given_since(200)) == 2  # long overdue: likelier made and not reported

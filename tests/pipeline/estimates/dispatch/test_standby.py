@@ -64,6 +64,13 @@ def test_a_rover_far_from_all_is_told_where_to_wait(day, dispatch_inputs):
     assert minutes == pytest.approx(2 + 11.12 * 1.3 / 40 * 60, abs=0.05)
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("power", [1, 8, 20])
+def test_the_longest_drives_to_the_highest_power_are_still_numbers(day, dispatch_inputs, power):
+    settings = {"dispatch.standby_power": power}
+    assert len(asked(dispatch_inputs(rovers=[day.rover("R1", -0.1)], settings=settings))) == 1
+
+
 def test_nobody_waits_where_danger_is_reported(day, dispatch_inputs):
     danger = day.ticket("K1", "S1", "safety")
     assert "S1" not in {row[1] for row in asked(dispatch_inputs([danger], rovers=[day.rover("R1", -0.1)]))}

@@ -1,0 +1,61 @@
+"""One visit for several needs: what is foreseen at a site goes with a stop that is made there anyway."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import timedelta
+
+from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.decisions import Decisions
+from pipeline.estimates.dispatch.needs import Need
+from pipeline.estimates.dispatch.rovers import Rover, lacking_parts
+from pipeline.estimates.dispatch.skills import can
+
+
+def shared_visits(
+    known: Known, decided: Decisions, rovers: Sequence[Rover], stops: Sequence[Need], foreseen: Iterable[Need]
+) -> list[Need]:
+    """The stops, with what is foreseen at their sites; what no rover could see to on the same visit is its own stop."""
+    found = list(stops)
+    for more in foreseen:
+        fits = (n for n, stop in enumerate(found) if is_one_visit(known, decided, rovers, stop, more))
+        place = next(fits, None)
+        if place is None:
+            found.append(more)
+        else:
+            found[place] = together(found[place], more, known.settings["dispatch.further_minutes"])
+    return found
+
+
+def is_one_visit(known: Known, decided: Decisions, rovers: Sequence[Rover], stop: Need, more: Need) -> bool:
+    """Whether a rover that may make this stop has the skills for both, and a part for what is foreseen.
+
+    A stop whose rover is long overdue was likelier made and not reported: nothing is added to it.
+    """
+    if stop.site_id != more.site_id or stop.people > 1 or more.people > 1:
+        return False
+    given = [rover for rover in rovers if rover.rover_id == stop.rover_id]
+    overdue = timedelta(minutes=known.settings["dispatch.overdue_minutes"])
+    if given and stop.assigned_at is not None and known.at - stop.assigned_at > overdue:
+        return False
+    lacking = lacking_parts(rovers, [more])
+    without = {rovers[r].rover_id for r in lacking}
+    return any(
+        can(rover.skills, stop.skills | more.skills)
+        and rover.rover_id not in without
+        and decided.may_go(rover.rover_id, stop.site_id)
+        for rover in given or rovers
+    )
+
+
+def together(stop: Need, more: Need, further_minutes: float) -> Need:
+    """One stop for both; each keeps its own cost."""
+    return replace(
+        stop,
+        skills=stop.skills | more.skills,
+        categories=tuple(dict.fromkeys((*stop.categories, *more.categories))),
+        unit_id=stop.unit_id or more.unit_id,
+        severity=min(stop.severity, more.severity),
+        visit_minutes=max(stop.visit_minutes, more.visit_minutes) + further_minutes,
+        deadline=min((at for at in (stop.deadline, more.deadline) if at is not None), default=None),
+        also=(*stop.also, more),
+    )
