@@ -25,7 +25,7 @@ OPEN_THERE, ENDED_THERE, BY_WORDS, MOST_BY_WORDS = 0.8, 2.4, 0.25, 3.0  # weight
 @lru_cache(maxsize=50_000)
 def words_of_note(text: str) -> frozenset[str]:
     """The words of a text that may tell what it is about, without their endings."""
-    found = re.findall(r"[a-z]{3,}|\d{2,}", text.lower())
+    found = re.findall(r"[a-z]{3,}|\d{2,}", re.sub(r"\[(?:phone|name|email)\]", " ", text.lower()))
     return frozenset(stem(w) for w in found if w not in SMALL and w not in UNHEARD)
 
 
@@ -50,20 +50,6 @@ def is_of(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) ->
     if not row["is_news"] or other["category"] in NEVER or row["opened_at"] - other["opened_at"] > HOURS:
         return False
     return row["is_end"] or was_open(other, row) or shared(rare, row["words"], other["words"]) >= SAME_WORDS
-
-
-def tells_on(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> bool:
-    """Whether a ticket brings news of an earlier one.
-
-    One that names a unit tells of that unit only, unless it tells an end and the earlier one named none.
-    """
-    units = (None, other["unit_id"]) if other["unit_id"] or not row["is_end"] else (None, row["unit_id"])
-    if row["unit_id"] not in units or not is_of(rare, row, other):
-        return False
-    if not row["is_end"] and (row["category"] == "long-line" or (row["category"] == "power" and row["unit_id"])):
-        return False  # lines come and go, and a battery that gives out is a trouble of its own
-    is_same_kind = row["category"] == other["category"]
-    return is_same_kind or shared(rare, row["words"], other["words"]) >= SAME_WORDS
 
 
 def context(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> dict[str, float]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from rapidfuzz import fuzz, process
 
-from pipeline.normalise import follow_ups
+from pipeline.normalise import follow_ups, linkage
 
 # Minutes after which a further call is about something else, and how alike two texts must be [0-100]: our choice, set
 # on half of the sample days, checked on the other half (docs/methods/reading.md).
@@ -24,7 +24,8 @@ TOLD_AGAIN_MINUTES = {
 }  # fmt: skip
 LINE_MINUTES = 30.0  # two callers about one line: at most this far apart [min], our choice
 LINE_ALIKE = 0.8  # and the smaller count at least this share of the larger: our choice
-ALIKE_CHANCE, SAME_UNIT_CHANCE, SAME_KIND_CHANCE, NEWS_CHANCE, LINE_CHANCE = 0.95, 0.9, 0.8, 0.8, 0.5  # our choice
+ALIKE_CHANCE, SAME_UNIT_CHANCE, SAME_KIND_CHANCE, LINE_CHANCE = 0.95, 0.9, 0.8, 0.5  # our choice
+MOST_SURE = 0.95  # no link is surer than one by texts that are alike
 AGAIN = re.compile(
     r"^\W*(?:again\b|2nd call|second call|3rd call|third call|update(?:\s+(?:pls|please|on))?|still no fix"
     r"|same as before|calling (?:back|again)"
@@ -52,10 +53,11 @@ def link(rows: list[dict[str, Any]], rare: dict[str, float]) -> None:
 
     Parameters
     ----------
-    rows : readings in the order of opening, with `opened_at`, `resolved_at`, `text`, `words` and `is_news`
+    rows : readings in the order of opening, with `opened_at`, `resolved_at`, `text` and what `linkage.odds` compares
     rare : how rare each word is (`follow_ups.rarity`)
     """
     at_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    heads: dict[str | None, str] = {}  # the first ticket of each ticket's trouble
     for row in rows:
         site = row["site_id"]
         if site is None:
@@ -64,6 +66,7 @@ def link(rows: list[dict[str, Any]], rare: dict[str, float]) -> None:
         row["core"] = core(row["text"])
         row["again"] = bool(SAYS_AGAIN.search(row["text"]) or AGAIN.match(row["text"]))
         row["same_as"], row["same_as_confidence"] = repeated(row, earlier, rare)
+        heads[row["ticket_id"]] = row["head"] = heads.get(row["same_as"], row["ticket_id"])
         earlier.append(row)
 
 
@@ -79,59 +82,66 @@ def repeated(
     row: dict[str, Any], earlier: Sequence[dict[str, Any]], rare: dict[str, float]
 ) -> tuple[str | None, float | None]:
     """The earlier ticket that a ticket repeats, the likeliest and of such the latest, and the chance that it does."""
-    best: tuple[float, int] | None = None
+    best: tuple[float, float, int] | None = None
     first = bisect_left(earlier, row["opened_at"] - follow_ups.HOURS, key=lambda r: r["opened_at"])
     near = earlier[first:]
     alike = process.cdist([row["core"]], [other["core"] for other in near], scorer=fuzz.ratio, score_cutoff=ALIKE)
-    for i in range(len(near) - 1, -1, -1):
-        score = likeness(row, near[i], float(alike[0, i]), rare)
-        if score > 0 and (best is None or score > best[0]):
-            best = (score, first + i)
+    by_all = linkage.chances(rare, row, near)
+    for i, other in enumerate(near):
+        sure, told = chance(row, other, float(alike[0, i]), by_all[i])
+        if sure >= linkage.LIKELY and (best is None or (sure, told, first + i) > best):
+            best = (sure, told, first + i)
     if best is None:
         return None, None
-    other = earlier[best[1]]
-    return other["ticket_id"], chance(row, other, best[0], rare)
+    other = earlier[best[2]]
+    if row["names_none"] and row["category_confidence"] < 1.0:
+        take_over(row, other, best[0])
+    return other["ticket_id"], best[0]
 
 
-def chance(row: dict[str, Any], other: dict[str, Any], score: float, rare: dict[str, float]) -> float:
-    """The probability that a linked ticket repeats the other: our choice, after the links of the sample days."""
-    if score >= ALIKE:
-        return ALIKE_CHANCE
-    if is_one_line(row, other):
-        return LINE_CHANCE
-    if follow_ups.tells_on(rare, row, other):
-        return NEWS_CHANCE
-    return SAME_UNIT_CHANCE if row["unit_id"] and row["unit_id"] == other["unit_id"] else SAME_KIND_CHANCE
+def take_over(row: dict[str, Any], other: dict[str, Any], sure: float) -> None:
+    """Lets a call that names no trouble be about that of the ticket it is linked to; a person's answer stands."""
+    row["category"], row["categories"] = other["category"], [other["category"]]
+    row["category_confidence"] = sure * other["category_confidence"]
+    row["severity"] = other["severity"]
+    row["decided_by"] = f"news of {other['ticket_id']}"
 
 
-def likeness(row: dict[str, Any], other: dict[str, Any], whole: float, rare: dict[str, float]) -> float:
-    """How sure it is that two tickets of one site tell of one trouble; 0 where they do not.
+def chance(row: dict[str, Any], other: dict[str, Any], whole: float, by_all: float) -> tuple[float, float]:
+    """The probability that two tickets of one site tell of one trouble, and how alike their texts are (0: not enough).
 
     Parameters
     ----------
     whole : how alike their texts are, `ALIKE` to 100, or 0
+    by_all : the probability by all that they have in common (`linkage.py`)
     """
     minutes = minutes_between(other["opened_at"], row["opened_at"])
     is_near = row["core"] and minutes <= CALLBACK_MINUTES
     told = (whole or beginning_likeness(row["core"], other["core"])) if is_near else 0.0
     if told >= ALIKE and (len(row["core"]) >= 12 or row["again"]):
-        return told
+        return ALIKE_CHANCE, told
     if row["unit_id"] and other["unit_id"] and row["unit_id"] != other["unit_id"]:
-        return 0.0
-    if follow_ups.tells_on(rare, row, other):
-        return 40.0 - minutes / 20
+        return 0.0, 0.0
+    return max(two_callers(row, other, minutes), min(MOST_SURE, by_all)), 0.0
+
+
+def two_callers(row: dict[str, Any], other: dict[str, Any], minutes: float) -> float:
+    """The probability that two calls shortly one after the other, of one kind of trouble, are of one trouble."""
     if row["category"] != other["category"] and row["category"] not in other["categories"]:
         return 0.0
     within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
     if row["again"] and row["category"] == other["category"]:
         within = max(2 * within, AGAIN_MINUTES)
-    if row["unit_id"] and row["unit_id"] == other["unit_id"] and row["category"] != "scanner-jam":
+    is_same_unit = row["unit_id"] and row["unit_id"] == other["unit_id"]
+    if is_same_unit and row["category"] != "scanner-jam":
         within *= 1.5  # a jam that was cleared comes again, other troubles last
     if row["line_said"] and other["line_said"] and row["line_said"] != other["line_said"]:
         return 0.0
     if is_one_line(row, other):
-        within = max(within, LINE_MINUTES)
-    return 40.0 - minutes / 10 if minutes <= within else 0.0
+        return LINE_CHANCE if minutes <= max(within, LINE_MINUTES) else 0.0
+    if minutes > within:
+        return 0.0
+    return SAME_UNIT_CHANCE if is_same_unit else SAME_KIND_CHANCE
 
 
 def is_one_line(row: dict[str, Any], other: dict[str, Any]) -> bool:

@@ -35,6 +35,7 @@ STORY = 35  # words from which a text is a story, whose order says nothing: our 
 BRIEF = 12  # words up to which a text is as sure as its weights: our choice
 ENOUGH = 2.0  # weight from which a category counts as found: our choice
 STRONG = 4.0  # weight from which a trouble of equipment or place outranks a line or a question beside it
+NAMED = 5.0  # weight from which a text names a trouble, rather than leans to one: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
 ACCESS = 1.0  # weight by which the headset or keypad of a marking device leads the device itself: our choice
 ASKED = 4  # weight of a question how something is done or allowed, whatever it is about: our choice
@@ -198,6 +199,14 @@ def weigh(
     )
 
 
+def names_none(reading: Reading, text: str) -> bool:
+    """Whether a text by itself names no trouble: "any word yet", "what about my message"."""
+    own = dict(reading.scores) | {"other": 0.0}
+    if questions.before_question(text) is not None:
+        own["procedure"] = own.get("procedure", 0.0) - ASKED  # asking by itself names nothing
+    return reading.things <= {"line"} and all(v < NAMED for v in own.values())
+
+
 def told_at_end(outcome: Reading | None) -> list[tuple[str, float]]:
     """The weight of each category by the words of a ticket's end: what was done tells what it was, but less surely."""
     if outcome is None:
@@ -326,6 +335,8 @@ def read_ticket(
         "opened_at": opened,
         "resolved_at": ticket["resolved_at"],
         "text": text,
+        "caller": ticket["caller"],
+        "names_none": names_none(reading, text),
         "words": follow_ups.words_of_note(text),
         "is_news": around.book.news.search(text) is not None,
         "is_end": around.book.ends.search(text) is not None,

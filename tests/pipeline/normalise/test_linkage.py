@@ -1,0 +1,98 @@
+"""How likely it is that a call is of an earlier ticket of its site."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from pipeline.contracts.known import Known
+from pipeline.normalise import linkage
+from pipeline.normalise.troubles import read_tickets
+
+AT = datetime(2026, 11, 3, 18, tzinfo=UTC)
+LOCKED = "the door to the gym is locked and nobody has a key"
+SCANNER = "the scanner will not start, its screen is black"
+
+
+def reading(minutes: int, **values: Any) -> dict[str, Any]:
+    row = {
+        "opened_at": AT + timedelta(minutes=minutes),
+        "resolved_at": None,
+        "words": frozenset(),
+        "caller": None,
+        "unit_id": None,
+        "category": "power",
+        "categories": ["power"],
+        "category_confidence": 0.9,
+        "is_news": False,
+        "is_end": False,
+        "again": False,
+        "names_none": False,
+        "head": f"K{minutes}",
+    }
+    return row | values
+
+
+def read(make_known: Callable[..., Known], *tickets: tuple[str, int]) -> list[tuple[str, str | None]]:
+    rows = [{"site": "Oxbow Library", "text": text, "opened_at": AT + timedelta(minutes=at)} for text, at in tickets]
+    return list(read_tickets(make_known(rows)).select("category", "same_as").iter_rows())
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "any news?",
+        "is anybody coming",
+        "we have seen nobody yet",
+        "we called you an hour ago",
+        "what about my earlier message",
+        "nobody has shown up",
+        "hello, me again, we are waiting for someone",
+    ],
+)
+def test_a_call_that_names_no_trouble_is_of_the_one_that_is_open(make_known: Callable[..., Known], text: str):
+    assert read(make_known, (LOCKED, 0), (text, 50))[1] == ("site-access", "K000")
+
+
+def test_a_call_that_names_no_trouble_is_of_nothing_where_nothing_is_open(make_known: Callable[..., Known]):
+    assert read(make_known, ("any news?", 50))[0][1] is None
+
+
+def test_of_several_open_troubles_the_words_in_common_tell_which(make_known: Callable[..., Known]):
+    later = read(make_known, (LOCKED, 0), (SCANNER, 5), ("any word on that door at the gym", 60))[2]
+    assert later == ("site-access", "K000")
+
+
+def test_another_trouble_is_not_linked_to_what_is_open(make_known: Callable[..., Known]):
+    assert read(make_known, (LOCKED, 0), ("a voter asks if she may bring her dog", 40))[1][1] is None
+
+
+def test_each_thing_in_common_makes_a_call_likelier_to_be_of_a_ticket():
+    rare = {"furnac": 5.0}
+    first = reading(0, words=frozenset({"furnac"}))
+    plain = linkage.odds(rare, reading(60), first)
+    for more in (
+        {"words": frozenset({"furnac"})},
+        {"is_news": True},
+        {"is_news": True, "is_end": True},
+    ):
+        assert linkage.odds(rare, reading(60, **more), first) > plain
+    for less in ({"category": "bmd", "categories": ["bmd"]}, {"unit_id": "U1"}):
+        assert linkage.odds(rare, reading(60, **less), first) < plain
+    assert linkage.odds(rare, reading(90), first) < plain
+    assert linkage.odds(rare, reading(60), first | {"resolved_at": AT + timedelta(minutes=30)}) < plain
+
+
+def test_the_same_caller_speaks_for_one_trouble_and_an_unknown_one_for_neither():
+    first, call = reading(0, caller="p-1"), reading(60)
+    by = [linkage.odds({}, call | {"caller": caller}, first) for caller in ("p-2", None, "p-1")]
+    assert by == sorted(by) and len(set(by)) == 3
+
+
+def test_tickets_of_one_site_share_the_chance_but_not_with_their_own_repeats():
+    one, two, call = reading(0), reading(5), reading(30, is_news=True)
+    alone = linkage.chances({}, call, [one])[0]
+    apart = linkage.chances({}, call, [one, two])
+    assert apart[0] < alone and sum(apart) < 1
+    assert linkage.chances({}, call, [one, two | {"head": one["head"]}])[0] == pytest.approx(alone, rel=0.1)
