@@ -42,7 +42,7 @@ def pulse(seen: data.Seen | None, tickets: int | None, is_reading: bool, drawn: 
     """
     now = time.monotonic()
     pace.PACE.note_look(session(), now)
-    if data.signature() == seen:
+    if data.signature() == seen or now - drawn < pace.LOOK_EVERY_SECONDS / 2:  # or in the very run that draws the page
         return
     if is_reading:
         panels.markup('<p class="small">Newer data is there. Close what tells why, and it is shown.</p>')

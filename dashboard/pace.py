@@ -64,7 +64,8 @@ class Turns:
     @contextmanager
     def taken(self) -> Iterator[None]:
         """Waits for a turn and keeps it for the run that follows; where the session has ended meanwhile, none does."""
-        self._mine.is_held = self._free.acquire(timeout=self._patience)
+        if not getattr(self._mine, "is_held", False):
+            self._mine.is_held = self._free.acquire(timeout=self._patience)
         try:
             yield
         except StopException:

@@ -122,6 +122,9 @@ class Fresh:
 
     def look(self, has_news: bool, now: datetime) -> run.Estimated | None:
         """What to publish at once, None where nothing is."""
+        if self._beside is not None and self._lines is None and self._begun_at is None:
+            self._writer.recall(now)
+            self._lines = self._writer.shown.lines
         done = self._beside.done() if self._beside else None
         self._is_behind |= has_news
         is_due = self._begun_at is None or now - self._begun_at >= REFRESH

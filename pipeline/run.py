@@ -9,11 +9,13 @@ from datetime import datetime, timedelta
 from hashlib import sha256
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import polars as pl
+from pandera.errors import SchemaError
 
 from pipeline.contracts.estimates import ESTIMATES, FIRST
+from pipeline.contracts.events import SiteLoads
 from pipeline.contracts.known import Known
 from pipeline.errors import BookEmpty, SourceError
 from pipeline.normalise import county_words
@@ -33,6 +35,8 @@ if TYPE_CHECKING:
     from pipeline.estimates import LinesThen  # loading what the estimates stand on takes seconds: see `estimate_all`
 
 ORIGINAL_IN_WORK = "incoming.part"  # one writer, so one name is enough; a killed writer's is written over
+LOADS = "loads"  # published beside the estimates for the next writer, see `Writer.recall`
+RECALLED = timedelta(hours=1)  # lines that are older are not stood on by a writer that is begun anew: our choice
 DAY_IS_OVER = timedelta(hours=36)  # after the newest receipt the present no longer matters: our choice
 
 
@@ -247,7 +251,40 @@ class Writer:
     def publish_log(self, now: datetime) -> None:
         """Publishes the log with the estimates made last: for receipts of files that told nothing new."""
         made = self.shown
-        publish.publish(self.book, self.log, made.frames, made.failed, made.times, now)
+        frames = made.frames | ({LOADS: made.lines.loads} if made.lines else {})
+        publish.publish(self.book, self.log, frames, made.failed, made.times, now)
+
+    def recall(self, now: datetime) -> None:
+        """Takes up what was published last, so that a writer begun anew need not replay the day before it publishes.
+
+        Nothing, where the lines are too old to stand on, or were made otherwise than this version makes them.
+        """
+        from pipeline.estimates import LinesThen  # see estimate_all
+
+        if not self.book.published.exists():
+            return
+        with read.Snapshot(self.book.published) as snapshot:
+            meta = snapshot.meta()
+            found = {what: snapshot.estimate(what) for what in (*ESTIMATES, LOADS)}
+        frames = {what: frame for what, frame in found.items() if frame is not None}
+        then = self.known(meta["lines_at"])
+        if then is None or now - then.at > RECALLED or len(frames) < len(found):
+            return
+        try:
+            loads = SiteLoads.validate(frames.pop(LOADS))
+            checked = {what: cast(pl.DataFrame, model.validate(frames[what])) for what, model in ESTIMATES.items()}
+        except SchemaError:
+            return
+        lines = LinesThen(
+            then.at,
+            checked["lines"],
+            checked["outlook"],
+            loads,
+            then.county,
+            then.settings,
+            cast(pl.DataFrame, then.sites),
+        )
+        self.shown = Estimated(meta["at"], checked, {}, lines, meta["rest_at"])
 
     def substance(self) -> int:
         """The number of entries that estimates stand on: all but the receipts of files."""

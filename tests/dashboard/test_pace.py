@@ -84,3 +84,11 @@ def test_who_is_not_given_a_turn_for_long_draws_without_one():
     with turns.taken():
         assert not turns._mine.is_held
     turns.end()
+
+
+def test_a_run_that_asks_twice_has_one_turn():
+    turns = Turns(at_once=2, patience=0.0)
+    with turns.taken(), turns.taken():
+        pass
+    turns.end()
+    assert [turns._free.acquire(blocking=False) for _ in range(3)] == [True, True, False]

@@ -114,6 +114,29 @@ def test_a_writer_that_has_published_its_lines_does_not_work_them_out_again_for_
         assert (meta["at"], meta["lines_at"]) == (later, NOW) and "K77" in frames["tickets"]["ticket_id"]
 
 
+def test_a_writer_that_is_begun_anew_stands_on_the_lines_that_were_published_unless_they_are_old(
+    write_day: Callable[..., Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    book, day = open_book(tmp_path / "book", create=True), write_day()
+    soon, long_after = NOW + timedelta(minutes=1), NOW + run.RECALLED + timedelta(minutes=1)
+    with run.Writer(book, NOW) as writer:
+        Watcher(writer, [day], [], lambda _: None).round(NOW)
+        then = writer.shown.lines
+    (day / "tickets-0945.csv").write_text(CALL)
+    with run.Writer(book, soon) as writer, Beside() as beside, monkeypatch.context() as patched:
+        patched.setattr(run, "estimate_what_can", lambda *_: pytest.fail("the intake waited"))
+        Watcher(writer, [day], [], lambda _: None, beside=beside).round(soon)
+        meta, frames = published(book)
+        assert (meta["at"], meta["lines_at"]) == (soon, NOW)
+    with run.Writer(book, soon) as writer:
+        again = run.estimate_what_can(read.known_at(writer.rows(), soon), then)
+        assert all(again.frames[what].equals(frame) for what, frame in frames.items())
+    (day / "tickets-0946.csv").write_text(another_call(78, 46))
+    with run.Writer(book, long_after) as writer, Beside() as beside:
+        Watcher(writer, [day], [], lambda _: None, beside=beside).round(long_after)
+        assert published(book)[0]["lines_at"] == long_after
+
+
 def test_lines_of_another_roster_are_never_stood_on(write_day: Callable[..., Path], tmp_path: Path, beside: Beside):
     book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=1)
     with run.Writer(book, NOW) as writer:
