@@ -14,7 +14,7 @@ from pipeline.estimates.dispatch.cautions import caution_for, danger
 from pipeline.estimates.dispatch.costs import Cost
 from pipeline.estimates.dispatch.decisions import Decisions, decisions
 from pipeline.estimates.dispatch.foreseen import foreseen
-from pipeline.estimates.dispatch.given import settled, who_may
+from pipeline.estimates.dispatch.given import held_up, settled, who_may
 from pipeline.estimates.dispatch.learning import learnt
 from pipeline.estimates.dispatch.needs import Need, joined, open_needs
 from pipeline.estimates.dispatch.outlying import with_distance
@@ -64,9 +64,10 @@ def dispatch(
     rovers = rover_states(known, rows, decided.away)
     if not rovers:
         return empty_plan()
-    needs = all_needs(known, decided, rovers, rows, tickets, loads, power, supplies, steps)
+    roads, away = roads_of(known), set(danger(rows, decided.cleared)["site_id"].drop_nulls())
+    needs = all_needs(known, decided, rovers, rows, tickets, loads, power, supplies, steps, away)
     needs = with_distance(known, needs, len(rovers))
-    ready = settled(known, rovers, needs, roads_of(known))
+    ready = settled(known, held_up(known, rovers, rows, needs, away, roads), needs, roads)
     scene, single = ready.scene, len(needs)
     while single and scene.needs[single - 1].people > 1 and scene.needs[single - 1].rover_id is None:
         single -= 1  # all_needs puts them last
@@ -93,10 +94,12 @@ def all_needs(
     power: pl.DataFrame,
     supplies: pl.DataFrame | None,
     steps: pl.DataFrame | None,
+    away: set[str],
 ) -> list[Need]:
-    """Everything that competes for a rover; what takes two of them, and is nobody's yet, comes last."""
+    """Everything that competes for a rover, none of it at the sites in `away`; what takes two of them, and is nobody's
+    yet, comes last.
+    """
     needs = open_needs(known, tickets, loads, power, decided)
-    away = set(danger(rows, decided.cleared)["site_id"].drop_nulls())
     taken = {(need.site_id, category) for need in needs for category in need.categories}
     more = foreseen(known, power, supplies, steps, loads, learnt(known, rows), taken, away)
     needs = shared_visits(known, decided, rovers, needs, more)

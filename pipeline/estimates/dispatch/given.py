@@ -1,9 +1,10 @@
 """What is settled before a plan is made: stops that rovers were given, where those under way are, who may go where."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
@@ -72,6 +73,37 @@ def settled(known: Known, rovers: list[Rover], needs: Sequence[Need], roads: Roa
     lacking = lacking_parts(rovers, judged)
     scene = Scene(rovers, judged, minutes, known.settings, under_way, drivers, pinned, lacking=lacking)
     return Settled(scene, committed)
+
+
+def held_up(
+    known: Known,
+    rovers: Sequence[Rover],
+    rows: pl.DataFrame,
+    needs: Sequence[Need],
+    away: Collection[str],
+    roads: Roads,
+) -> list[Rover]:
+    """The rovers; those that were sent to a place where danger is reported are as far on their way as they have come.
+
+    No stop is made there, but the drive has been. `away`: those places. Who has another stop is left to `settled`.
+    """
+    places = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
+    has_stop = {need.rover_id for need in needs}
+    sent = rows.filter(
+        (pl.col("status") == "assigned") & pl.col("arrived_at").is_null() & pl.col("site_id").is_in(list(away))
+    ).sort("assigned_at", "ticket_id")
+    last = {row["rover_id"]: row for row in sent.iter_rows(named=True) if row["assigned_at"] is not None}
+    found = []
+    for rover in rovers:
+        row = last.get(rover.rover_id)
+        if row is not None and rover.rover_id not in has_stop and rover.free_at <= 0 and row["site_id"] in places:
+            end = places[row["site_id"]]
+            drive = float(roads.minutes([(rover.place, rover.site_id)], [(end, row["site_id"])])[0, 0])
+            begun = max(row["assigned_at"], rover.free_since or row["assigned_at"])
+            part = min(max(-minutes_to(known, begun) / drive, 0.0), 1.0) if drive > 0 else 0.0
+            rover = replace(rover, place=on_the_way(rover.place, end, part), site_id=None if part else rover.site_id)
+        found.append(rover)
+    return found
 
 
 def given_orders(known: Known, needs: Sequence[Need], number: Mapping[str, int]) -> dict[int, Order]:

@@ -177,6 +177,22 @@ def test_no_stop_where_danger_is_reported_even_for_a_rover_under_way(day, dispat
     assert [row[2] for row in stops(plan(dispatch_inputs(tickets)))] == ["S3"]
 
 
+def test_a_rover_sent_to_where_danger_is_reported_since_is_as_far_as_it_has_come(day, dispatch_inputs):
+    # S3 lies the other way. Half of the 12.84 min to S2 are over: 0.125 degrees back to S3, 13.9 km · 1.3 / 40 km/h, 2 min
+    tickets = [
+        day.ticket("K1", "S2", status="assigned", rover_id="R1", assigned_at=day.at - 6.42 * MINUTE),
+        day.ticket("K2", "S2", category="safety"),
+        day.ticket("K3", "S3"),
+    ]
+    frame = plan(dispatch_inputs(tickets, rovers=[day.rover("R1")]))
+    assert stops(frame) == [("R1", 1, "S3", ("K3",))]
+    assert (frame["arrive_at"][0] - frame["leave_at"][0]).total_seconds() / 60 == pytest.approx(29.1, abs=0.05)
+    # Long over: it stands at S2, 34.5 min from S3
+    tickets[0] |= {"assigned_at": day.at - 60 * MINUTE}
+    frame = plan(dispatch_inputs(tickets, rovers=[day.rover("R1")]))
+    assert (frame["arrive_at"][0] - frame["leave_at"][0]).total_seconds() / 60 == pytest.approx(34.53, abs=0.05)
+
+
 def dark(unit_id, site_id, **more):
     usual = {
         "unit_id": unit_id, "site_id": site_id, "supply": "battery", "chance_dark": 0.6,
