@@ -24,13 +24,16 @@ WORDS_ALONE = 60.0  # the same where no other list of the kind has these words: 
 CLOCKS_FIT, CLOCKS_FAIL = 10.0, 0.004
 ROSTER_FIT, ROSTER_FAIL, ROSTER_OTHER = 25.0, 0.1, 0.02  # the last: they are the ids of another roster
 UNIQUE_FIT, UNIQUE_FAIL = 3.0, 0.25
-PROSE_FIT, PROSE_FAIL = 5.0, 0.2
+PROSE_FIT, PROSE_FAIL = 12.0, 0.2
+NUMBERED = 0.01  # numbers where free text belongs
+PHONES_CALLER, PHONES_KEY = 4.0, 0.1  # telephone numbers say who calls; they are no ticket's own id
 EMPTY, EMPTY_REQUIRED = 0.7, 0.1
 FITS = 0.95  # share of values from which a column as a whole has the form
 PROSE = 20  # mean characters of free text; codes and names of places are shorter or have fewer words
 ROSTERS = {"site_id": "sites", "unit_id": "units", "rover_id": "rovers"}
 TEXTS = {("tickets", "text"), ("tickets", "resolution"), ("sites", "address"), ("sites", "entrance")}
 LISTS = {"aliases", "precincts", "skills", "parts", "breaks"}  # several values in a cell: long, and no prose
+TELEPHONE = r"^\+?\(?\d[\d ().-]*[ ().-]+\d{4}(?: ?(?:x|ext\.?) ?\d+)?$|^\+?1?[2-9]\d{9}$"
 TWELVE = re.compile(r"(\d{1,2})(?::?(\d\d))?(?::00)?\s*([ap])\.?m\.?", re.I)
 COMPACT = re.compile(r"(\d{1,2}):?(\d\d)(?::\d\d)?")
 
@@ -138,6 +141,11 @@ class Theirs:
         """The values as numbers, null where they are none; read as intake does."""
         return read_numbers(self.values)
 
+    @cached_property
+    def are_telephones(self) -> bool:
+        """Whether nearly all values are telephone numbers, by how they are written."""
+        return self.values.len() > 0 and float(self.values.str.contains(TELEPHONE).mean() or 0) >= FITS  # type: ignore[arg-type]
+
     @property
     def filled(self) -> float:
         """Part of the rows that have a value."""
@@ -236,6 +244,8 @@ def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
     if (ours.kind, ours.name) in TEXTS:
         is_prose = mean >= PROSE and blanks >= 2
         said = f"free text, {mean:.0f} characters on average"
+        if theirs.numbers.null_count() == 0:
+            return Look(NUMBERED, "numbers", 0.0)
         return Look(PROSE_FIT if is_prose else PROSE_FAIL if mean < 8 or blanks < 0.5 else 1.0, said)
     if ours.name == "phone":
         digits = theirs.values.str.count_matches(r"\d").is_between(7, 15).mean()
@@ -243,6 +253,8 @@ def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
     ratio, said = 1.0, "text"
     if (theirs.times is not None and theirs.times.share >= FITS) or theirs.is_part_of_time:
         ratio, said = 0.02, "values are times"
+    elif ours.kind == "tickets" and ours.name == "caller" and theirs.are_telephones:
+        ratio, said = PHONES_CALLER, "telephone numbers"
     elif mean > 2 * PROSE and blanks > 5 and ours.name not in LISTS:
         ratio, said = 0.15, "free text, long for this"
     elif ours.name.endswith("_id"):
@@ -295,6 +307,8 @@ def look_key(theirs: Theirs) -> Look:
     ratio = UNIQUE_FIT if distinct >= FITS and short else UNIQUE_FAIL if distinct < 0.5 or not short else 1.0
     if theirs.times is not None:
         ratio *= 0.1
+    if theirs.are_telephones:
+        return Look(ratio * PHONES_KEY, "telephone numbers")
     return Look(ratio, f"{len(theirs.counts)} different values in {theirs.values.len()}")
 
 

@@ -69,9 +69,10 @@ def by_progress(given: Translation, words: Sequence[str | None], times: dict[str
     ----------
     given : the translation by meaning
     words : the status of each row, as it came
-    times : the cells of `assigned_at` and `resolved_at`, where they were placed
+    times : the cells of `assigned_at` and `resolved_at`, where they were placed; without the latter a known letter
+        keeps its meaning, and nothing unknown is taken as ended
     """
-    if "resolved_at" not in times:
+    if not times:
         return given
     out: dict[str, list[Word]] = {ours: [w for w in many if not is_letter(w)] for ours, many in given.words.items()}
     unknown = []
@@ -79,7 +80,8 @@ def by_progress(given: Translation, words: Sequence[str | None], times: dict[str
     doubtful = [(text, count, None) for text, count in given.unknown]
     for text, count, known in [*doubtful, *((text, w.rows, ours) for text, (ours, w) in letters.items())]:
         rows = [i for i, word in enumerate(words) if word and word.strip().casefold() == text.casefold()]
-        told = progress(rows, times) if count >= ROWS_TELL else None
+        is_told = count >= ROWS_TELL and (known is None or "resolved_at" in times)
+        told = progress(rows, times) if is_told else None
         if told is not None:
             out.setdefault(told, []).append(Word(text, count, WORD_SURE if told == known else ROWS_SURE))
         elif known is not None:
