@@ -6,6 +6,7 @@ from datetime import timedelta
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.decisions import Decisions
+from pipeline.estimates.dispatch.given import is_fit
 from pipeline.estimates.dispatch.needs import Need
 from pipeline.estimates.dispatch.rovers import Rover, lacking_parts
 from pipeline.estimates.dispatch.skills import can
@@ -27,9 +28,11 @@ def shared_visits(
 
 
 def is_one_visit(known: Known, decided: Decisions, rovers: Sequence[Rover], stop: Need, more: Need) -> bool:
-    """Whether a rover that may make this stop has the skills for both, and a part for what is foreseen.
+    """Whether whoever may make this stop has the skills for both, and a part for what is foreseen.
 
-    A stop whose rover is long overdue was likelier made and not reported: nothing is added to it.
+    A stop that is still anybody's is shared only where no rover could see to one of the two alone: one visit for both
+    would leave fewer rovers for either, and come too late. Nothing is added to a stop whose rover is long overdue: it
+    was likelier made and not reported.
     """
     if stop.site_id != more.site_id or stop.people > 1 or more.people > 1:
         return False
@@ -38,13 +41,12 @@ def is_one_visit(known: Known, decided: Decisions, rovers: Sequence[Rover], stop
     if given and stop.assigned_at is not None and known.at - stop.assigned_at > overdue:
         return False
     lacking = lacking_parts(rovers, [more])
-    without = {rovers[r].rover_id for r in lacking}
-    return any(
-        can(rover.skills, stop.skills | more.skills)
-        and rover.rover_id not in without
-        and decided.may_go(rover.rover_id, stop.site_id)
-        for rover in given or rovers
-    )
+    may_go = [r for r, rover in enumerate(rovers) if decided.may_go(rover.rover_id, stop.site_id)]
+    for_stop = {r for r in may_go if can(rovers[r].skills, stop.skills)}
+    for_more = {r for r in may_go if r not in lacking and is_fit(rovers[r], more)}
+    if given:
+        return any(rovers[r] is given[0] and can(given[0].skills, stop.skills | more.skills) for r in for_more)
+    return bool(for_stop) and for_stop == for_more and all(can(rovers[r].skills, more.skills) for r in for_more)
 
 
 def together(stop: Need, more: Need, further_minutes: float) -> Need:

@@ -372,6 +372,7 @@ def test_a_shared_visit_saves_what_both_would_lose(day, dispatch_inputs):
     [
         ({"skills": "poll-book"}, {"skills": "power"}),
         ({"skills": "poll-book;power", "parts": "paper:1"}, {"skills": "power"}),
+        ({"skills": "poll-book;power"}, {"skills": "scanner", "parts": "battery:1"}),  # one visit would be R1's only
     ],
 )
 def test_what_one_rover_cannot_see_to_stays_two_stops(day, dispatch_inputs, first, second):
