@@ -22,10 +22,8 @@ SAME_CALLER, OTHER_CALLER = 1.0, -0.2  # a judge calls about all that happens at
 ASKED = -3.5  # a question asked again is mostly another question
 COMES_AGAIN = -3.0  # a line, or a battery of one unit: each time a trouble of its own unless its end is told
 WORD, NO_WORDS, MOST_WORDS = 0.25, -0.6, 4.0  # per unit of the rarity of the words in common
-NEWS_FADES, FADES = (
-    240.0,
-    60.0,
-)  # minutes after which a call is e times less likely to be of a ticket: with news, without
+# Minutes after which a call is e times less likely to be of a ticket: with news of something, and without [min]
+NEWS_FADES, FADES = 240.0, 60.0
 LIKELY = 0.5  # from which a call is linked [probability]
 
 
