@@ -42,10 +42,12 @@ def pulse(seen: data.Seen | None, tickets: int | None, is_reading: bool, drawn: 
     """
     now = time.monotonic()
     pace.PACE.note_look(session(), now)
-    if data.signature() == seen or now - drawn < pace.LOOK_EVERY_SECONDS / 2:  # or in the very run that draws the page
+    if data.signature() == seen:
         return
     if is_reading:
         panels.markup('<p class="small">Newer data is there. Close what tells why, and it is shown.</p>')
+    elif now - drawn < pace.LOOK_EVERY_SECONDS / 2:  # in the very run that draws the page
+        return
     elif pace.PACE.is_due(now - drawn) or tickets is not None and data.tickets_known() > tickets:
         with pace.TURNS.taken():
             st.rerun(scope="app")
