@@ -16,9 +16,8 @@ from pipeline.errors import BookEmpty, WardbookError
 
 READ_AHEAD = "WARDBOOK_READ_AHEAD"  # set to 1 where a server runs for long
 LOOK_SECONDS = 0.1  # between looks at the file's entry
-SWITCH_SECONDS = (
-    0.0005  # after which a busy thread gives way; Python's own 5 ms are waited for hundreds of times a snapshot
-)
+# After which a busy thread gives way: Python's own 5 ms would be waited for hundreds of times a snapshot [s]
+SWITCH_SECONDS = 0.0005
 TRY_AGAIN_SECONDS = 1.0  # while there is nothing that can be shown
 PREPARE_SECONDS = 0.4  # the longest that a new snapshot is held back for what can be worked out later: our choice
 WANTED_SECONDS = 20.0  # what nobody has asked for in so long is worked out when somebody does: our choice

@@ -46,9 +46,10 @@ def pulse(seen: data.Seen | None, tickets: int | None, is_reading: bool, drawn: 
         return
     if is_reading:
         panels.markup('<p class="small">Newer data is there. Close what tells why, and it is shown.</p>')
-    elif now - drawn < pace.LOOK_EVERY_SECONDS / 2:  # in the very run that draws the page
         return
-    elif pace.PACE.is_due(now - drawn) or tickets is not None and data.tickets_known() > tickets:
+    is_drawing = now - drawn < pace.LOOK_EVERY_SECONDS / 2  # the very run that draws the page
+    has_news = tickets is not None and data.tickets_known() > tickets
+    if not is_drawing and (has_news or pace.PACE.is_due(now - drawn)):
         with pace.TURNS.taken():
             st.rerun(scope="app")
 

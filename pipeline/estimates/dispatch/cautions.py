@@ -89,3 +89,8 @@ def danger(tickets: pl.DataFrame, cleared: Mapping[str, datetime] | None = None)
     for site_id, at in (cleared or {}).items():
         found = found.filter(~(pl.col("site_id").eq_missing(pl.lit(site_id)) & (pl.col("opened_at") <= at)))
     return found
+
+
+def danger_sites(tickets: pl.DataFrame, cleared: Mapping[str, datetime] | None = None) -> set[str]:
+    """The sites where danger is reported; as `danger`."""
+    return set(danger(tickets, cleared)["site_id"].drop_nulls())

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.contracts.estimates import Dispatch
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.dispatch.cautions import caution_for, danger
+from pipeline.estimates.dispatch.cautions import caution_for, danger_sites
 from pipeline.estimates.dispatch.costs import Cost
 from pipeline.estimates.dispatch.decisions import Decisions, decisions
 from pipeline.estimates.dispatch.foreseen import foreseen
@@ -64,7 +64,7 @@ def dispatch(
     rovers = rover_states(known, rows, decided.away)
     if not rovers:
         return empty_plan()
-    roads, away = roads_of(known), set(danger(rows, decided.cleared)["site_id"].drop_nulls())
+    roads, away = roads_of(known), danger_sites(rows, decided.cleared)
     needs = all_needs(known, decided, rovers, rows, tickets, loads, power, supplies, steps, away)
     needs = with_distance(known, needs, len(rovers))
     ready = settled(known, held_up(known, rovers, rows, needs, away, roads), needs, roads)

@@ -14,7 +14,7 @@ from pipeline.estimates.dispatch.needs import Need
 from pipeline.estimates.dispatch.rovers import Rover, lacking_parts, minutes_to
 from pipeline.estimates.dispatch.scene import Order, Scene
 from pipeline.estimates.dispatch.skills import can
-from pipeline.estimates.dispatch.travel import Place, Roads
+from pipeline.estimates.dispatch.travel import Place, Roads, places_of
 
 
 @dataclass
@@ -32,7 +32,7 @@ def settled(known: Known, rovers: list[Rover], needs: Sequence[Need], roads: Roa
     stays with its rover, but holds nothing up: it is likelier to have been made and not reported. A rover whose only
     given stop is the one it drives to may be turned off to another, unless a person's entry gave it that stop.
     """
-    places = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
+    places = places_of(known)
     ends: list[tuple[Place, str | None]] = [(places[need.site_id], need.site_id) for need in needs]
     minutes = roads.minutes([*((rover.place, rover.site_id) for rover in rovers), *ends], ends)
     number = {rover.rover_id: r for r, rover in enumerate(rovers)}
@@ -87,7 +87,7 @@ def held_up(
 
     No stop is made there, but the drive has been. `away`: those places. Who has another stop is left to `settled`.
     """
-    places = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
+    places = places_of(known)
     has_stop = {need.rover_id for need in needs}
     sent = rows.filter(
         (pl.col("status") == "assigned") & pl.col("arrived_at").is_null() & pl.col("site_id").is_in(list(away))

@@ -13,7 +13,7 @@ from pipeline.contracts.events import RoverRows
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.dispatch.dispatch import spread
 from pipeline.estimates.dispatch.needs import joined
-from pipeline.estimates.dispatch.travel import Place, drive_minutes
+from pipeline.estimates.dispatch.travel import Place, drive_minutes, places_of
 
 ASKED: dict[str, pl.DataType | type[pl.DataType]] = dict(empty(OneMore).schema)
 
@@ -79,7 +79,7 @@ def saved_so_far(known: Known, tickets: pl.DataFrame, count: int) -> tuple[float
 
 def visits_of(known: Known, tickets: pl.DataFrame) -> list[Visit]:
     """The visits that have been made, first come first."""
-    places = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
+    places = places_of(known)
     rows = joined(known, tickets).filter((pl.col("arrived_at") <= known.at) & pl.col("site_id").is_in(list(places)))
     found = []
     for row in rows.sort("opened_at", "ticket_id").iter_rows(named=True):

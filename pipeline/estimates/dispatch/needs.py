@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.dispatch.cautions import danger
+from pipeline.estimates.dispatch.cautions import danger_sites
 from pipeline.estimates.dispatch.costs import Cost, clearing_factor
 from pipeline.estimates.dispatch.decisions import Decisions, Given
 from pipeline.estimates.dispatch.families import families
@@ -121,7 +121,7 @@ def open_troubles(known: Known, rows: pl.DataFrame, decided: Decisions | None = 
     """The tickets that nobody has reached yet and that a rover could mend, at sites where no danger is reported."""
     decided = decided or Decisions()
     sites, rovers = set(known.sites["site_id"]), set(known.rovers["rover_id"])
-    away = set(danger(rows, decided.cleared)["site_id"].drop_nulls())
+    away = danger_sites(rows, decided.cleared)
     by_id = {row["ticket_id"]: row for row in rows.iter_rows(named=True)}
     settled = {ticket_id for ticket_id, row in by_id.items() if row["status"] == "resolved" or row["arrived_at"]}
     found = []

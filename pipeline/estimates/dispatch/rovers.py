@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.needs import Need
 from pipeline.estimates.dispatch.skills import skills_of
-from pipeline.estimates.dispatch.travel import Place
+from pipeline.estimates.dispatch.travel import Place, places_of
 
 # Plain words that name a part for a trouble, first that fits; common practice, no source.
 PART_WORDS: dict[str, str] = {
@@ -60,7 +60,7 @@ def rover_states(known: Known, rows: pl.DataFrame, away: Mapping[str, datetime |
     `rows` is the tickets' estimate with the times of their visits. Rovers in `away` are not available until then, or at
     all.
     """
-    places = {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
+    places = places_of(known)
     last: dict[str, dict[str, Any]] = {}
     visits = rows.filter((pl.col("arrived_at") <= known.at) & pl.col("site_id").is_in(list(places)))
     for row in visits.sort("arrived_at", "ticket_id").iter_rows(named=True):

@@ -7,7 +7,7 @@ from scipy.optimize import linear_sum_assignment
 
 from pipeline.contracts.estimates import Standby
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.dispatch.cautions import danger
+from pipeline.estimates.dispatch.cautions import danger_sites
 from pipeline.estimates.dispatch.decisions import decisions
 from pipeline.estimates.dispatch.needs import joined
 from pipeline.estimates.dispatch.rovers import Rover, minutes_to, rover_states
@@ -26,7 +26,7 @@ def standby(known: Known, tickets: pl.DataFrame, loads: pl.DataFrame, plan: pl.D
     tickets, loads, plan : the estimates Tickets, SiteLoads and Dispatch at T
     """
     rows, decided = joined(known, tickets), decisions(known)
-    away = set(danger(rows, decided.cleared)["site_id"].drop_nulls())
+    away = danger_sites(rows, decided.cleared)
     voters = dict(loads.select("site_id", "remaining_voters_mean").iter_rows())
     sites: list[tuple[Place, str | None]] = [
         ((a, b), s) for s, a, b in known.sites.sort("site_id").select("site_id", "latitude", "longitude").iter_rows()
@@ -65,9 +65,8 @@ def soonest(known: Known, rovers: list[Rover], plan: pl.DataFrame, sites: list[t
         visit = known.settings["dispatch.visit_minutes"]
         free.append(minutes_to(known, row["arrive_at"]) + visit if row else rover.free_at)
     if not rovers:
-        return np.full(
-            len(sites), float(known.settings["dispatch.unvisited_minutes"])
-        )  # its powers overflow whole numbers
+        longest = float(known.settings["dispatch.unvisited_minutes"])  # as whole numbers its powers would overflow
+        return np.full(len(sites), longest)
     reached: Minutes = (roads_of(known).minutes(starts, sites) + np.array(free)[:, None]).min(axis=0)
     return np.minimum(reached, known.settings["dispatch.unvisited_minutes"])
 

@@ -69,6 +69,11 @@ class Roads:
         return found
 
 
+def places_of(known: Known) -> dict[str, Place]:
+    """Where each site of the roster is."""
+    return {s: (a, b) for s, a, b in known.sites.select("site_id", "latitude", "longitude").iter_rows()}
+
+
 def roads_of(known: Known) -> Roads:
     """The roads as known at T: a line of the table holds for the way back too, unless that has one of its own."""
     rows = known.travel.sort("from", "to").select("from", "to", "minutes").iter_rows()
