@@ -4,13 +4,17 @@ One row of evidence says: by this time, this unit was off mains (or on), told by
 Method: docs/methods/power.md.
 """
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power import neighbours
 from pipeline.estimates.power.condense import Brief
 from pipeline.estimates.power.neighbours import SILENT_MINUTES
 
+Whole = NDArray[np.int64]
+NEVER, LATEST = np.iinfo(np.int64).min // 2, np.iinfo(np.int64).max  # before and after every time [us]
 # Minutes by which a newer word must be newer to overrule a unit's own report; our choice [min].
 MARGINS = {
     "own": 0.0,
@@ -25,24 +29,55 @@ MARGINS = {
 # Chance that a word of each kind is right, for the moment of which it speaks; a majority's is counted; our choice [-].
 SURE = {"own": 0.99, "utility": 0.98, "note": 0.9, "hint": 0.7, "ticket": 0.6, "odd": 0.6}
 TOGETHER_NOTES = 10.0  # notes of one place that say both within so many minutes contradict each other [min]
-EVIDENCE = ("unit_id", "at", "is_off", "began", "kind", "says", "sure")
+KINDS = pl.Enum(sorted(MARGINS))
+STAMP = pl.Datetime("us", "UTC")
+COLUMNS = {
+    "row": pl.UInt32,
+    "at": STAMP,
+    "is_off": pl.Boolean,
+    "began": STAMP,
+    "kind": KINDS,
+    "says": pl.String,
+    "sure": pl.Float64,
+}
+MICROSECONDS = 60_000_000  # in a minute
 
 
 def by_evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
     """A row a unit: is_off (null: nothing known), at, began (of the outage, or null), kind and says."""
-    placed = known.units.select("unit_id", "site_id").join(
-        known.sites.select("site_id", "circuit"), on="site_id", how="left"
+    placed = (
+        known.units.select("unit_id", "site_id")
+        .join(known.sites.select("site_id", "circuit"), on="site_id", how="left", maintain_order="left")
+        .with_row_index("row")
     )
     found = evidence(known, readings, notes, placed)
-    margin = pl.col("kind").replace_strict(MARGINS, return_dtype=pl.Float64)
-    weighed = pl.col("at") - pl.duration(seconds=(margin * 60).cast(pl.Int64))
-    best = (
-        found.filter(weighed == weighed.max().over("unit_id"))
-        .sort("kind", "is_off")
-        .unique("unit_id", keep="last")
-        .select("unit_id", "is_off", "at", "kind", "says", "sure", since_on=since_on())
-    )
-    return placed.join(best, on="unit_id", how="left").join(outage_start(found, best), on="unit_id", how="left")
+    row = found["row"].to_numpy()
+    at = found["at"].to_physical().to_numpy()
+    kind = found["kind"].to_physical().to_numpy()
+    is_off = found["is_off"].to_numpy()
+    best = deciding(row, at, kind, is_off, placed.height)
+    told = found[best].select("row", "is_off", "at", "kind", "says", "sure", since_on=since_on())
+    off_at = np.full(placed.height, NEVER)
+    of_off = best[is_off[best]]
+    off_at[row[of_off]] = at[of_off]
+    began = outage_start(found, off_at)
+    return placed.join(told, on="row", how="left", maintain_order="left").with_columns(began=began).drop("row")
+
+
+def deciding(row: Whole, at: Whole, kind: Whole, is_off: NDArray[np.bool_], many: int) -> Whole:
+    """Which word of each unit counts: the newest, weighed by its kind's margin; of equal ones the last kind, and off."""
+    margins = np.array([int(MARGINS[name] * MICROSECONDS) for name in KINDS.categories])
+    weighed = at - margins[kind]
+    newest = np.full(many, NEVER)
+    np.maximum.at(newest, row, weighed)
+    best = np.flatnonzero(weighed == newest[row])
+    rank = 2 * kind[best].astype(np.int64) + is_off[best]
+    top = np.full(many, -1)
+    np.maximum.at(top, row[best], rank)
+    best = best[rank == top[row[best]]]
+    last = np.full(many, -1)
+    np.maximum.at(last, row[best], best)
+    return last[last >= 0]
 
 
 def since_on() -> pl.Expr:
@@ -51,23 +86,22 @@ def since_on() -> pl.Expr:
     return pl.when(~pl.col("is_off")).then(pl.when(pl.col("kind") == "own").then("began").otherwise(told))
 
 
-def outage_start(found: pl.DataFrame, best: pl.DataFrame) -> pl.DataFrame:
-    """When the present outage began, for units judged off: the earliest word of it after the last word of mains."""
-    off = best.filter("is_off").select("unit_id", off_at="at")
-    words = found.join(off, on="unit_id")
-    last_on = (
-        words.filter(~pl.col("is_off") & (pl.col("kind") != "circuit") & (pl.col("at") <= pl.col("off_at")))
-        .group_by("unit_id")
-        .agg(on_at=pl.col("at").max())
-    )
-    began = (
-        words.filter("is_off")
-        .join(last_on, on="unit_id", how="left")
-        .filter(pl.col("on_at").is_null() | (pl.col("at") >= pl.col("on_at")))
-        .group_by("unit_id")
-        .agg(began=pl.col("began").min(), on_at=pl.col("on_at").first())
-    )
-    return began.select("unit_id", began=pl.max_horizontal("began", "on_at"))
+def outage_start(found: pl.DataFrame, off_at: Whole) -> pl.Series:
+    """When each unit's present outage began: the earliest word of it after the last word of mains; null if on mains.
+
+    `off_at`: when the deciding word says that it is off, a unit a row [us]; `NEVER` on mains.
+    """
+    words = found.filter(pl.Series(off_at != NEVER).gather(found["row"]))
+    row, at, is_off = (words[name].to_physical().to_numpy() for name in ("row", "at", "is_off"))
+    is_on = ~is_off & (words["kind"] != "circuit").to_numpy() & (at <= off_at[row])
+    on_at, began = np.full(len(off_at), NEVER), np.full(len(off_at), LATEST)
+    np.maximum.at(on_at, row[is_on], at[is_on])
+    of_this = is_off & (at >= on_at[row])
+    first = words["began"].to_physical().fill_null(LATEST).to_numpy()
+    np.minimum.at(began, row[of_this], first[of_this])
+    known = pl.Series((off_at != NEVER) & (began != LATEST))
+    times = pl.Series(np.maximum(began, on_at)).cast(words["began"].dtype)
+    return pl.select(began=pl.when(known).then(times)).to_series()
 
 
 def evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
@@ -80,7 +114,8 @@ def evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame, placed: 
         *noted(known, notes, placed),
     ]
     parts.append(called(known, readings, placed))
-    return pl.concat([part.select(EVIDENCE) for part in parts]).filter(pl.col("at").is_not_null())
+    told = [part.select(pl.col(name).cast(dtype) for name, dtype in COLUMNS.items()) for part in parts]
+    return pl.concat(told).filter(pl.col("at").is_not_null())
 
 
 def minutes_ago(known: Known, column: str) -> pl.Expr:
@@ -91,17 +126,18 @@ def minutes_ago(known: Known, column: str) -> pl.Expr:
 def power_runs(known: Brief, placed: pl.DataFrame) -> pl.DataFrame:
     """A row a unit that reports: its latest word on power, since when, and whether it ever said otherwise."""
     said = known.status.filter(pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at))
-    runs = (
-        said.select(run=pl.struct("unit_id", "power").rle()).unnest("run").unnest("value")
-    )  # of equal words: len, word
-    after, times = runs["len"].cum_sum(), said["occurred_at"]
-    runs = runs.with_columns(began=times.gather(after - runs["len"]), at=times.gather(after - 1))
-    is_same = pl.col("unit_id").eq_missing(pl.col("unit_id").shift())
+    is_new, is_turn = (said[name].ne_missing(said[name].shift()).to_numpy() for name in ("unit_id", "power"))
+    is_new[:1] = True
+    begins = np.flatnonzero(is_new | is_turn)  # runs of equal words
+    of_unit = is_new[begins]
+    is_last = np.append(of_unit[1:], True)[: len(begins)]
+    ends, times = np.append(begins[1:], said.height) - 1, said["occurred_at"]
+    first, before = begins[is_last], pl.Series(~of_unit[is_last])
+    runs = said[ends[is_last]].select("unit_id", "power", at="occurred_at")
+    other = times.gather(np.maximum(first - 1, 0))
     return (
-        runs.with_columns(other_at=pl.when(is_same).then(pl.col("at").shift()))
-        .filter(pl.col("unit_id").ne_missing(pl.col("unit_id").shift(-1)))
-        .select("unit_id", "power", "began", "at", "other_at")
-        .join(placed, on="unit_id", how="inner")
+        runs.with_columns(began=times.gather(first), other_at=pl.when(before).then(other))
+        .join(placed, on="unit_id", how="inner", maintain_order="left")
         .with_columns(is_off=pl.col("power") == "battery", age=minutes_ago(known, "at"))
     )
 
