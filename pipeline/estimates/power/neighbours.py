@@ -25,7 +25,8 @@ def words(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[pl.Dat
     recent = runs.filter(pl.col("age") <= RECENT_MINUTES)
     changed = changes(recent)
     at_site = placed.filter(pl.col("site_id").is_not_null()).join(changed, on="site_id")
-    silent = placed.join(runs.filter(pl.col("age") <= SILENT_MINUTES).select("unit_id"), on="unit_id", how="anti")
+    heard = runs.filter(pl.col("age") <= SILENT_MINUTES)
+    silent = placed.join(heard.select("row"), on="row", how="anti", maintain_order="left")
     now = silent.join(majority(recent, silent, "site_id"), on="site_id").with_columns(kind=pl.lit("site now"))
     # A site with no word of its own is judged by the other sites of the circuit, at least two units of them.
     unheard = silent.join(recent, on="site_id", how="anti")
@@ -51,7 +52,7 @@ def changes(recent: pl.DataFrame) -> pl.DataFrame:
         newest=pl.col("began").max().over("site_id", "is_off")
     )
     together = pl.col("began") >= pl.col("newest") - pl.duration(minutes=int(TOGETHER_MINUTES))
-    on_at = newest_on(recent, moved, "site_id")
+    on_at = newest_on(recent, moved.filter("is_off"), "site_id")
     return (
         moved.filter(together)
         .group_by("site_id", "is_off")

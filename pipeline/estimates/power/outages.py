@@ -14,6 +14,7 @@ from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
 STEPS = 160  # points of the grid of minutes ahead; twice as many change a chance by less than 0.002 [count]
+SETTLED = 1e-12  # a fit that moves by less has been found
 FAR_MINUTES = 2880.0  # end of the grid: two days [min]
 # A day whose logged SAIDI is 2.5 sd over its mean is a major event day (IEEE Std 1366, the 2.5-beta method): of a
 # normal that is 0.6 % of the days.
@@ -106,6 +107,7 @@ def fitted(seen: Seen, mean_minutes: float, settings: Settings) -> Fitted:
     pull = np.full(x.shape[1], 1 / settings["power.outage_effect"] ** 2)
     covariance = np.diag(1 / pull)
     for _ in range(60):
+        before = effects, sigma
         mean, variance = cut_off(y, x @ effects, sigma)
         mean, variance = np.where(seen.is_over, y, mean), np.where(seen.is_over, 0.0, variance)
         pull[0] = weight / sigma**2
@@ -114,6 +116,8 @@ def fitted(seen: Seen, mean_minutes: float, settings: Settings) -> Fitted:
         squares = weight * (settings["power.outage_sigma"] ** 2 + (first - effects[0]) ** 2)
         squares += float((variance + (mean - x @ effects) ** 2).sum())
         sigma = float(np.sqrt(squares / (weight + y.size)))
+        if abs(sigma - before[1]) < SETTLED and np.abs(effects - before[0]).max() < SETTLED:
+            break
     return Fitted(effects, covariance, sigma)
 
 

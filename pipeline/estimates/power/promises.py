@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power.circuits import last_list
-from pipeline.estimates.power.outages import Promise, cut_off
+from pipeline.estimates.power.outages import SETTLED, Promise, cut_off
 from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
@@ -101,9 +101,12 @@ def drawn(rows: pl.DataFrame, start: tuple[float, float], settings: Settings) ->
     for _ in range(40):
         mean, variance = cut_off(y, np.full_like(y, mu), sigma)
         mean, variance = np.where(is_over, y, mean), np.where(is_over, 0.0, variance)
+        before = mu, sigma
         mu = float((weight * start[0] + (w * mean).sum()) / (weight + w.sum()))
         squares = weight * (start[1] ** 2 + (start[0] - mu) ** 2) + (w * (variance + (mean - mu) ** 2)).sum()
         sigma = float(np.sqrt(squares / (weight + w.sum())))
+        if abs(mu - before[0]) + abs(sigma - before[1]) < SETTLED:
+            break
     return mu, sigma
 
 

@@ -146,21 +146,29 @@ def spread_of(lasts: Floats, cost: Floats, sd: Floats) -> tuple[Floats, Floats]:
     cost : voter-minutes if it ends at each of these points but the first, by `EARLY_TO_LATE` (third axis)
     sd : spread of the logarithm of the voters still to come, a row each
     """
-    if not len(cost):
-        return np.zeros(0), np.zeros(0)
+    low, high = np.zeros(len(cost)), np.zeros(len(cost))
+    # Where it is all the same when a unit runs empty, as of a dark one, one emptying tells as much as all.
+    is_alike = (cost == cost[:, :, :1]).all(axis=(1, 2))
+    for rows, many in ((is_alike, 1), (~is_alike, cost.shape[2])):
+        if rows.any():
+            low[rows], high[rows] = bounds(lasts[rows], cost[rows, :, :many], sd[rows])
+    return np.where(low < NO_MINUTES, 0.0, low), np.where(high < NO_MINUTES, 0.0, high)
+
+
+def bounds(lasts: Floats, cost: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """5 % and 95 % points of the costs, each of the third axis as likely; parameters as for `spread_of`."""
     chance = np.concatenate([lasts[:, :-1] - lasts[:, 1:], lasts[:, -1:]], axis=1)
     ended = np.concatenate([cost, cost[:, -1:]], axis=1).swapaxes(1, 2)
     # By voters, emptying and the outage's end, along which the cost rises: runs in order sort twice as fast.
     values = (np.exp(sd[:, None] * NODES)[:, :, None, None] * ended[:, None]).reshape(len(cost), -1)
-    parts = WEIGHTS[:, None, None] * np.full((len(EARLY_TO_LATE), 1), 1 / len(EARLY_TO_LATE))
+    parts = WEIGHTS[:, None, None] * np.full((cost.shape[2], 1), 1 / cost.shape[2])
     weights = (chance[:, None, None] * parts).reshape(len(cost), -1)
     order = np.argsort(values, axis=1, kind="stable")
     run = np.cumsum(np.take_along_axis(weights, order, axis=1), axis=1)
     rows, last = np.arange(len(cost)), run.shape[1] - 1
-    low, high = (
-        values[rows, order[rows, np.minimum((run < share * run[:, -1:]).sum(axis=1), last)]] for share in (0.05, 0.95)
-    )
-    return np.where(low < NO_MINUTES, 0.0, low), np.where(high < NO_MINUTES, 0.0, high)
+    places = (np.minimum((run < share * run[:, -1:]).sum(axis=1), last) for share in (0.05, 0.95))
+    low, high = (values[rows, order[rows, place]] for place in places)
+    return low, high
 
 
 def integrals(
