@@ -92,13 +92,14 @@ def discharges(known: Brief, off: pl.DataFrame, fleet: Fleet) -> Discharge:
     time of all batteries of a type moves the line; that doubt is added.
     """
     s = known.settings
-    units = off.join(known.units.drop("site_id"), on="unit_id", how="left", maintain_order="left")
+    roster = known.units.drop("site_id").with_row_index("row")
+    units = off.join(roster, on="unit_id", how="left", maintain_order="left")
     age = (
         (units.select((known.at - pl.col("outage_since")).dt.total_seconds() / 60).to_series()).to_numpy().astype(float)
     )
     age = np.maximum(np.nan_to_num(age, nan=0.0), 0.0)
     run = run_minutes(units, known.county.election_day.year, s)
-    said = known.status.join(off.select("unit_id", "outage_since"), on="unit_id")
+    said = known.status.join(units.select("row", "outage_since"), on="row")
     level, level_var = start_charge(known, units, said, run)
     n, st, stt, sy, sty, slopes, t_slopes, alive, rise = aligned(units, reported_points(said, s))
     noise = fleet.noise * doubts(rise, s)
@@ -135,11 +136,11 @@ def start_charge(known: Known, units: pl.DataFrame, said: pl.DataFrame, run: Flo
     before = (
         said.filter(pl.col("battery_percent").is_not_null() & (pl.col("occurred_at") <= pl.col("outage_since")))
         .sort("occurred_at", "sequence")
-        .group_by("unit_id")
+        .group_by("row")
         .agg(last_percent=pl.col("battery_percent").last(), last_at=pl.col("occurred_at").last())
     )
     opens = known.sites.select("site_id", "opens_at", "circuit")
-    frame = units.join(before, on="unit_id", how="left", maintain_order="left")
+    frame = units.join(before, on="row", how="left", maintain_order="left")
     frame = frame.join(opens, on="site_id", how="left", maintain_order="left")
     since = pl.coalesce("last_at", "opens_at")
     minutes = (pl.col("outage_since") - since).dt.total_seconds() / 60
@@ -199,7 +200,7 @@ def reported_points(said: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     # Products before the sums: group by group they would take several times as long.
     products = {"stt": ("told", "told"), "sty": ("w", "charge"), "t_slopes": ("w", "slope")}
     rows = rows.with_columns(**{name: pl.col(one) * pl.col(two) for name, (one, two) in products.items()})
-    return rows.group_by("unit_id").agg(
+    return rows.group_by("row").agg(
         pl.col(*products).sum(),
         n=pl.col("told").count().cast(pl.Float64),
         st=pl.col("told").sum(),
@@ -213,17 +214,17 @@ def reported_points(said: pl.DataFrame, settings: Settings) -> pl.DataFrame:
 def on_battery(said: pl.DataFrame) -> pl.DataFrame:
     """Reports from a battery since mains was lost: `w` [min] since then, `rise` [-] of the percentage on the last."""
     minutes = (pl.col("occurred_at") - pl.col("outage_since")).dt.total_seconds() / 60
-    is_same = pl.col("unit_id") == pl.col("unit_id").shift()
+    is_same = pl.col("row") == pl.col("row").shift()
     return (
         said.filter((pl.col("power") == "battery") & (pl.col("occurred_at") >= pl.col("outage_since")))
-        .sort("unit_id", "occurred_at", "sequence")
+        .sort("row", "occurred_at", "sequence")
         .with_columns(w=minutes, rise=pl.when(is_same).then((pl.col("battery_percent") / 100).diff()))
     )
 
 
 def aligned(units: pl.DataFrame, points: pl.DataFrame) -> tuple[Floats, ...]:
     """The sums in the order of `units`; a unit without reports has noughts, and is known alive at the start."""
-    joined = units.select("unit_id").join(points, on="unit_id", how="left", maintain_order="left")
+    joined = units.select("row").join(points, on="row", how="left", maintain_order="left")
     names = ("n", "st", "stt", "sy", "sty", "slopes", "t_slopes", "alive", "rise")
     return tuple(joined[name].fill_null(0.0).to_numpy().astype(float) for name in names)
 

@@ -13,13 +13,21 @@ from pandera.typing.polars import DataFrame
 from pipeline.contracts.events import StatusRows
 from pipeline.contracts.known import Known
 
-Brief = NewType("Brief", Known)  # what is known, its reports condensed: by unit and time
+# What is known, its reports condensed: by unit and time, each with its unit's `row` in the roster (null: not in it)
+Brief = NewType("Brief", Known)
 NAMES = ("unit_id", "occurred_at", "sequence", "power", "battery_percent")
 
 
 def condensed(known: Known) -> Brief:
     """The same, its reports received by T condensed; doing it twice changes nothing."""
-    return Brief(replace(known, status=cast(DataFrame[StatusRows], telling(known.status))))
+    return numbered(replace(known, status=cast(DataFrame[StatusRows], telling(known.status))))
+
+
+def numbered(known: Known) -> Brief:
+    """The same, each report with its unit's row in the roster: numbers join and compare faster than names."""
+    rows = known.units.select("unit_id").with_row_index("row")
+    status = known.status.join(rows, on="unit_id", how="left", maintain_order="left")
+    return Brief(replace(known, status=cast(DataFrame[StatusRows], status)))
 
 
 def telling(status: pl.DataFrame) -> pl.DataFrame:

@@ -183,13 +183,13 @@ def battery_runs(known: Brief) -> pl.DataFrame:
     """
     s, percent = known.settings, pl.col("battery_percent")
     since_then = (pl.col("occurred_at") - known.at).dt.total_microseconds() / 60e6
-    said = known.status.filter(pl.col("power").is_not_null() & percent.is_not_null())
+    said = known.status.filter(pl.col("power").is_not_null() & percent.is_not_null() & pl.col("row").is_not_null())
     # Nearly empty a gauge stands still; such a report is no point of the line. Leaving out full ones as well would
     # choose by their error.
     is_off = said["power"] == "battery"
-    turns = (is_off != is_off.shift()) | said["unit_id"].ne_missing(said["unit_id"].shift())
+    turns = (is_off != is_off.shift()) | said["row"].ne_missing(said["row"].shift())
     counts = is_off & (said["battery_percent"] >= 5)
-    points = said.select("unit_id", percent, minutes=since_then).filter(counts)
+    points = said.select("row", percent, minutes=since_then).filter(counts)
     of_run = np.cumsum(turns.fill_null(True).to_numpy())[counts.to_numpy()]
     begins = np.flatnonzero(np.diff(of_run, prepend=-1))
     n = np.diff(begins, append=points.height)
@@ -202,9 +202,8 @@ def battery_runs(known: Brief) -> pl.DataFrame:
         return [pl.Series(name, summed(one * two)) for name, (one, two) in pairs.items()]
 
     w, y = points["minutes"].to_numpy(), gauge(points["battery_percent"].to_numpy(), s)
-    runs = pl.DataFrame({"unit_id": points["unit_id"].gather(begins), "n": n.astype(float)})
     roster = known.units.select("unit_id", "type", "battery_minutes", "battery_age_years", "in_service")
-    runs = runs.join(roster, on="unit_id", how="left", maintain_order="left")
+    runs = roster[points["row"].gather(begins)].with_columns(n=pl.Series(n, dtype=pl.Float64))
     # The slope by the exponent is taken on the roster's line through the run's middle: at the reported charge, or on
     # the run's own line, it would share their errors, and err with them.
     middle = summed(y) / n

@@ -117,20 +117,17 @@ def gone_dark(known: Known, found: Judged) -> pl.DataFrame:
 def mains_charge(known: Brief, frame: pl.DataFrame) -> pl.DataFrame:
     """Fills the charge of units on mains: the last percentage, recharged since; null where none was reported."""
     last = (
-        known.status.select("unit_id", percent="battery_percent", percent_at="occurred_at")
-        .filter(pl.col("percent").is_not_null() & (pl.col("percent_at") <= known.at))
-        .filter(pl.col("unit_id").ne_missing(pl.col("unit_id").shift(-1)))
+        known.status.select("row", percent="battery_percent", percent_at="occurred_at")
+        .filter(pl.col("percent").is_not_null() & (pl.col("percent_at") <= known.at) & pl.col("row").is_not_null())
+        .filter(pl.col("row").ne_missing(pl.col("row").shift(-1)))
     )
     recharge = pl.col("recharge_minutes").fill_null(known.settings["power.recharge_minutes"]).clip(lower_bound=1)
     gained = (known.at - pl.col("percent_at")).dt.total_seconds() / 60 / recharge
     on_mains = (gauge(pl.col("percent"), known.settings) + gained).clip(0, 1)
-    charge_mean = (
-        frame.select("unit_id", "supply", "charge_mean")  # a few columns join faster than all
-        .join(last, on="unit_id", how="left", maintain_order="left")
-        .join(known.units.select("unit_id", "recharge_minutes"), on="unit_id", how="left", maintain_order="left")
-        .select(pl.when(pl.col("supply") == "mains").then(on_mains).otherwise("charge_mean"))
-    ).to_series()
-    return frame.with_columns(charge_mean=charge_mean)
+    told = known.units.select("recharge_minutes").with_row_index("row")
+    charges = told.join(last, on="row", how="left", maintain_order="left").select(on_mains).to_series()
+    charged = charges.gather(frame["row"])
+    return frame.with_columns(charge_mean=pl.when(pl.col("supply") == "mains").then(charged).otherwise("charge_mean"))
 
 
 def stakes(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, found: Judged) -> Stakes:

@@ -31,7 +31,7 @@ SURE = {"own": 0.99, "utility": 0.98, "note": 0.9, "hint": 0.7, "ticket": 0.6, "
 TOGETHER_NOTES = 10.0  # notes of one place that say both within so many minutes contradict each other [min]
 KINDS = pl.Enum(sorted(MARGINS))
 STAMP = pl.Datetime("us", "UTC")
-COLUMNS = {
+COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
     "row": pl.UInt32,
     "at": STAMP,
     "is_off": pl.Boolean,
@@ -44,7 +44,7 @@ MICROSECONDS = 60_000_000  # in a minute
 
 
 def by_evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
-    """A row a unit: is_off (null: nothing known), at, began (of the outage, or null), kind and says."""
+    """A row a unit, in the roster's order: is_off (null: nothing known), at, began (of the outage), kind and says."""
     placed = (
         known.units.select("unit_id", "site_id")
         .join(known.sites.select("site_id", "circuit"), on="site_id", how="left", maintain_order="left")
@@ -61,11 +61,11 @@ def by_evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame) -> pl
     of_off = best[is_off[best]]
     off_at[row[of_off]] = at[of_off]
     began = outage_start(found, off_at)
-    return placed.join(told, on="row", how="left", maintain_order="left").with_columns(began=began).drop("row")
+    return placed.join(told, on="row", how="left", maintain_order="left").with_columns(began=began)
 
 
 def deciding(row: Whole, at: Whole, kind: Whole, is_off: NDArray[np.bool_], many: int) -> Whole:
-    """Which word of each unit counts: the newest, weighed by its kind's margin; of equal ones the last kind, and off."""
+    """Which word of each unit counts: the newest, weighed by its kind's margin; of equals the last kind, and off."""
     margins = np.array([int(MARGINS[name] * MICROSECONDS) for name in KINDS.categories])
     weighed = at - margins[kind]
     newest = np.full(many, NEVER)
@@ -125,20 +125,24 @@ def minutes_ago(known: Known, column: str) -> pl.Expr:
 
 def power_runs(known: Brief, placed: pl.DataFrame) -> pl.DataFrame:
     """A row a unit that reports: its latest word on power, since when, and whether it ever said otherwise."""
-    said = known.status.filter(pl.col("power").is_not_null() & (pl.col("occurred_at") <= known.at))
-    is_new, is_turn = (said[name].ne_missing(said[name].shift()).to_numpy() for name in ("unit_id", "power"))
+    said = known.status.select("row", "power", at="occurred_at").filter(
+        pl.col("power").is_not_null() & (pl.col("at") <= known.at) & pl.col("row").is_not_null()
+    )
+    is_new, is_turn = (said[name].ne_missing(said[name].shift()).to_numpy() for name in ("row", "power"))
     is_new[:1] = True
     begins = np.flatnonzero(is_new | is_turn)  # runs of equal words
     of_unit = is_new[begins]
     is_last = np.append(of_unit[1:], True)[: len(begins)]
-    ends, times = np.append(begins[1:], said.height) - 1, said["occurred_at"]
+    ends, times = np.append(begins[1:], said.height) - 1, said["at"]
     first, before = begins[is_last], pl.Series(~of_unit[is_last])
-    runs = said[ends[is_last]].select("unit_id", "power", at="occurred_at")
+    runs = said[ends[is_last]]
     other = times.gather(np.maximum(first - 1, 0))
-    return (
-        runs.with_columns(began=times.gather(first), other_at=pl.when(before).then(other))
-        .join(placed, on="unit_id", how="inner", maintain_order="left")
-        .with_columns(is_off=pl.col("power") == "battery", age=minutes_ago(known, "at"))
+    return runs.with_columns(
+        placed.select("site_id", "circuit")[runs["row"]],
+        began=times.gather(first),
+        other_at=pl.when(before).then(other),
+        is_off=pl.col("power") == "battery",
+        age=minutes_ago(known, "at"),
     )
 
 

@@ -12,7 +12,7 @@ from pipeline.contracts.asked import IfOut
 from pipeline.contracts.consequences import Circuits, Exposure, Remedies
 from pipeline.errors import EstimateError
 from pipeline.estimates.power import batteries, ifout, learnt, outages, places, power, remedies
-from pipeline.estimates.power.condense import condensed
+from pipeline.estimates.power.condense import condensed, numbered
 from pipeline.estimates.power.stakes import COARSE, Stakes, cost_if_ended, spread_of
 
 BOOK = "electronic-poll-book"
@@ -266,7 +266,7 @@ def test_condensing_the_reports_changes_no_answer(gear):
     raw = gear.raw(units=[gear.unit("U1")], status=reports)  # by time, as what reads them asks
     brief = condensed(raw)
     assert brief.status.height < raw.status.height
-    assert power_of(gear, raw).equals(power_of(gear, brief))
+    assert power_of(gear, numbered(raw)).equals(power_of(gear, brief))
     assert condensed(gear.raw(units=[gear.unit("U1")], status=reports[::-1])).status.equals(brief.status)
 
 
