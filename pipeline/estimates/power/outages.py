@@ -14,6 +14,7 @@ from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
 STEPS = 160  # points of the grid of minutes ahead; twice as many change a chance by less than 0.002 [count]
+SHARED = 0.5  # of the variance of a promise's error, what all promises of one outage share; our choice [-]
 SETTLED = 1e-12  # a fit that moves by less has been found
 FAR_MINUTES = 2880.0  # end of the grid: two days [min]
 # A day whose logged SAIDI is 2.5 sd over its mean is a major event day (IEEE Std 1366, the 2.5-beta method): of a
@@ -155,6 +156,7 @@ class Promise:
     ahead : minutes from now to the promised time (negative: already past)
     age : minutes since it was made
     bias, spread : mean and sd of ln((true + blur) / (promised + blur)), both from when it was made
+    earlier : promises of the same outages made before, which share `SHARED` of their error's variance
     """
 
     ahead: Floats
@@ -162,15 +164,31 @@ class Promise:
     bias: Floats
     spread: Floats
     blur: float
+    earlier: tuple["Promise", ...] = ()
 
     def likelihood(self, ahead: Floats) -> Floats:
-        """Likelihood of each promise (rows) if power returns `ahead` minutes from now (columns); 1 without one."""
-        known = np.isfinite(self.age + self.ahead)
+        """Likelihood of an outage's promises (rows) if power returns `ahead` minutes from now (columns); 1 without one.
+
+        Source: the density of normals that are all correlated by `SHARED`, their covariance inverted in closed form.
+        """
+        errors = [promise.errors(ahead) for promise in (self, *self.earlier)]
+        many = sum((promise.is_made for promise in self.earlier), self.is_made.astype(float))[:, None]
+        total, squares = sum(errors), sum(z**2 for z in errors)
+        own = 1 - SHARED
+        return np.asarray(np.exp(-0.5 * (squares - SHARED / (own + many * SHARED) * total**2) / own), float)
+
+    @property
+    def is_made(self) -> NDArray[np.bool_]:
+        """Which outages have one."""
+        return np.isfinite(self.age + self.ahead)
+
+    def errors(self, ahead: Floats) -> Floats:
+        """By how many spreads each promise is off if power returns so many minutes from now; nought without one."""
+        known = self.is_made
         given = np.where(known, self.age + self.ahead, 0.0)
         truth = np.where(known, self.age, 0.0)[:, None] + ahead[None, :]
         off = np.log(truth + self.blur) - np.log(np.maximum(given, 0.0) + self.blur)[:, None]
-        z = (off - self.bias[:, None]) / self.spread[:, None]
-        return np.where(known[:, None], np.exp(-0.5 * z**2), 1.0)
+        return np.where(known[:, None], (off - self.bias[:, None]) / self.spread[:, None], 0.0)
 
 
 def remaining_survival(length: Length, age: Floats, promise: Promise) -> tuple[Floats, Floats]:

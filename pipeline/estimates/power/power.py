@@ -22,6 +22,10 @@ from pipeline.estimates.power.learnt import Fleet
 from pipeline.estimates.power.stakes import Stakes, stakes_of, unit_costs
 
 Floats = NDArray[np.float64]
+LIST_LATE = 10.0  # the utility's list may miss what came back so shortly before; our choice [min]
+# Chance that a unit which ran from its battery does not report though mains is back: it has to be switched on again, or
+# its modem is lost; our choice [-].
+BACK_SILENT = 0.2
 REPORTING_MINUTES = 15.0  # a unit that reported from its battery so recently is not dark; our choice [min]
 
 
@@ -75,19 +79,32 @@ def supply_states(known: Brief, found: Judged, notes: pl.DataFrame) -> pl.DataFr
 def chance_off(known: Known, found: Judged) -> pl.Series:
     """Probability that mains is off at T: that the deciding word is right, and the outage has not ended unheard since.
 
-    Null where nothing is known. On mains: that the word is wrong.
+    An outage that the utility still listed when its list last changed had not ended by then (`LIST_LATE`). A unit that
+    last reported from its battery would mostly have reported again, had mains come back (`BACK_SILENT`). Null where
+    nothing is known. On mains: that the word is wrong.
     """
     units = found.units
-    minutes = [
-        units.select((known.at - pl.col(name)).dt.total_seconds() / 60).to_series().cast(pl.Float64)
-        for name in ("began", "at")
-    ]
-    age, heard = (np.maximum(m.fill_null(0.0).to_numpy(), 0.0) for m in minutes)
+    began, at, silent = (minutes_to(known, units[name]) for name in ("began", "at", "fell_silent"))
+    age = np.maximum(np.nan_to_num(began), 0.0)
+    is_listed = units["circuit"].is_in(list(found.lengths.rows)).fill_null(False).to_numpy()
+    list_age = (known.at - circuits.last_list(known)).total_seconds() / 60 + LIST_LATE
+    heard = np.maximum(np.nan_to_num(at), 0.0)
+    heard = np.minimum(np.where(is_listed, np.minimum(heard, list_age), heard), age)
     length = found.lengths.of(units["circuit"])
-    lasted = length.conditional(np.maximum(age - heard, 0.0), np.minimum(heard, age))
+    lasted = length.conditional(age - heard, heard)
+    # Had it ended so lately that no report was due yet, its silence would say nothing.
+    told = length.conditional(age - heard, np.maximum(heard - REPORTING_MINUTES, 0.0))
+    share = np.where(np.nan_to_num(silent) > REPORTING_MINUTES, BACK_SILENT, 1.0)
+    lasted = lasted / (told + (1 - told) * share)
     sure = units["sure"]
     off = (sure * pl.Series(lasted)).clip(0, 1)
     return pl.select(pl.when(units["is_off"]).then(off).otherwise(1 - sure)).to_series()
+
+
+def minutes_to(known: Known, times: pl.Series) -> Floats:
+    """Minutes from times to T; NaN where there is none."""
+    minutes = pl.select((known.at - times).dt.total_seconds() / 60).to_series()
+    return minutes.cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
 
 def basis() -> pl.Expr:

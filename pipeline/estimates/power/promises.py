@@ -4,7 +4,7 @@ A first promise is usually wrong; one that has been revised knows more. Bias and
 the promises of the day over the settings. Method: docs/methods/power.md.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power.circuits import last_list
-from pipeline.estimates.power.outages import SETTLED, Promise, cut_off
+from pipeline.estimates.power.outages import SETTLED, SHARED, Promise, cut_off
 from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
-# Promises of one outage share their error in part: so much of the variance is the outage's own; our choice [-].
-SHARED = 0.5
+SAME_SECONDS = 60  # promises so close are one, told again [s]
 PAST_DOUBT = 3.0  # the spread of a promise that was past when it was made is so many times wider; our choice [-]
 BLUR = "power.promise_blur"
 
@@ -33,10 +32,7 @@ class Errors:
 def newest(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
     """The newest restoration promised for each site: site_id, restoration_at, promised_at, is_revised."""
     sites = known.sites.select("site_id", "circuit")
-    running = known.outages.filter(
-        (pl.col("restored_at").is_null() | (pl.col("restored_at") > known.at)) & (pl.col("started_at") <= known.at)
-    ).select("outage_id", "circuit")
-    by_list = sites.join(listed(known).join(running, on="outage_id"), on="circuit")
+    by_list = sites.join(listed(known).join(running(known), on="outage_id"), on="circuit")
     said = notes.filter(pl.col("restoration_at").is_not_null() & (pl.col("occurred_at") <= known.at)).with_columns(
         made_at=pl.col("occurred_at"), is_revised=pl.lit(False)
     )
@@ -50,6 +46,13 @@ def newest(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
         .last()
         .select("site_id", "restoration_at", "is_revised", promised_at="made_at")
     )
+
+
+def running(known: Known) -> pl.DataFrame:
+    """Outages that the utility lists as begun and not over: outage_id, circuit, by their start."""
+    is_over = (pl.col("restored_at") <= known.at).fill_null(False)
+    rows = known.outages.filter(~is_over & (pl.col("started_at") <= known.at))
+    return rows.sort("started_at", "outage_id").select("outage_id", "circuit")
 
 
 def listed(known: Known) -> pl.DataFrame:
@@ -68,13 +71,18 @@ def listed(known: Known) -> pl.DataFrame:
 
 def learnt(known: Known) -> Errors:
     """How far promises are off: the settings, drawn to what the promises of the day turned out to be."""
+    return turned_out(known, listed(known))
+
+
+def turned_out(known: Known, told: pl.DataFrame) -> Errors:
+    """The same from the promises of the list (`listed`)."""
     s = known.settings
     start, end = pl.col("started_at"), pl.col("restored_at")
     is_over = end.is_not_null() & (end <= known.at)
     states = known.outages.filter((start <= known.at) & (end.is_null() | (end >= start))).select(
         "outage_id", is_over=is_over, end=pl.when(is_over).then(end).otherwise(pl.lit(last_list(known)))
     )
-    rows = listed(known).join(states, on="outage_id")
+    rows = told.join(states, on="outage_id")
     # A list that still promises what is already back tells of the list's delay, not of the promise.
     rows = rows.filter((pl.col("made_at") < pl.col("end")) & (pl.col("restoration_at") > pl.col("made_at")))
 
@@ -111,8 +119,40 @@ def drawn(rows: pl.DataFrame, start: tuple[float, float], settings: Settings) ->
 
 
 def promise_of(rows: pl.DataFrame, known: Known) -> Promise:
-    """The promises that stand beside units or circuits: columns restoration_at, promised_at, is_revised."""
-    errors = learnt(known)
+    """The promises that stand beside units or circuits: columns circuit, restoration_at, promised_at, is_revised.
+
+    With each, what the list promised before of the outage that runs on its circuit.
+    """
+    told = listed(known)
+    errors = turned_out(known, told)
+    of_running = running(known).join(told, on="outage_id", maintain_order="left")
+    earlier = tuple(errors_of(known, errors, older) for older in before(rows, of_running))
+    return replace(errors_of(known, errors, rows), earlier=earlier)
+
+
+def before(rows: pl.DataFrame, told: pl.DataFrame) -> list[pl.DataFrame]:
+    """Promises older than those of `rows`, in frames with the same rows: the last before, the one before that, ...
+
+    `told`: promises of the outages that run, by their start (columns of `listed`, circuit).
+    """
+    names = ("restoration_at", "promised_at", "is_revised")
+    last = told.filter(pl.col("outage_id") == pl.col("outage_id").last().over("circuit"))
+    older = last.select("circuit", "restoration_at", "is_revised", promised_at="made_at")
+    numbered = rows.select("circuit", *names[:2]).with_row_index("row")
+    apart = (pl.col("restoration_at") - pl.col("restoration_at_older")).dt.total_seconds().abs()
+    pairs = (
+        numbered.join(older, on="circuit", suffix="_older")
+        .filter((pl.col("promised_at_older") < pl.col("promised_at")) & (apart >= SAME_SECONDS))
+        .sort("row", "promised_at_older", descending=[False, True])
+        .with_columns(layer=pl.int_range(pl.len()).over("row"))
+        .select("row", "layer", "is_revised", restoration_at="restoration_at_older", promised_at="promised_at_older")
+    )
+    parts = pairs.partition_by("layer", maintain_order=True) if pairs.height else []
+    return [numbered.select("row").join(part, on="row", how="left", maintain_order="left") for part in parts]
+
+
+def errors_of(known: Known, errors: Errors, rows: pl.DataFrame) -> Promise:
+    """Promises with what is known of their errors; a row without one has NaN."""
     is_revised = rows["is_revised"].fill_null(False).to_numpy()
 
     def offset(column: str) -> Floats:

@@ -44,13 +44,18 @@ MICROSECONDS = 60_000_000  # in a minute
 
 
 def by_evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
-    """A row a unit, in the roster's order: is_off (null: nothing known), at, began (of the outage), kind and says."""
+    """A row a unit, in the roster's order: is_off (null: nothing known), at, began (of the outage), kind and says.
+
+    `fell_silent`: when it last reported, for a unit whose last word came from its battery; else null.
+    """
     placed = (
         known.units.select("unit_id", "site_id")
         .join(known.sites.select("site_id", "circuit"), on="site_id", how="left", maintain_order="left")
         .with_row_index("row")
     )
-    found = evidence(known, readings, notes, placed)
+    runs = power_runs(known, placed)
+    found = evidence(known, runs, readings, notes, placed)
+    silent = runs.filter("is_off").select("row", fell_silent="at")
     row = found["row"].to_numpy()
     at = found["at"].to_physical().to_numpy()
     kind = found["kind"].to_physical().to_numpy()
@@ -61,7 +66,8 @@ def by_evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame) -> pl
     of_off = best[is_off[best]]
     off_at[row[of_off]] = at[of_off]
     began = outage_start(found, off_at)
-    return placed.join(told, on="row", how="left", maintain_order="left").with_columns(began=began)
+    units = placed.join(told, on="row", how="left", maintain_order="left").with_columns(began=began)
+    return units.join(silent, on="row", how="left", maintain_order="left")
 
 
 def deciding(row: Whole, at: Whole, kind: Whole, is_off: NDArray[np.bool_], many: int) -> Whole:
@@ -104,9 +110,10 @@ def outage_start(found: pl.DataFrame, off_at: Whole) -> pl.Series:
     return pl.select(began=pl.when(known).then(times)).to_series()
 
 
-def evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
-    """Every word about every unit, up to T."""
-    runs = power_runs(known, placed)
+def evidence(
+    known: Brief, runs: pl.DataFrame, readings: pl.DataFrame, notes: pl.DataFrame, placed: pl.DataFrame
+) -> pl.DataFrame:
+    """Every word about every unit, up to T; `runs`: what they say themselves (`power_runs`)."""
     parts = [
         own(runs, known),
         *neighbours.words(runs, known, placed),

@@ -1,5 +1,7 @@
 """Outage survival against published means, closed forms and quadrature."""
 
+from dataclasses import replace
+
 import lifelines
 import numpy as np
 import pytest
@@ -56,6 +58,26 @@ def test_another_years_published_mean_moves_no_chance_by_a_hundredth(year, means
 def test_survival_of_the_worked_lognormal():
     # mu = ln 60, sigma 1, age and time to empty both 60 min: P = (1 - Phi(ln 2)) / (1 - Phi(0)) = 0.48821719
     assert float(Length(np.log(60), 1.0).conditional(60, 60)) == pytest.approx(0.48821719, abs=1e-8)
+
+
+def test_promises_of_one_outage_are_normals_that_share_a_part_of_their_error():
+    # scipy's density of three normals, each pair correlated by `SHARED`, against that at their means
+    made = [(100.0, 5.0, 0.45, 0.0), (150.0, 40.0, 0.45, 0.0), (60.0, 80.0, 0.65, -0.3)]
+    given = [promised(*row) for row in made]
+    promise = replace(given[0], earlier=tuple(given[1:]))
+    ahead = np.array([20.0, 90.0, 300.0])
+    sd, bias = (np.array([row[i] for row in made]) for i in (2, 3))
+    correlation = np.full((3, 3), outages.SHARED) + (1 - outages.SHARED) * np.eye(3)
+    law = stats.multivariate_normal(bias, correlation * np.outer(sd, sd))
+    told, truth = (np.array([a + age + 10 for a, age, *_ in made]), np.array([age + 10 for _, age, *_ in made]))
+    expected = [law.pdf(np.log((truth + v) / told)) / law.pdf(bias) for v in ahead]
+    assert promise.likelihood(ahead)[0] == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_promise_that_was_never_made_changes_nothing():
+    alone, ahead = promised(100.0, 5.0), np.array([20.0, 90.0, 300.0])
+    for none in (promised(np.nan, 0.0), promised(50.0, np.nan)):
+        assert replace(alone, earlier=(none,)).likelihood(ahead) == pytest.approx(alone.likelihood(ahead))
 
 
 def test_without_a_promise_the_grid_is_the_conditional_survival():

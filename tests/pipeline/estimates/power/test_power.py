@@ -6,7 +6,7 @@ import pytest
 from scipy import stats
 
 from pipeline.contracts import estimates, events
-from pipeline.estimates.power import learnt, power
+from pipeline.estimates.power import circuits, learnt, power, supply
 from pipeline.estimates.power.outages import Length
 from pipeline.estimates.power.stakes import integrals
 
@@ -131,6 +131,37 @@ def test_a_silent_unit_whose_charge_has_run_out_is_dark(gear):
     assert found["U1"]["empty_at_mean"] is None
     assert found["U1"]["expected_dark_minutes"] > 0
     assert found["U2"]["supply"] == "battery"
+
+
+def chance_off(gear, ago, list_ago=None, percent=6.0):
+    """Chance that a unit is still off that last reported so long ago, from its battery; of its circuit's list."""
+    began = ago + 15
+    listed = [] if list_ago is None else [gear.outage("K1", began, received_at=gear.ago(list_ago))]
+    off = [gear.report("U1", at, 1, power="battery", battery_percent=percent) for at in (began, ago)]
+    found, _ = states(gear, status=[gear.report("U1", began + 5), *off], outages=listed, units=[gear.unit("U1")])
+    return found["U1"]["chance_off"]
+
+
+def test_silence_of_a_unit_that_ran_from_its_battery_says_that_mains_is_still_off(gear):
+    # By Bayes: it is silent for sure while off, with `BACK_SILENT` if mains came back over `REPORTING_MINUTES` ago
+    known = gear.known()
+    sure = supply.SURE["own"]
+    length = circuits.lengths(known).of(pl.Series(["K1"]))
+
+    def lasting(ahead):
+        return float(length.conditional(15.0, ahead)[0])
+
+    old = 1 - lasting(120 - power.REPORTING_MINUTES)
+    expected = lasting(120) / (1 - old + old * power.BACK_SILENT)
+    assert chance_off(gear, 120) == pytest.approx(sure * expected, abs=1e-6)
+    assert chance_off(gear, 120) > sure * lasting(120) + 0.2
+    assert chance_off(gear, 14) == pytest.approx(sure * lasting(14), abs=1e-6)  # not silent yet
+
+
+def test_a_utility_that_still_lists_the_outage_says_that_it_has_not_ended(gear):
+    without, stale, fresh = chance_off(gear, 120), chance_off(gear, 120, 110), chance_off(gear, 120, 5)
+    assert without == pytest.approx(stale, abs=0.05)
+    assert fresh > stale + 0.1
 
 
 def test_the_factors_behind_a_run_time_are_shown_and_set(gear):

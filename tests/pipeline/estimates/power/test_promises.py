@@ -54,6 +54,7 @@ def test_a_changed_promise_is_a_revised_one(gear):
 def test_a_promise_for_yesterday_is_marked_by_a_wider_spread(gear):
     rows = pl.DataFrame(
         {
+            "circuit": ["K1", "K1"],
             "restoration_at": [gear.ago(1500), gear.ago(-60)],
             "promised_at": [gear.ago(30), gear.ago(30)],
             "is_revised": [False, False],
@@ -62,3 +63,23 @@ def test_a_promise_for_yesterday_is_marked_by_a_wider_spread(gear):
     promise = promises.promise_of(rows, gear.known())
     assert promise.spread[0] == pytest.approx(promises.PAST_DOUBT * promise.spread[1])
     assert np.isfinite(promise.likelihood(np.array([10.0, 100.0]))).all()
+
+
+def test_with_the_newest_promise_stand_those_made_before_of_the_same_outage(gear):
+    first = listing(gear, 1, 100, 60, None)
+    changes = [(70, -50), (30, -60)]  # told so many minutes ago: back so many minutes ago
+    later = [first | {"estimated_restoration_at": gear.ago(b), "received_at": gear.ago(a)} for a, b in changes]
+    elsewhere = gear.outage("K2", 40, estimated_restoration_at=gear.ago(-30), received_at=gear.ago(40))
+    states = gear.known(outages=[first, *later, elsewhere]).outages
+    known = replace(gear.known(outages=[later[-1], elsewhere]), outage_states=states)
+    rows = pl.DataFrame({"circuit": ["K2", "K1", None]}).join(
+        pl.DataFrame({"circuit": ["K1", "K2"], "restoration_at": [gear.ago(-60), gear.ago(-30)], "promised_at": [gear.ago(30), gear.ago(40)], "is_revised": [True, False]}),
+        on="circuit", how="left", maintain_order="left",
+    )  # fmt: skip
+    promise = promises.promise_of(rows, known)
+    assert promise.ahead == pytest.approx([30, 60, np.nan], nan_ok=True)
+    one, two = promise.earlier
+    assert one.ahead == pytest.approx([np.nan, 50, np.nan], nan_ok=True)
+    assert one.age == pytest.approx([np.nan, 70, np.nan], nan_ok=True)
+    assert two.ahead == pytest.approx([np.nan, -40, np.nan], nan_ok=True)
+    assert one.spread[1] == promise.spread[1] < two.spread[1]
