@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pipeline.normalise.word_lists import words_of
 
 SMOOTH = 2.0  # sentences of the usual mixture that every word is taken to have occurred in besides: our choice
-LEAST, MOST = -1.0, 3.0  # bounds of what one word says [natural log of odds]: our choice
+LEAST, MOST = -2.0, 4.0  # bounds of what one word says [natural log of odds]: our choice
 TELLING = 1.0  # what a word must say for a category to be named among the words that decided [natural log of odds]
 LATER = 0.5  # words after the first trouble told of count this much, and so on: callers put the main one first
 UNHEARD = frozenset(  # words that tell how a sentence is built, not what it is about

@@ -36,6 +36,17 @@ FOR_HELP = re.compile(
     r"|\bwhat\s+(?:do|should|shall|can|must)\s+(?:we|i)\s+do\b|\bwhat\s+to\s+do\b|\bcan\s+(?:this|it)\s+wait\b"
 )
 
+BEGINS = re.compile(
+    r"\W*(?:(?:hi|hey|hello|quick q(?:uestion)?|question|q|ok|okay|so|um)\W+)*"
+    r"(?:who|what|which|when|where|how|do|does|is|are|can|could|may|should|must|if|would|might)\b",
+    re.I,
+)
+
+
+def asks(text: str) -> tuple[bool, bool]:
+    """Whether a text asks anything, and whether it begins by asking."""
+    return "?" in text, BEGINS.match(text) is not None
+
 
 def before_question(text: str) -> str | None:
     """What a text says before it asks how something is done or allowed; None where it does not ask that.

@@ -1,6 +1,5 @@
 """What a ticket is about: category, severity and the numbers in line, read out of a caller's words."""
 
-import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -28,40 +27,14 @@ from pipeline.normalise import (
     wording,
 )
 from pipeline.normalise.clauses import leaning, matches_that_hold, read_clause
+from pipeline.normalise.weighing import ASKED, ENOUGH, STRONG, Reading, names_none, weigh
 from pipeline.normalise.wording import Vocabulary
 
 MOST_SURE = 0.985  # no reading of free text is surer: our choice [probability]
 STORY = 35  # words from which a text is a story, whose order says nothing: our choice
-BRIEF = 12  # words up to which a text is as sure as its weights: our choice
-ENOUGH = 2.0  # weight from which a category counts as found: our choice
-STRONG = 4.0  # weight from which a trouble of equipment or place outranks a line or a question beside it
-NAMED = 5.0  # weight from which a text names a trouble, rather than leans to one: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
-ACCESS = 1.0  # weight by which the headset or keypad of a marking device leads the device itself: our choice
-ASKED = 4  # weight of a question how something is done or allowed, whatever it is about: our choice
-ALIKE = 0.8  # weight of one natural log of odds by the example sentences: fitted on voices left out
 SURE_ENOUGH = 0.7  # a unit is guessed by the category from this probability up: our choice
-AT_END, MOST_AT_END = 0.3, 2.0  # share of the weight of the words of a ticket's end, and the most that counts
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
-SECOND_RATE = {"procedure": 0.62, "long-line": 0.62, "other": 0.75}
-OWN = {"bmd": "bmd", "pollbook": "poll-book"}
-NOT_OF = {  # neither keeps a ballot box, counts, or prints a zero report: common practice, no source
-    "bmd": ("scanner-jam", "scanner-down", "tape-printer", "bin-full"),
-    "pollbook": ("scanner-jam", "scanner-down", "tape-printer", "bin-full", "bmd"),
-}
-
-
-@dataclass(frozen=True)
-class Reading:
-    """What one text says: weights by phrase, log odds by likeness to examples, and the words that gave either."""
-
-    scores: tuple[tuple[str, float], ...]
-    words: tuple[tuple[str, str], ...]
-    ranks: tuple[tuple[str, int], ...]
-    things: frozenset[str]
-    alike: tuple[tuple[str, float], ...]
-    alike_words: tuple[tuple[str, str], ...]
-    length: int = 0  # words that count
 
 
 @dataclass
@@ -140,6 +113,7 @@ def read_text(text: str, carried: str = "", book: Vocabulary | None = None, is_o
         alike=tuple(sorted(sums.items())),
         alike_words=tuple(sorted(alike_words.items())),
         length=sum(map(len, heard.clauses)),
+        asks=questions.asks(text),
     )
 
 
@@ -147,96 +121,6 @@ def tells_of_trouble(text: str, carried: str, book: Vocabulary) -> bool:
     """Whether what was said before a question is a trouble by itself."""
     scores = read_text(text, carried, book).scores if text.strip() else ()
     return any(c != "procedure" and v >= STRONG for c, v in scores)
-
-
-def adjusted(reading: Reading, kind: str | None) -> dict[str, float]:
-    """A reading's weights with what the unit adds, and what comes second taken down."""
-    scores = dict(reading.scores)
-    rank = dict(reading.ranks)
-    strong = [rank.get(c, 9) for c, v in scores.items() if c not in SECOND_RATE and v >= STRONG]
-    for category, share in SECOND_RATE.items():
-        # What is said first is the trouble, whatever else follows; said after it, it is only what came of it.
-        if category in scores and strong and rank.get(category, 9) >= min(strong):
-            scores[category] *= share
-    for category in NOT_OF.get(kind or "", ()):
-        if category in scores:  # what a unit of this type cannot have is the trouble of its own kind
-            own = OWN[kind or ""]
-            scores[own] = max(scores.get(own, 0.0), 0.9 * scores.pop(category))
-    if kind:
-        for category, of in units.CATEGORY_TYPE.items():
-            if category in scores and of == kind:
-                scores[category] += 0.8
-    if scores.get("accessible-device", 0.0) >= STRONG and "bmd" in scores:
-        scores["accessible-device"] += ACCESS  # what makes a marking device accessible is named for its own sake
-    return scores
-
-
-def weigh(
-    reading: Reading, kind: str | None, context: Mapping[str, float], outcome: Reading | None = None
-) -> tuple[str, list[str], float, str]:
-    """The primary category, every category found, the chance that the primary is right, and the words that decided.
-
-    Parameters
-    ----------
-    kind : the thing that the unit is (`scanner`, `bmd`, `pollbook`), where the unit is known
-    context : weight that the place's state adds to a category (an outage there to `power`)
-    outcome : what the words of the ticket's end say, once it has one
-    """
-    by_phrase = adjusted(reading, kind)
-    scores = dict(by_phrase)
-    for category, value in [*((c, ALIKE * v) for c, v in reading.alike), *context.items(), *told_at_end(outcome)]:
-        scores[category] = scores.get(category, 0.0) + value
-    if not scores or max(scores.values()) < 1.0:
-        return "other", ["other"], 0.35, "no word of a known trouble"
-    order = sorted(scores, key=lambda c: (-scores[c], c))
-    found = [c for c in order if by_phrase.get(c, 0.0) >= ENOUGH and scores[c] >= max(ENOUGH, 0.45 * scores[order[0]])]
-    found = [order[0], *(c for c in found if c != order[0])]
-    return (
-        order[0],
-        found,
-        confidence(scores, order, reading.length),
-        "; ".join(said_for(reading, c) for c in found[:2]),
-    )
-
-
-def names_none(reading: Reading, text: str) -> bool:
-    """Whether a text by itself names no trouble: "any word yet", "what about my message"."""
-    own = dict(reading.scores) | {"other": 0.0}
-    if questions.before_question(text) is not None:
-        own["procedure"] = own.get("procedure", 0.0) - ASKED  # asking by itself names nothing
-    return reading.things <= {"line"} and all(v < NAMED for v in own.values())
-
-
-def told_at_end(outcome: Reading | None) -> list[tuple[str, float]]:
-    """The weight of each category by the words of a ticket's end: what was done tells what it was, but less surely."""
-    if outcome is None:
-        return []
-    total = dict(outcome.scores)
-    for category, value in outcome.alike:
-        total[category] = total.get(category, 0.0) + ALIKE * value
-    return [(c, min(MOST_AT_END, AT_END * v)) for c, v in total.items() if v > 0]
-
-
-def said_for(reading: Reading, category: str) -> str:
-    """The caller's words that spoke for a category: a phrase of the trade, or else those most like the examples."""
-    phrase, alike = dict(reading.words).get(category, ""), dict(reading.alike_words).get(category, "")
-    by_phrase, by_likeness = dict(reading.scores).get(category, 0.0), dict(reading.alike).get(category, 0.0)
-    return phrase if phrase and by_phrase >= ALIKE * by_likeness else alike or phrase or "the words together"
-
-
-def confidence(scores: dict[str, float], order: list[str], length: int) -> float:
-    """The chance that the first category is right, from its weight and its lead, less in a long text.
-
-    A logistic curve, fitted on sample days and on tickets of other voices: docs/methods/reading.md.
-
-    Parameters
-    ----------
-    length : words of the text that count
-    """
-    first = scores[order[0]]
-    lead = first - (scores[order[1]] if len(order) > 1 else 0.0)
-    doubt = 1.1 * max(0.0, math.log(max(1, length) / BRIEF))
-    return min(MOST_SURE, 1 / (1 + math.exp(-(-0.9 + 0.11 * min(first, 8.0) + 0.44 * min(lead, 9.0) - doubt))))
 
 
 @dataclass(frozen=True)
@@ -344,7 +228,8 @@ def read_ticket(
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
     for category, weight in follow_ups.context(around.rare, row, at_site.get(site_id or "", ())).items():
         context[category] = context.get(category, 0.0) + weight
-    category, found, chance, why = weigh(reading, of, context, outcome)
+    category, found, chances, why = weigh(reading, of, context, outcome)
+    chance = min(MOST_SURE, chances[category])
     if settled.get("category"):
         category, chance, why = str(settled["category"]), 1.0, "a person's answer"
         found = [category, *(c for c in found if c != category)]

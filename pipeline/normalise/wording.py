@@ -1,5 +1,6 @@
 """Text into words: small words, slips of the keys; and phrases found among the words."""
 
+import csv
 import math
 import re
 import tomllib
@@ -128,8 +129,8 @@ def any_of(text: str) -> re.Pattern[str]:
     return re.compile(rf"\b(?:{'|'.join(filter(None, map(str.strip, text.splitlines())))})\b", re.I)
 
 
-def build_vocabulary(table: Mapping[str, Any]) -> Vocabulary:
-    """A vocabulary from its TOML table."""
+def build_vocabulary(table: Mapping[str, Any], said: Iterable[tuple[str, str]] = ()) -> Vocabulary:
+    """A vocabulary from its TOML table, and from whole tickets: category and text."""
     classes = {name: text.split() for name, text in table["classes"].items()}
     phrases = list(phrases_of(table, classes))
     index: dict[str, list[Phrase]] = defaultdict(list)
@@ -160,6 +161,8 @@ def build_vocabulary(table: Mapping[str, Any]) -> Vocabulary:
         ends=any_of(table["news"]["ends"]),
     )
     sentences = {c: [line for line in text.splitlines() if line.strip()] for c, text in table["examples"].items()}
+    for category, text in said:
+        sentences.setdefault(category, []).append(text)
     book.examples = learn(sentences, lambda text: clauses_of(book, text))
     return book
 
@@ -194,14 +197,23 @@ def leanings(phrases: Iterable[Phrase]) -> dict[str, dict[str, float]]:
 
 
 @lru_cache(maxsize=4)
-def vocabulary(own: str = "") -> Vocabulary:
-    """The trade's words as shipped (`vocabulary.toml`, `examples.toml`), and a county's own over them.
+def vocabulary(own: str = "", without: str = "") -> Vocabulary:
+    """The trade's words as shipped (`vocabulary.toml`, `examples.toml`, `voices.csv`), and a county's own over them.
 
     Parameters
     ----------
     own : the text of the county's vocabulary.toml
+    without : a voice whose tickets are left out, to see how well it is read unheard
     """
-    return build_vocabulary(county_words.added(shipped(), county_words.table(own, "vocabulary.toml")))
+    said = [(category, text) for voice, category, text in voices() if voice != without]
+    return build_vocabulary(county_words.added(shipped(), county_words.table(own, "vocabulary.toml")), said)
+
+
+@lru_cache(maxsize=1)
+def voices() -> tuple[tuple[str, str, str], ...]:
+    """The shipped invented tickets: the voice that each is told in, what it is about, and its text."""
+    with files("pipeline.normalise").joinpath("voices.csv").open(encoding="utf-8") as lines:
+        return tuple((row["voice"], row["category"], row["text"]) for row in csv.DictReader(lines))
 
 
 @lru_cache(maxsize=1)

@@ -8,7 +8,8 @@ import pytest
 from pipeline.contracts.known import Known
 from pipeline.errors import SettingsError
 from pipeline.normalise import county_words, wording
-from pipeline.normalise.troubles import read_text, read_tickets, weigh
+from pipeline.normalise.troubles import read_text, read_tickets
+from pipeline.normalise.weighing import weigh
 
 OWN = '''
 [cues.seal]

@@ -1,12 +1,8 @@
 """What tickets are about."""
 
-import csv
 import random
-import tomllib
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from importlib.resources import files
-from pathlib import Path
 
 import polars as pl
 import pytest
@@ -15,10 +11,12 @@ from hypothesis import strategies as st
 
 from pipeline.contracts.events import TicketReadings
 from pipeline.contracts.known import Known
-from pipeline.normalise.troubles import read_text, read_tickets, weigh
+from pipeline.normalise import wording
+from pipeline.normalise.troubles import read_text, read_tickets
+from pipeline.normalise.weighing import weigh
 
 AT = datetime(2026, 11, 3, 20, tzinfo=UTC)
-INVENTED = list(csv.DictReader((Path(__file__).parent / "tickets.csv").open(encoding="utf-8")))
+INVENTED = wording.voices()
 
 
 def macro_f1(rows: list[tuple[str, str]]) -> float:
@@ -30,8 +28,8 @@ def macro_f1(rows: list[tuple[str, str]]) -> float:
     return sum(scores) / len(scores)
 
 
-def category(text: str, kind: str | None = None) -> str:
-    return weigh(read_text(text, kind or ""), kind, {})[0]
+def category(text: str, kind: str | None = None, without: str = "") -> str:
+    return weigh(read_text(text, kind or "", wording.vocabulary("", without)), kind, {})[0]
 
 
 @pytest.mark.parametrize(
@@ -95,31 +93,49 @@ def test_the_words_that_decided_are_named():
 
 
 @pytest.mark.parametrize(
-    ("part", "at_least"),
-    [("g", 0.85), ("i", 0.8), ("k", 0.85), ("l", 0.8), ("m", 0.75), ("n", 0.9), ("o", 0.8), ("p", 0.8)]
-    + [("q", 0.9), ("r", 0.9), ("s", 0.9), ("t", 0.85), ("u", 0.85), ("v", 0.9), ("w", 0.65)],
+    ("voice", "at_least"),
+    [
+        ("everyday", 0.9),
+        ("angry", 0.85),
+        ("rambling", 0.8),
+        ("second language", 0.85),
+        ("dictated", 0.9),
+        ("story, sealed", 0.65),
+        ("set: dispatcher's notes", 0.75),
+        ("set: stories", 0.65),
+        ("set: text messages", 0.7),
+        ("set: Spanish, letters", 0.75),
+        ("set: hurried workers", 0.8),
+        ("set: elderly letters", 0.65),
+    ],
 )
-def test_invented_tickets_of_voices_without_an_example_are_understood(part: str, at_least: float):
-    # Invented by the project, so a guard and no evidence; words were chosen by errors of l to t, none by u, v and w,
-    # which were sealed; stories, the last, are the hardest: docs/methods/reading.md.
-    rows = [(r["category"], category(r["text"])) for r in INVENTED if r["half"] == part]
+def test_a_voice_whose_tickets_are_left_out_is_understood(voice: str, at_least: float):
+    # Invented by the project; phrases were chosen by errors of some of these: docs/methods/reading.md.
+    rows = [(c, category(text, without=voice)) for v, c, text in INVENTED if v == voice]
     assert macro_f1(rows) >= at_least
 
 
-def test_no_invented_ticket_is_among_the_examples():
-    table = tomllib.loads(files("pipeline.normalise").joinpath("examples.toml").read_text("utf-8"))["examples"]
-    known = {line.strip().lower() for text in table.values() for line in text.splitlines()}
-    assert not known & {r["text"].strip().lower() for r in INVENTED}
+def test_the_examples_of_other_voices_help_with_one_that_is_left_out():
+    said = [(c, t) for v, c, t in INVENTED if v == "set: elderly letters"]
+    alone = wording.build_vocabulary(wording.shipped())
+    rows = [(c, weigh(read_text(t, "", alone), None, {})[0]) for c, t in said]
+    assert macro_f1([(c, category(t, without="set: elderly letters")) for c, t in said]) > macro_f1(rows)
+
+
+def test_no_ticket_of_a_voice_stands_in_another_or_among_the_examples():
+    table = wording.shipped()["examples"]
+    known = [line.strip().lower() for text in table.values() for line in text.splitlines() if line.strip()]
+    told = [text.strip().lower() for _, _, text in INVENTED]
+    assert len(told) == len(set(told)) and not set(known) & set(told)
 
 
 def test_slips_of_the_keys_seldom_change_the_reading():
-    rows = [r for r in INVENTED if category(r["text"]) == r["category"]]
+    rows = [(c, text) for _, c, text in INVENTED[:800] if category(text) == c]
     dice = random.Random(4)
     same = 0
-    for row in rows:
-        i = dice.randrange(1, len(row["text"]) - 2)
-        text = row["text"][:i] + row["text"][i + 1] + row["text"][i] + row["text"][i + 2 :]
-        same += category(text) == row["category"]
+    for right, said in rows:
+        i = dice.randrange(1, len(said) - 2)
+        same += category(said[:i] + said[i + 1] + said[i] + said[i + 2 :]) == right
     assert same / len(rows) >= 0.9
 
 
@@ -151,7 +167,7 @@ def test_empty_rosters_still_give_a_category(make_known: Callable[..., Known], s
 
 def test_the_order_of_tickets_changes_nothing(make_known: Callable[..., Known]):
     known = make_known(
-        [{"text": r["text"], "opened_at": AT - timedelta(minutes=i)} for i, r in enumerate(INVENTED[:60])]
+        [{"text": text, "opened_at": AT - timedelta(minutes=i)} for i, (_, _, text) in enumerate(INVENTED[:60])]
     )
     turned = Known(**{**known.__dict__, "tickets": known.tickets.reverse()})
     assert read_tickets(known).equals(read_tickets(turned))
@@ -170,8 +186,8 @@ def test_how_a_ticket_ended_corrects_a_doubtful_reading_and_leaves_a_sure_one(ma
 @settings(max_examples=60, deadline=None)
 @given(st.text(max_size=80))
 def test_any_text_gets_an_answer(text: str):
-    first, found, chance, _ = weigh(read_text(text), None, {})
-    assert first in found and 0 <= chance <= 1
+    first, found, chances, _ = weigh(read_text(text), None, {})
+    assert first in found and all(0 <= c <= 1 for c in chances.values()) and sum(chances.values()) <= 1 + 1e-9
 
 
 @pytest.mark.parametrize(
