@@ -1,15 +1,15 @@
 """The day's outages by circuit: how long each has lasted, its size and cause, and how long such outages last."""
 
 from dataclasses import dataclass
-from datetime import datetime
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.power import outages
+from pipeline.estimates.power import outages, promises
 from pipeline.estimates.power.outages import Fitted, Length, Seen
+from pipeline.estimates.power.promises import Errors
 
 Floats = NDArray[np.float64]
 # What a utility's list may call the reason of an outage: such a column is kept as an attribute.
@@ -18,12 +18,16 @@ CAUSE_COLUMNS = ("cause", "Cause", "CAUSE", "reason", "Reason")
 
 @dataclass(frozen=True)
 class Lengths:
-    """The fitted length of an outage, and the traits of the outage that runs on each circuit (`circuit` → row)."""
+    """The fitted length of an outage, and the traits of the outage that runs on each circuit (`circuit` → row).
+
+    errors : how far promises are off
+    """
 
     fit: Fitted
     traits: Floats
     rows: dict[str, int]
     chance_major: float
+    errors: Errors
 
     def of(self, circuits: pl.Series) -> Length:
         """The length of the outage on each of these circuits; where none is listed, one of no traits."""
@@ -41,7 +45,7 @@ def day_outages(known: Known) -> pl.DataFrame:
     """
     causes = [pl.col("attributes").str.json_path_match(f"$.{name}") for name in CAUSE_COLUMNS]
     is_over = pl.col("restored_at").is_not_null() & (pl.col("restored_at") <= known.at)
-    until = pl.when(is_over).then("restored_at").otherwise(pl.lit(last_list(known)))
+    until = pl.when(is_over).then("restored_at").otherwise(pl.lit(promises.last_list(known)))
     return (
         known.outages.filter(pl.col("started_at") <= known.at)
         .select(
@@ -57,12 +61,6 @@ def day_outages(known: Known) -> pl.DataFrame:
     )
 
 
-def last_list(known: Known) -> datetime:
-    """When the utility's list last brought something new: up to then, an outage not listed as over was still out."""
-    newest = [frame["received_at"].max() for frame in (known.outages, known.outage_states)]
-    return min(max((time for time in newest if isinstance(time, datetime)), default=known.at), known.at)
-
-
 def lengths(known: Known) -> Lengths:
     """What the settings and the outages of the day say of how long an outage lasts."""
     s = known.settings
@@ -74,9 +72,11 @@ def lengths(known: Known) -> Lengths:
     mean_minutes = float(np.exp((1 - chance) * np.log(usual) + chance * np.log(max(major, usual))))
     traits = traits_of(rows)
     counted = (rows["minutes"] > 0).to_numpy()
-    seen = Seen(rows["minutes"].to_numpy()[counted], rows["is_over"].to_numpy()[counted], traits[counted])
+    errors = promises.learnt(known)
+    promise = promises.of_outages(known, rows.filter(pl.Series(counted)), errors)
+    seen = Seen(rows["minutes"].to_numpy()[counted], rows["is_over"].to_numpy()[counted], traits[counted], promise)
     running = {c: i for i, (c, over) in enumerate(zip(rows["circuit"], rows["is_over"], strict=True)) if not over}
-    return Lengths(outages.fitted(seen, mean_minutes, s), traits, running, chance)
+    return Lengths(outages.fitted(seen, mean_minutes, s), traits, running, chance, errors)
 
 
 def traits_of(rows: pl.DataFrame) -> Floats:

@@ -54,11 +54,13 @@ class Seen:
     """Outages of the day as they stand at T: minutes so far, whether they are over, and what is known of each.
 
     `traits` has a row an outage and a column a trait (size, each cause), centred on nought; none: no columns.
+    `promise`: what is promised of each, from when `minutes` were counted; of those over it says nothing more.
     """
 
     minutes: Floats
     is_over: NDArray[np.bool_]
     traits: Floats
+    promise: "Promise | None" = None
 
     @classmethod
     def plain(cls, ended: ArrayLike, running: ArrayLike) -> "Seen":
@@ -94,7 +96,7 @@ def fitted(seen: Seen, mean_minutes: float, settings: Settings) -> Fitted:
     The published length weighs as much as `power.outage_prior_weight` outages; the effect of a size or a cause has
     mean nought and the spread `power.outage_effect`. Outages still running are censored: leaving them out would teach
     that outages are short. Expectation-maximisation: a running outage stands for the mean and variance of a normal
-    (of the logarithm) cut off at its age.
+    (of the logarithm) cut off at its age, weighed by the likelihood of its promises where there are any.
 
     Source: Dempster, Laird and Rubin, J. R. Statist. Soc. B 39 (1977), section 4.1 (censored data).
     """
@@ -107,9 +109,11 @@ def fitted(seen: Seen, mean_minutes: float, settings: Settings) -> Fitted:
     effects, sigma = start.copy(), float(np.asarray(prior.sigma))
     pull = np.full(x.shape[1], 1 / settings["power.outage_effect"] ** 2)
     covariance = np.diag(1 / pull)
+    told = Told.of(seen)
     for _ in range(60):
         before = effects, sigma
         mean, variance = cut_off(y, x @ effects, sigma)
+        mean[told.rows], variance[told.rows] = told.moments((x @ effects)[told.rows], sigma)
         mean, variance = np.where(seen.is_over, y, mean), np.where(seen.is_over, 0.0, variance)
         pull[0] = weight / sigma**2
         covariance = np.linalg.inv(x.T @ x / sigma**2 + np.diag(pull))
@@ -128,6 +132,39 @@ def cut_off(low: Floats, mu: Floats, sigma: ArrayLike) -> tuple[Floats, Floats]:
     beyond = (low - mu) / spread
     ratio = np.exp(-(beyond**2) / 2 - special.log_ndtr(-beyond)) / np.sqrt(2 * np.pi)
     return mu + spread * ratio, spread**2 * np.maximum(1 + beyond * ratio - ratio**2, 0.0)
+
+
+@dataclass(frozen=True)
+class Told:
+    """Running outages of which something is promised (`rows` of `Seen`): a grid of the logarithm of their length.
+
+    edges, middle : of the cells of each outage's grid; likely : of its promises, at the middles
+    """
+
+    rows: NDArray[np.int64]
+    edges: Floats
+    middle: Floats
+    likely: Floats
+
+    @classmethod
+    def of(cls, seen: Seen) -> "Told":
+        """Those of the outages seen."""
+        u = grid()
+        ahead = (u[1:] + u[:-1]) / 2
+        if seen.promise is None:
+            none = np.zeros((0, len(u)))
+            return cls(np.zeros(0, np.int64), none, none[:, 1:], none[:, 1:])
+        likely = seen.promise.likelihood(ahead)
+        rows = np.flatnonzero(~seen.is_over & (likely.min(axis=1) < 1.0) & (likely.max(axis=1) > 0.0))
+        age = np.maximum(seen.minutes[rows], 1.0)[:, None]
+        return cls(rows, np.log(age + u), np.log(age + ahead), likely[rows])
+
+    def moments(self, mu: Floats, sigma: float) -> tuple[Floats, Floats]:
+        """Mean and variance of the logarithm of each length: a normal cut off at its age, weighed by its promises."""
+        chance = np.diff(special.ndtr((self.edges - mu[:, None]) / sigma), axis=1) * self.likely
+        whole = np.maximum(chance.sum(axis=1), 1e-300)
+        mean = (chance * self.middle).sum(axis=1) / whole
+        return mean, (chance * self.middle**2).sum(axis=1) / whole - mean**2
 
 
 def chance_major(many_out: int, many_circuits: int) -> float:

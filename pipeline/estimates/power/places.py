@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.contracts.consequences import Circuits, Exposure
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.power import charge, marks, promises
+from pipeline.estimates.power import charge, marks
 from pipeline.estimates.power.circuits import day_outages, lengths
 from pipeline.estimates.power.stakes import (
     COARSE,
@@ -174,7 +174,8 @@ def circuits(known: Known, exposed: pl.DataFrame) -> pl.DataFrame:
 
 def length_words(known: Known) -> str:
     """What the length of an outage stands on, in words."""
-    fit, errors = lengths(known), promises.learnt(known)
+    fit = lengths(known)
+    errors = fit.errors
     mean = float(np.exp(fit.fit.effects[0] + fit.fit.sigma**2 / 2))
     return (
         f"outages last {mean:.0f} min in the mean (settings and {day_outages(known).height} of today); first promises "

@@ -87,7 +87,7 @@ def chance_off(known: Known, found: Judged) -> pl.Series:
     began, at, silent = (minutes_to(known, units[name]) for name in ("began", "at", "fell_silent"))
     age = np.maximum(np.nan_to_num(began), 0.0)
     is_listed = units["circuit"].is_in(list(found.lengths.rows)).fill_null(False).to_numpy()
-    list_age = (known.at - circuits.last_list(known)).total_seconds() / 60 + LIST_LATE
+    list_age = (known.at - promises.last_list(known)).total_seconds() / 60 + LIST_LATE
     heard = np.maximum(np.nan_to_num(at), 0.0)
     heard = np.minimum(np.where(is_listed, np.minimum(heard, list_age), heard), age)
     length = found.lengths.of(units["circuit"])

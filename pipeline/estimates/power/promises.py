@@ -5,13 +5,13 @@ the promises of the day over the settings. Method: docs/methods/power.md.
 """
 
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.power.circuits import last_list
 from pipeline.estimates.power.outages import SETTLED, SHARED, Promise, cut_off
 from pipeline.settings import Settings
 
@@ -48,6 +48,22 @@ def newest(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def last_list(known: Known) -> datetime:
+    """When the utility's list last brought something new: up to then, an outage not listed as over was still out."""
+    newest = [frame["received_at"].max() for frame in (known.outages, known.outage_states)]
+    return min(max((time for time in newest if isinstance(time, datetime)), default=known.at), known.at)
+
+
+def of_outages(known: Known, rows: pl.DataFrame, errors: Errors) -> Promise:
+    """What the list promises of its outages (column outage_id), seen from when it last brought something new."""
+    told = listed(known)
+    newest = told.group_by("outage_id", maintain_order=True).last().rename({"made_at": "promised_at"})
+    beside = rows.select("outage_id", circuit="outage_id").join(
+        newest, on="outage_id", how="left", maintain_order="left"
+    )
+    return layered(replace(known, at=last_list(known)), beside, told.with_columns(circuit="outage_id"), errors)
+
+
 def running(known: Known) -> pl.DataFrame:
     """Outages that the utility lists as begun and not over: outage_id, circuit, by their start."""
     is_over = (pl.col("restored_at") <= known.at).fill_null(False)
@@ -71,18 +87,13 @@ def listed(known: Known) -> pl.DataFrame:
 
 def learnt(known: Known) -> Errors:
     """How far promises are off: the settings, drawn to what the promises of the day turned out to be."""
-    return turned_out(known, listed(known))
-
-
-def turned_out(known: Known, told: pl.DataFrame) -> Errors:
-    """The same from the promises of the list (`listed`)."""
     s = known.settings
     start, end = pl.col("started_at"), pl.col("restored_at")
     is_over = end.is_not_null() & (end <= known.at)
     states = known.outages.filter((start <= known.at) & (end.is_null() | (end >= start))).select(
         "outage_id", is_over=is_over, end=pl.when(is_over).then(end).otherwise(pl.lit(last_list(known)))
     )
-    rows = told.join(states, on="outage_id")
+    rows = listed(known).join(states, on="outage_id")
     # A list that still promises what is already back tells of the list's delay, not of the promise.
     rows = rows.filter((pl.col("made_at") < pl.col("end")) & (pl.col("restoration_at") > pl.col("made_at")))
 
@@ -118,15 +129,18 @@ def drawn(rows: pl.DataFrame, start: tuple[float, float], settings: Settings) ->
     return mu, sigma
 
 
-def promise_of(rows: pl.DataFrame, known: Known) -> Promise:
+def promise_of(rows: pl.DataFrame, known: Known, errors: Errors) -> Promise:
     """The promises that stand beside units or circuits: columns circuit, restoration_at, promised_at, is_revised.
 
     With each, what the list promised before of the outage that runs on its circuit.
     """
-    told = listed(known)
-    errors = turned_out(known, told)
-    of_running = running(known).join(told, on="outage_id", maintain_order="left")
-    earlier = tuple(errors_of(known, errors, older) for older in before(rows, of_running))
+    told = running(known).join(listed(known), on="outage_id", maintain_order="left")
+    return layered(known, rows, told, errors)
+
+
+def layered(known: Known, rows: pl.DataFrame, told: pl.DataFrame, errors: Errors) -> Promise:
+    """The promises of `rows`, with each what `told` has of the same circuit from before."""
+    earlier = tuple(errors_of(known, errors, older) for older in before(rows, told))
     return replace(errors_of(known, errors, rows), earlier=earlier)
 
 

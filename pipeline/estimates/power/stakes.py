@@ -68,7 +68,7 @@ def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: 
     shared = ("circuit", "outage_since", "restoration_at", "promised_at", "is_revised")
     first = off.with_row_index("row").select(pl.col("row").first().over(shared)).to_series()
     one, which = np.unique(first.to_numpy(), return_inverse=True)
-    promise = promises.promise_of(off[one], known)
+    promise = promises.promise_of(off[one], known, lengths.errors)
     u, lasts = outages.remaining_survival(lengths.of(off["circuit"][one]), d.age[one], promise)
     gone = d.empty_by(u[None, :])
     gone = np.where((off["supply"] == "dark").to_numpy()[:, None], 1.0, gone)

@@ -230,3 +230,45 @@ def test_a_simulated_set_agrees_with_lifelines():
     at = [30.0, 60.0, 120.0, 240.0, 480.0]
     curve = lifelines.KaplanMeierFitter().fit(minutes, over).predict(at)
     assert found.survival(at) == pytest.approx(curve.to_numpy(), abs=0.02)
+
+
+def test_a_promise_weighs_the_length_of_a_running_outage_as_quadrature_does():
+    age, given, mu, sigma = 45.0, 300.0, 4.6, 0.9
+    seen = Seen(np.array([age]), np.array([False]), np.zeros((1, 0)), promised(given, 10.0))
+    mean, variance = outages.Told.of(seen).moments(np.array([mu]), sigma)
+
+    def weight(y: float) -> float:
+        error = np.log((np.exp(y) - age + 10 + 10) / (given + 10 + 10)) + 0.3
+        return float(stats.norm(mu, sigma).pdf(y) * np.exp(-0.5 * (error / 0.65) ** 2))
+
+    low = np.log(age)
+    whole, first, second = (integrate.quad(lambda y, k=k: y**k * weight(y), low, 12, limit=400)[0] for k in (0, 1, 2))
+    assert mean[0] == pytest.approx(first / whole, abs=2e-3)
+    assert variance[0] == pytest.approx(second / whole - (first / whole) ** 2, abs=2e-3)
+
+
+def test_a_promise_that_was_never_made_leaves_the_fit_as_it_is():
+    minutes, over, none = np.array([50.0, 130.0, 40.0]), np.array([True, False, False]), np.zeros((3, 0))
+    nothing = Promise(*(np.full(3, np.nan) for _ in range(2)), np.full(3, -0.3), np.full(3, 0.65), blur=10.0)
+    with_none = outages.fitted(Seen(minutes, over, none, nothing), MEAN, SETTINGS)
+    without = outages.fitted(Seen(minutes, over, none), MEAN, SETTINGS)
+    assert (with_none.effects, with_none.sigma) == (pytest.approx(without.effects), pytest.approx(without.sigma))
+
+
+def test_promises_of_running_outages_bring_the_level_of_simulated_storms_nearer():
+    # Storms whose level is drawn from the prior, eight outages each; the settings' bias and spread of a first promise
+    rng, off = np.random.default_rng(11), {"with": [], "without": []}
+    prior = Length.of_mean(MEAN, 1.0)
+    for _ in range(150):
+        level = rng.normal(prior.mu, 1 / np.sqrt(SETTINGS["power.outage_prior_weight"]))
+        began, lasts = rng.uniform(0, 120, 8), rng.lognormal(level, 1.0, 8)
+        over = began + lasts < 120
+        minutes = np.where(over, lasts, 120 - began)
+        told = np.maximum((began + lasts - 120 + 10) / np.exp(rng.normal(-0.3, 0.65, 8)) - 10, 1.0)
+        promise = Promise(told, np.zeros(8), np.full(8, -0.3), np.full(8, 0.65), blur=10.0)
+        for name, given in (("with", promise), ("without", None)):
+            fit = outages.fitted(Seen(minutes, over, np.zeros((8, 0)), given), MEAN, SETTINGS)
+            off[name].append(fit.effects[0] - level)
+    nearer, other = (np.mean(np.square(off[name])) for name in ("with", "without"))
+    assert nearer < 0.95 * other
+    assert np.mean(off["with"]) == pytest.approx(0.0, abs=3 * np.std(off["with"]) / np.sqrt(150))

@@ -231,6 +231,15 @@ def test_a_later_promise_means_more_dark_minutes(gear):
     assert dark(4)["restoration_at"] == gear.ago(-240)
 
 
+def test_a_long_promise_of_one_circuit_says_that_the_outages_of_the_day_are_long(gear):
+    def lasting(given):
+        promised = gear.outage("K2", 40, estimated_restoration_at=gear.ago(-given), received_at=gear.ago(5))
+        off = [gear.report("U1", 20, 1, power="battery", battery_percent=90.0)]
+        return answer(gear, status=off, outages=[promised], units=[gear.unit("U1")])["U1"]["chance_dark"]
+
+    assert lasting(600) > lasting(60) + 0.02
+
+
 def test_nothing_is_expected_after_the_scheduled_closing(gear, day):
     sites = [day.site("S1", circuit="K1", closes_at=gear.ago(30))]
     found = answer(gear, sites=sites, units=[gear.unit("U1")], outages=[gear.outage("K1", 60)])

@@ -60,7 +60,8 @@ def test_a_promise_for_yesterday_is_marked_by_a_wider_spread(gear):
             "is_revised": [False, False],
         }
     )
-    promise = promises.promise_of(rows, gear.known())
+    known = gear.known()
+    promise = promises.promise_of(rows, known, promises.learnt(known))
     assert promise.spread[0] == pytest.approx(promises.PAST_DOUBT * promise.spread[1])
     assert np.isfinite(promise.likelihood(np.array([10.0, 100.0]))).all()
 
@@ -76,7 +77,7 @@ def test_with_the_newest_promise_stand_those_made_before_of_the_same_outage(gear
         pl.DataFrame({"circuit": ["K1", "K2"], "restoration_at": [gear.ago(-60), gear.ago(-30)], "promised_at": [gear.ago(30), gear.ago(40)], "is_revised": [True, False]}),
         on="circuit", how="left", maintain_order="left",
     )  # fmt: skip
-    promise = promises.promise_of(rows, known)
+    promise = promises.promise_of(rows, known, promises.learnt(known))
     assert promise.ahead == pytest.approx([30, 60, np.nan], nan_ok=True)
     one, two = promise.earlier
     assert one.ahead == pytest.approx([np.nan, 50, np.nan], nan_ok=True)
