@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pipeline.contracts.known import Known
 from pipeline.estimates.power import outages, promises
 from pipeline.estimates.power.outages import Fitted, Length, Seen
-from pipeline.estimates.power.promises import Errors
+from pipeline.estimates.power.promises import Told
 
 Floats = NDArray[np.float64]
 # What a utility's list may call the reason of an outage: such a column is kept as an attribute.
@@ -20,14 +20,14 @@ CAUSE_COLUMNS = ("cause", "Cause", "CAUSE", "reason", "Reason")
 class Lengths:
     """The fitted length of an outage, and the traits of the outage that runs on each circuit (`circuit` → row).
 
-    errors : how far promises are off
+    promised : what the utility's list has promised
     """
 
     fit: Fitted
     traits: Floats
     rows: dict[str, int]
     chance_major: float
-    errors: Errors
+    promised: Told
 
     def of(self, circuits: pl.Series) -> Length:
         """The length of the outage on each of these circuits; where none is listed, one of no traits."""
@@ -72,11 +72,11 @@ def lengths(known: Known) -> Lengths:
     mean_minutes = float(np.exp((1 - chance) * np.log(usual) + chance * np.log(max(major, usual))))
     traits = traits_of(rows)
     counted = (rows["minutes"] > 0).to_numpy()
-    errors = promises.learnt(known)
-    promise = promises.of_outages(known, rows.filter(pl.Series(counted)), errors)
+    promised = promises.told(known)
+    promise = promises.of_outages(known, rows.filter(pl.Series(counted)), promised)
     seen = Seen(rows["minutes"].to_numpy()[counted], rows["is_over"].to_numpy()[counted], traits[counted], promise)
     running = {c: i for i, (c, over) in enumerate(zip(rows["circuit"], rows["is_over"], strict=True)) if not over}
-    return Lengths(outages.fitted(seen, mean_minutes, s), traits, running, chance, errors)
+    return Lengths(outages.fitted(seen, mean_minutes, s), traits, running, chance, promised)
 
 
 def traits_of(rows: pl.DataFrame) -> Floats:

@@ -207,10 +207,13 @@ def battery_runs(known: Brief) -> pl.DataFrame:
     # The slope by the exponent is taken on the roster's line through the run's middle: at the reported charge, or on
     # the run's own line, it would share their errors, and err with them.
     middle = summed(y) / n
-    w, y = w - (summed(w) / n)[run], y - middle[run]
+    w, y, height = w - (summed(w) / n)[run], y - middle[run], middle[run]
     rate = 1 / run_minutes(runs, known.county.election_day.year, s)
-    line = np.clip(middle[run] - rate[run] * w, 0.02, 1.0)
-    g = line * np.log(line) / s["power.gauge_exponent"]
+    height -= rate[run] * w
+    line = np.clip(height, 0.02, 1.0, out=height)
+    g = np.log(line)
+    g *= line
+    g /= s["power.gauge_exponent"]
     g -= (summed(g) / n)[run]
     return (
         runs.with_columns(products(ww=(w, w), wy=(w, y), yy=(y, y), wg=(w, g), gg=(g, g), yg=(y, g)))

@@ -16,16 +16,10 @@ def unit_marks(known: Known, notes: pl.DataFrame, off: pl.DataFrame) -> pl.DataF
 
     `off`: the units off mains, and by how much a percentage rose since they lost it (columns unit_id, rise).
     """
-    placed = known.units.select("unit_id", "site_id").join(
-        known.sites.select("site_id", "circuit"), on="site_id", how="left"
-    )
-    words = pl.concat(
-        [
-            rising(known, off),
-            placed.join(contradicting(known, notes), on="site_id").select("unit_id", "says"),
-            placed.join(odd_outages(known), on="circuit").select("unit_id", "says"),
-        ]
-    )
+    places = known.sites.select("site_id", "circuit").join(odd_outages(known), on="circuit")
+    odd = pl.concat([contradicting(known, notes), places.select("site_id", "says")])
+    at_sites = known.units.select("unit_id", "site_id").join(odd, on="site_id").select("unit_id", "says")
+    words = pl.concat([rising(known, off), at_sites])
     return words.unique().sort("unit_id", "says").group_by("unit_id", maintain_order=True).agg(
         marks=pl.col("says").str.join("; ")
     )  # fmt: skip

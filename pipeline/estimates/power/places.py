@@ -175,7 +175,7 @@ def circuits(known: Known, exposed: pl.DataFrame) -> pl.DataFrame:
 def length_words(known: Known) -> str:
     """What the length of an outage stands on, in words."""
     fit = lengths(known)
-    errors = fit.errors
+    errors = fit.promised.errors
     mean = float(np.exp(fit.fit.effects[0] + fit.fit.sigma**2 / 2))
     return (
         f"outages last {mean:.0f} min in the mean (settings and {day_outages(known).height} of today); first promises "

@@ -55,7 +55,7 @@ def supply_states(known: Brief, found: Judged, notes: pl.DataFrame) -> pl.DataFr
     """What every rostered unit runs on at T, since when, and what that stands on."""
     if known.units.is_empty():
         return empty(events.SupplyStates)
-    promised = promises.newest(known, notes)
+    promised = promises.newest(known, notes, found.lengths.promised)
     odd = marks.unit_marks(known, notes, found.off.with_columns(rise=pl.Series(found.discharge.rise)))
     frame = found.units.with_columns(chance_off=chance_off(known, found)).join(
         gone_dark(known, found), on="unit_id", how="left"
@@ -83,22 +83,23 @@ def chance_off(known: Known, found: Judged) -> pl.Series:
     last reported from its battery would mostly have reported again, had mains come back (`BACK_SILENT`). Null where
     nothing is known. On mains: that the word is wrong.
     """
-    units = found.units
-    began, at, silent = (minutes_to(known, units[name]) for name in ("began", "at", "fell_silent"))
+    off = found.units.filter("is_off")
+    began, at, silent = (minutes_to(known, off[name]) for name in ("began", "at", "fell_silent"))
     age = np.maximum(np.nan_to_num(began), 0.0)
-    is_listed = units["circuit"].is_in(list(found.lengths.rows)).fill_null(False).to_numpy()
+    is_listed = off["circuit"].is_in(list(found.lengths.rows)).fill_null(False).to_numpy()
     list_age = (known.at - promises.last_list(known)).total_seconds() / 60 + LIST_LATE
     heard = np.maximum(np.nan_to_num(at), 0.0)
     heard = np.minimum(np.where(is_listed, np.minimum(heard, list_age), heard), age)
-    length = found.lengths.of(units["circuit"])
+    length = found.lengths.of(off["circuit"])
     lasted = length.conditional(age - heard, heard)
     # Had it ended so lately that no report was due yet, its silence would say nothing.
     told = length.conditional(age - heard, np.maximum(heard - REPORTING_MINUTES, 0.0))
     share = np.where(np.nan_to_num(silent) > REPORTING_MINUTES, BACK_SILENT, 1.0)
     lasted = lasted / (told + (1 - told) * share)
-    sure = units["sure"]
-    off = (sure * pl.Series(lasted)).clip(0, 1)
-    return pl.select(pl.when(units["is_off"]).then(off).otherwise(1 - sure)).to_series()
+    still = np.clip(off["sure"].to_numpy() * lasted, 0.0, 1.0)
+    chance = (1 - found.units["sure"]).to_numpy().copy()
+    chance[found.units["is_off"].fill_null(False).to_numpy()] = still
+    return pl.Series(chance, nan_to_null=True)
 
 
 def minutes_to(known: Known, times: pl.Series) -> Floats:

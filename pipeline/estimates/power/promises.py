@@ -29,10 +29,24 @@ class Errors:
     revised: tuple[float, float]
 
 
-def newest(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
+@dataclass(frozen=True)
+class Told:
+    """What the utility's list promised by T (`listed`), and how far such promises are off."""
+
+    listed: pl.DataFrame
+    errors: Errors
+
+
+def told(known: Known) -> Told:
+    """The promises of the list received by T, and what the day says of them."""
+    every = listed(known)
+    return Told(every, learnt(known, every))
+
+
+def newest(known: Known, notes: pl.DataFrame, promised: Told) -> pl.DataFrame:
     """The newest restoration promised for each site: site_id, restoration_at, promised_at, is_revised."""
     sites = known.sites.select("site_id", "circuit")
-    by_list = sites.join(listed(known).join(running(known), on="outage_id"), on="circuit")
+    by_list = sites.join(promised.listed.join(running(known), on="outage_id"), on="circuit")
     said = notes.filter(pl.col("restoration_at").is_not_null() & (pl.col("occurred_at") <= known.at)).with_columns(
         made_at=pl.col("occurred_at"), is_revised=pl.lit(False)
     )
@@ -54,14 +68,14 @@ def last_list(known: Known) -> datetime:
     return min(max((time for time in newest if isinstance(time, datetime)), default=known.at), known.at)
 
 
-def of_outages(known: Known, rows: pl.DataFrame, errors: Errors) -> Promise:
+def of_outages(known: Known, rows: pl.DataFrame, promised: Told) -> Promise:
     """What the list promises of its outages (column outage_id), seen from when it last brought something new."""
-    told = listed(known)
-    newest = told.group_by("outage_id", maintain_order=True).last().rename({"made_at": "promised_at"})
+    newest = promised.listed.group_by("outage_id", maintain_order=True).last().rename({"made_at": "promised_at"})
     beside = rows.select("outage_id", circuit="outage_id").join(
         newest, on="outage_id", how="left", maintain_order="left"
     )
-    return layered(replace(known, at=last_list(known)), beside, told.with_columns(circuit="outage_id"), errors)
+    every = promised.listed.with_columns(circuit="outage_id")
+    return layered(replace(known, at=last_list(known)), beside, every, promised.errors)
 
 
 def running(known: Known) -> pl.DataFrame:
@@ -85,15 +99,15 @@ def listed(known: Known) -> pl.DataFrame:
     )
 
 
-def learnt(known: Known) -> Errors:
-    """How far promises are off: the settings, drawn to what the promises of the day turned out to be."""
+def learnt(known: Known, every: pl.DataFrame) -> Errors:
+    """How far promises are off: the settings, drawn to what those of the day (`listed`) turned out to be."""
     s = known.settings
     start, end = pl.col("started_at"), pl.col("restored_at")
     is_over = end.is_not_null() & (end <= known.at)
     states = known.outages.filter((start <= known.at) & (end.is_null() | (end >= start))).select(
         "outage_id", is_over=is_over, end=pl.when(is_over).then(end).otherwise(pl.lit(last_list(known)))
     )
-    rows = listed(known).join(states, on="outage_id")
+    rows = every.join(states, on="outage_id")
     # A list that still promises what is already back tells of the list's delay, not of the promise.
     rows = rows.filter((pl.col("made_at") < pl.col("end")) & (pl.col("restoration_at") > pl.col("made_at")))
 
@@ -129,28 +143,28 @@ def drawn(rows: pl.DataFrame, start: tuple[float, float], settings: Settings) ->
     return mu, sigma
 
 
-def promise_of(rows: pl.DataFrame, known: Known, errors: Errors) -> Promise:
+def promise_of(rows: pl.DataFrame, known: Known, promised: Told) -> Promise:
     """The promises that stand beside units or circuits: columns circuit, restoration_at, promised_at, is_revised.
 
     With each, what the list promised before of the outage that runs on its circuit.
     """
-    told = running(known).join(listed(known), on="outage_id", maintain_order="left")
-    return layered(known, rows, told, errors)
+    of_running = running(known).join(promised.listed, on="outage_id", maintain_order="left")
+    return layered(known, rows, of_running, promised.errors)
 
 
-def layered(known: Known, rows: pl.DataFrame, told: pl.DataFrame, errors: Errors) -> Promise:
-    """The promises of `rows`, with each what `told` has of the same circuit from before."""
-    earlier = tuple(errors_of(known, errors, older) for older in before(rows, told))
+def layered(known: Known, rows: pl.DataFrame, every: pl.DataFrame, errors: Errors) -> Promise:
+    """The promises of `rows`, with each what `every` has of the same circuit from before."""
+    earlier = tuple(errors_of(known, errors, older) for older in before(rows, every))
     return replace(errors_of(known, errors, rows), earlier=earlier)
 
 
-def before(rows: pl.DataFrame, told: pl.DataFrame) -> list[pl.DataFrame]:
+def before(rows: pl.DataFrame, every: pl.DataFrame) -> list[pl.DataFrame]:
     """Promises older than those of `rows`, in frames with the same rows: the last before, the one before that, ...
 
-    `told`: promises of the outages that run, by their start (columns of `listed`, circuit).
+    `every`: promises of the outages that run, by their start (columns of `listed`, circuit).
     """
     names = ("restoration_at", "promised_at", "is_revised")
-    last = told.filter(pl.col("outage_id") == pl.col("outage_id").last().over("circuit"))
+    last = every.filter(pl.col("outage_id") == pl.col("outage_id").last().over("circuit"))
     older = last.select("circuit", "restoration_at", "is_revised", promised_at="made_at")
     numbered = rows.select("circuit", *names[:2]).with_row_index("row")
     apart = (pl.col("restoration_at") - pl.col("restoration_at_older")).dt.total_seconds().abs()

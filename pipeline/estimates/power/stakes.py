@@ -68,7 +68,7 @@ def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: 
     shared = ("circuit", "outage_since", "restoration_at", "promised_at", "is_revised")
     first = off.with_row_index("row").select(pl.col("row").first().over(shared)).to_series()
     one, which = np.unique(first.to_numpy(), return_inverse=True)
-    promise = promises.promise_of(off[one], known, lengths.errors)
+    promise = promises.promise_of(off[one], known, lengths.promised)
     u, lasts = outages.remaining_survival(lengths.of(off["circuit"][one]), d.age[one], promise)
     gone = d.empty_by(u[None, :])
     gone = np.where((off["supply"] == "dark").to_numpy()[:, None], 1.0, gone)
@@ -80,7 +80,7 @@ def unit_costs(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFra
     s, d, is_dark = at_risk, at_risk.discharge, at_risk.is_dark
     chance, dark, voters = in_blocks(partial(integrals, s.u), s.lasts, s.gone, s.left, s.waiting, s.arrivals)
     costs = cost_if_ended(s, s.u[COARSE::COARSE])
-    low, high = in_blocks(spread_of, s.lasts[:, ::COARSE], costs, load_spread(s.units, loads))
+    low, high = spread_of(s.lasts[:, ::COARSE], costs, load_spread(s.units, loads))
     times = {"low": d.quantile(0.05), "mean": d.quantile(0.5), "high": d.quantile(0.95)}
     rated = s.units["rated_minutes"].to_numpy()
     frame = s.units.select("unit_id").with_columns(
@@ -149,16 +149,23 @@ def spread_of(lasts: Floats, cost: Floats, sd: Floats) -> tuple[Floats, Floats]:
     low, high = np.zeros(len(cost)), np.zeros(len(cost))
     # Where it is all the same when a unit runs empty, as of a dark one, one emptying tells as much as all.
     is_alike = (cost == cost[:, :, :1]).all(axis=(1, 2))
-    for rows, many in ((is_alike, 1), (~is_alike, cost.shape[2])):
-        if rows.any():
+    free = (cost[:, :, 0] < NO_MINUTES).sum(axis=1)
+    for chosen, many in ((is_alike, 1), (~is_alike, cost.shape[2])):
+        # Rows with as many points at nought stand together, as equal points of all of them count as one.
+        order = np.flatnonzero(chosen)[np.argsort(free[chosen], kind="stable")]
+        for start in range(0, len(order), BLOCK):
+            rows = order[start : start + BLOCK]
             low[rows], high[rows] = bounds(lasts[rows], cost[rows, :, :many], sd[rows])
     return np.where(low < NO_MINUTES, 0.0, low), np.where(high < NO_MINUTES, 0.0, high)
 
 
 def bounds(lasts: Floats, cost: Floats, sd: Floats) -> tuple[Floats, Floats]:
     """5 % and 95 % points of the costs, each of the third axis as likely; parameters as for `spread_of`."""
-    chance = np.concatenate([lasts[:, :-1] - lasts[:, 1:], lasts[:, -1:]], axis=1)
-    ended = np.concatenate([cost, cost[:, -1:]], axis=1).swapaxes(1, 2)
+    kept = np.flatnonzero(np.append(True, (cost[:, 1:] != cost[:, :-1]).any(axis=(0, 2))))
+    # The chance to end at each point, beyond the last one too, which costs as much as there.
+    fallen = np.concatenate([lasts[:, kept], np.zeros((len(lasts), 1))], axis=1)
+    chance = fallen[:, :-1] - fallen[:, 1:]
+    ended = cost[:, kept].swapaxes(1, 2)
     # By voters, emptying and the outage's end, along which the cost rises: runs in order sort twice as fast.
     values = (np.exp(sd[:, None] * NODES)[:, :, None, None] * ended[:, None]).reshape(len(cost), -1)
     parts = WEIGHTS[:, None, None] * np.full((cost.shape[2], 1), 1 / cost.shape[2])
@@ -238,7 +245,8 @@ def sorted_units(known: Known) -> pl.DataFrame:
 def run_basis(known: Known, off: pl.DataFrame) -> pl.Series:
     """What the run time of each unit stands on, in words; by the order of `off` (column unit_id)."""
     s, year = known.settings, known.county.election_day.year
-    units = off.select("unit_id").join(known.units, on="unit_id", how="left", maintain_order="left")
+    told = known.units.select("unit_id", "battery_minutes", "battery_age_years", "in_service")
+    units = off.select("unit_id").join(told, on="unit_id", how="left", maintain_order="left")
     years, run = batteries.battery_years(units, year, s), batteries.run_minutes(units, year, s)
     variance = s["power.capacity_spread"] ** 2 + batteries.run_variance(units, year, s)
     words = pl.format(

@@ -19,7 +19,7 @@ def listing(gear, number, ago, given, lasted):
 
 def test_without_promises_the_settings_stand(gear):
     known = gear.known()
-    errors = promises.learnt(known)
+    errors = promises.told(known).errors
     assert errors.first == pytest.approx((np.log(known.settings["power.promise_ratio"]), 0.65))
     assert errors.revised == pytest.approx((np.log(known.settings["power.revised_ratio"]), 0.45))
 
@@ -27,7 +27,7 @@ def test_without_promises_the_settings_stand(gear):
 def test_a_utility_that_promises_half_of_what_it_takes_is_noticed_and_the_setting_still_counts(gear):
     lists = [listing(gear, i, 600, 60, 130) for i in range(40)]  # (130 + 10) / (60 + 10) is a ratio of 2
     known = gear.known(outages=lists)
-    bias, spread = promises.learnt(known).first
+    bias, spread = promises.told(known).errors.first
     start, weight = np.log(known.settings["power.promise_ratio"]), known.settings["power.promise_weight"]
     # A normal mean of which the setting weighs `weight` of 40 + weight: derivation in promises.drawn
     assert bias == pytest.approx((weight * start + 40 * np.log(2)) / (weight + 40), abs=1e-3)
@@ -39,7 +39,7 @@ def test_promises_that_are_not_kept_yet_draw_the_bias_up(gear):
     known = gear.known(
         outages=[row | {"received_at": gear.ago(200)} for row in lists[:-1]] + [lists[-1] | {"received_at": gear.at}]
     )
-    assert promises.learnt(known).first[0] > np.log(known.settings["power.promise_ratio"])
+    assert promises.told(known).errors.first[0] > np.log(known.settings["power.promise_ratio"])
 
 
 def test_a_changed_promise_is_a_revised_one(gear):
@@ -47,7 +47,7 @@ def test_a_changed_promise_is_a_revised_one(gear):
     later = first | {"estimated_restoration_at": gear.ago(-60), "received_at": gear.ago(30)}
     states = gear.known(outages=[first, later]).outages
     known = replace(gear.known(outages=[later]), outage_states=states)
-    told = promises.newest(known, gear.notes()).row(0, named=True)
+    told = promises.newest(known, gear.notes(), promises.told(known)).row(0, named=True)
     assert (told["restoration_at"], told["promised_at"], told["is_revised"]) == (gear.ago(-60), gear.ago(30), True)
 
 
@@ -61,7 +61,7 @@ def test_a_promise_for_yesterday_is_marked_by_a_wider_spread(gear):
         }
     )
     known = gear.known()
-    promise = promises.promise_of(rows, known, promises.learnt(known))
+    promise = promises.promise_of(rows, known, promises.told(known))
     assert promise.spread[0] == pytest.approx(promises.PAST_DOUBT * promise.spread[1])
     assert np.isfinite(promise.likelihood(np.array([10.0, 100.0]))).all()
 
@@ -77,7 +77,7 @@ def test_with_the_newest_promise_stand_those_made_before_of_the_same_outage(gear
         pl.DataFrame({"circuit": ["K1", "K2"], "restoration_at": [gear.ago(-60), gear.ago(-30)], "promised_at": [gear.ago(30), gear.ago(40)], "is_revised": [True, False]}),
         on="circuit", how="left", maintain_order="left",
     )  # fmt: skip
-    promise = promises.promise_of(rows, known, promises.learnt(known))
+    promise = promises.promise_of(rows, known, promises.told(known))
     assert promise.ahead == pytest.approx([30, 60, np.nan], nan_ok=True)
     one, two = promise.earlier
     assert one.ahead == pytest.approx([np.nan, 50, np.nan], nan_ok=True)
