@@ -179,6 +179,8 @@ def minutes_off_before(known: Known, frame: pl.DataFrame) -> Floats:
         "circuit", "started_at", "restored_at"
     )
     silent = frame.filter(pl.col("last_at").is_null()).select("unit_id", "circuit", "outage_since", "opens_at")
+    if silent.is_empty():
+        return np.zeros(frame.height)
     off = (
         silent.join(ended, on="circuit")
         .filter(pl.col("restored_at") <= pl.col("outage_since"))

@@ -96,13 +96,22 @@ def learnt_fleet(known: Brief) -> Fleet:
         lines = Lines.of(runs, rate, shift, np.maximum(noise, scatter))
         told, says = lines.tell(spread)
         believed = np.linalg.inv(prior(len(types), spread, s))
-        covariance = np.asarray(np.linalg.inv(believed + of_all.T @ (told @ q).reshape(of_all.shape)), float)
+        covariance = np.asarray(np.linalg.inv(believed + information(q, told)), float)
         mean = covariance @ (of_all.T @ says.reshape(-1))
         bend, shift = (of_all @ mean).reshape(-1, 2).T
         spread = drawn_spread(*lines.deviations(bend, shift), spread, s)
         squares = squares_left(runs, bend)
         noise, scatter = percent_variance(squares, freedom, s), squares / freedom
     return Fleet(types, mean, covariance, spread, noise)
+
+
+def information(q: Floats, told: Floats) -> Floats:
+    """Sum over the runs of q' told q: what all that they tell of gauges and shifts says of the shared."""
+    of_gauge, of_shift = q[:, 0], q[:, 1]
+    one, both, two = told[:, 0, 0, None], told[:, 0, 1, None], told[:, 1, 1, None]
+    return np.asarray(
+        of_gauge.T @ (one * of_gauge + both * of_shift) + of_shift.T @ (both * of_gauge + two * of_shift), float
+    )
 
 
 @dataclass(frozen=True)
@@ -190,7 +199,7 @@ def battery_runs(known: Brief) -> pl.DataFrame:
     turns = (is_off != is_off.shift()) | said["row"].ne_missing(said["row"].shift())
     counts = is_off & (said["battery_percent"] >= 5)
     points = said.select("row", percent, minutes=since_then).filter(counts)
-    of_run = np.cumsum(turns.fill_null(True).to_numpy())[counts.to_numpy()]
+    of_run = np.cumsum(turns.fill_null(True).to_numpy(), dtype=np.int32)[counts.to_numpy()]
     begins = np.flatnonzero(np.diff(of_run, prepend=-1))
     n = np.diff(begins, append=points.height)
     run = np.repeat(np.arange(len(n)), n)

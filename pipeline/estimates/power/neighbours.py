@@ -65,7 +65,7 @@ def changes(recent: pl.DataFrame) -> pl.DataFrame:
 
 def newest_on(recent: pl.DataFrame, asked: pl.DataFrame, place: str) -> pl.DataFrame:
     """The newest word of mains at each place of those asked about: columns place, on_at."""
-    on = recent.filter(~pl.col("is_off")).join(asked, on=place, how="semi")
+    on = recent.select(place, "at", "is_off").filter(~pl.col("is_off")).join(asked, on=place, how="semi")
     return on.group_by(place).agg(on_at=pl.col("at").max())
 
 

@@ -164,6 +164,8 @@ def before(rows: pl.DataFrame, every: pl.DataFrame) -> list[pl.DataFrame]:
     `every`: promises of the outages that run, by their start (columns of `listed`, circuit).
     """
     names = ("restoration_at", "promised_at", "is_revised")
+    if not every["is_revised"].any():
+        return []
     last = every.filter(pl.col("outage_id") == pl.col("outage_id").last().over("circuit"))
     older = last.select("circuit", "restoration_at", "is_revised", promised_at="made_at")
     numbered = rows.select("circuit", *names[:2]).with_row_index("row")

@@ -4,13 +4,16 @@ Method: docs/methods/power.md.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
+from typing import cast
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
 
+from pipeline.contracts.events import UnitRows
 from pipeline.contracts.known import Known
 from pipeline.estimates.power import batteries, charge, outages, promises
 from pipeline.estimates.power.charge import Discharge
@@ -62,7 +65,9 @@ def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: 
     off = supply.filter(pl.col("supply").is_in(["battery", "dark"]) & pl.col("outage_since").is_not_null())
     places = known.sites.select("site_id", "circuit")
     off = off.sort("unit_id").join(places, on="site_id", how="left", maintain_order="left")
-    off = off.join(sorted_units(known).drop("site_id"), on="unit_id", how="left", maintain_order="left")
+    there = known.units.join(off, on="site_id", how="semi", nulls_equal=True)
+    beside = sorted_units(replace(known, units=cast(DataFrame[UnitRows], there))).drop("site_id")
+    off = off.join(beside, on="unit_id", how="left", maintain_order="left")
     left, waiting, arrivals = at_stake(known, off, loads)
     # Many units share an outage, since the same moment and with the same promise: a row for each of these is enough.
     shared = ("circuit", "outage_since", "restoration_at", "promised_at", "is_revised")
@@ -70,7 +75,9 @@ def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: 
     one, which = np.unique(first.to_numpy(), return_inverse=True)
     promise = promises.promise_of(off[one], known, lengths.promised)
     u, lasts = outages.remaining_survival(lengths.of(off["circuit"][one]), d.age[one], promise)
-    gone = d.empty_by(u[None, :])
+    open_for = int(np.searchsorted(u, left.max(initial=0.0))) + 1
+    gone = d.empty_by(u[None, :open_for])  # after the last closing nothing counts
+    gone = np.concatenate([gone, np.repeat(gone[:, -1:], len(u) - gone.shape[1], axis=1)], axis=1)
     gone = np.where((off["supply"] == "dark").to_numpy()[:, None], 1.0, gone)
     return Stakes(off, d, u, lasts[which], gone, left, waiting, arrivals)
 
@@ -78,7 +85,9 @@ def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: 
 def unit_costs(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFrame:
     """Time to empty, chance of going dark, dark minutes and voter-minutes of the units off mains."""
     s, d, is_dark = at_risk, at_risk.discharge, at_risk.is_dark
-    chance, dark, voters = in_blocks(partial(integrals, s.u), s.lasts, s.gone, s.left, s.waiting, s.arrivals)
+    open_for = slice(int(np.searchsorted(s.u, s.left.max(initial=0.0))) + 1)
+    arrays = (s.lasts[:, open_for], s.gone[:, open_for], s.left, s.waiting, s.arrivals)
+    chance, dark, voters = in_blocks(partial(integrals, s.u[open_for]), *arrays)
     costs = cost_if_ended(s, s.u[COARSE::COARSE])
     low, high = spread_of(s.lasts[:, ::COARSE], costs, load_spread(s.units, loads))
     times = {"low": d.quantile(0.05), "mean": d.quantile(0.5), "high": d.quantile(0.95)}
