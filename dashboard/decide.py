@@ -11,7 +11,8 @@ import polars as pl
 
 from dashboard import acting, figures, words
 from dashboard.data import Picture, once
-from dashboard.items import ASK, COST, DOORS, LATE, PEOPLE, Item, last_heard, people_at, where
+from dashboard.due import closed_doors, custody, late_steps
+from dashboard.items import ASK, COST, NEVER_AWAY, PEOPLE, Item, last_heard, people_at, where
 from pipeline.estimates.dispatch.cautions import (
     BATTERY,
     CROWD,
@@ -39,7 +40,6 @@ BY_PHONE = {
     "transmission": "Follow the county's procedure for carrying the media by hand, two people together.",
     "seal": "Have both numbers read back by two people and written down; the official decides.",
 }
-NEVER_AWAY = "Nobody is turned away or sent home on the word of an estimate: the election official decides."
 
 
 @once
@@ -81,51 +81,6 @@ def dangers(picture: Picture) -> Iterator[Item]:
             key=f"danger|{row['ticket_id']}",
             press="911 called",
             acts=(acting.mark(row["ticket_id"], "911, the site and the election official have been called"),),
-        )
-
-
-def closed_doors(picture: Picture) -> Iterator[Item]:
-    """Places that should be open and have not said so."""
-    steps = picture.answer("milestones")
-    late = steps.filter((pl.col("standing") == "overdue") & (pl.col("milestone") == "open"))
-    closed = picture.known.sites.filter(pl.col("closes_at") <= picture.at)["site_id"].to_list()
-    for row in late.filter(~pl.col("site_id").is_in(closed)).iter_rows(named=True):
-        yield Item(
-            DOORS,
-            0.0,
-            where(picture, row["site_id"]),
-            f"not reported open, due {words.clock(row['due_at'], picture.zone, picture.at)}",
-            people_at(picture, row["site_id"]),
-            "Every voter who comes waits for the door; no figure is made of it.",
-            "Call the site: is it open, and if not, what is missing?",
-            "The step `open` is overdue. A place may be open and not have reported it.",
-            f"{NEVER_AWAY} {CROWD} {LOCAL}",
-            row["site_id"],
-            key=f"door|{row['site_id']}",
-            press="Site called",
-            acts=(acting.mark(row["site_id"], "called: is it open?"),),
-        )
-
-
-def custody(picture: Picture) -> Iterator[Item]:
-    """Steps with a gap or a difference in custody."""
-    for row in figures.custody(picture.answer("milestones")).iter_rows(named=True):
-        yield Item(
-            DOORS,
-            0.0,
-            where(picture, row["site_id"]),
-            f"{words.step(row['milestone'])}: {row['note']}",
-            "No voters wait for it.",
-            "The chain of custody is open until it is explained.",
-            "Ask both people, read the seal numbers back, and write it down; the election official decides.",
-            f"{words.capital(words.STANDINGS[row['standing']][2:])}; "
-            + (f"reported {words.clock(row['at'], picture.zone, picture.at)}." if row["at"] else "not reported."),
-            None,
-            row["site_id"],
-            True,
-            key=f"custody|{row['site_id']}|{row['milestone']}",
-            press="Official told",
-            acts=(acting.mark(row["site_id"], f"{words.step(row['milestone'])}: the official has been told"),),
         )
 
 
@@ -325,32 +280,6 @@ def shortages(picture: Picture) -> Iterator[Item]:
             key=f"supply|{row['site_id']}|{row['item']}|{thing}",
             press="Stock asked",
             acts=(acting.mark(row["site_id"], f"asked about {thing}"),),
-        )
-
-
-def late_steps(picture: Picture) -> Iterator[Item]:
-    """Steps other than opening that are overdue or out of order, a kind of step at a time."""
-    steps = picture.answer("milestones").filter(pl.col("milestone") != "open")
-    open_custody = figures.custody(steps).select("site_id", "milestone")
-    odd = (pl.col("standing") == "overdue") | pl.col("note").is_not_null()
-    late = steps.filter(odd).join(open_custody, on=["site_id", "milestone"], how="anti", maintain_order="left")
-    named = figures.names(picture)
-    for (milestone,), own in late.group_by("milestone", maintain_order=True):
-        sites = [named.get(s, s) for s in own["site_id"]]
-        due = own["due_at"].min()
-        yield Item(
-            LATE,
-            float(len(sites)),
-            words.plural(len(sites), "site") if len(sites) > 1 else sites[0],
-            f"{words.step(str(milestone))} overdue or out of order, due from "
-            f"{words.clock(due if isinstance(due, datetime) else None, picture.zone, picture.at)}",
-            "No line is known to hang on it.",
-            "Not weighed in voter-minutes.",
-            " ".join(["Call: is it done and not reported?", *sorted(set(own["advice"].drop_nulls()))]),
-            f"Sites: {', '.join(sites)}. {' '.join(sorted(set(own['note'].drop_nulls())))}",
-            key=f"steps|{milestone}",
-            press="Sites called",
-            acts=tuple(acting.mark(site, f"called about {words.step(str(milestone))}") for site in own["site_id"]),
         )
 
 

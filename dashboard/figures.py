@@ -52,6 +52,18 @@ def standing_open(picture: Picture) -> dict[str, int]:
 
 
 @once
+def serving(picture: Picture) -> set[str]:
+    """Sites where a unit has counted ballots or check-ins between two reports since the site's opening."""
+    at_sites = picture.known.units.select("unit_id", "site_id")
+    hours = picture.known.sites.select("site_id", "opens_at")
+    reports = picture.known.status.join(at_sites, on="unit_id").join(hours, on="site_id")
+    since = reports.filter(pl.col("occurred_at") >= pl.col("opens_at")).group_by("site_id", "unit_id")
+    rises = [(pl.col(c).max() - pl.col(c).min()).alias(c) for c in ("ballots_counted", "checkins")]
+    rose = since.agg(rises).filter(pl.any_horizontal(pl.col("ballots_counted", "checkins") > 0))
+    return set(rose["site_id"])
+
+
+@once
 def ballots_read(picture: Picture) -> tuple[int | None, int, datetime | None]:
     """Ballots read so far [count], scanners that reported, newest report; None where no scanner has reported."""
     read = counted(picture.known)
@@ -166,34 +178,46 @@ def visits(picture: Picture) -> pl.DataFrame:
 @once
 def rover_places(picture: Picture) -> list[dict[str, Any]]:
     """Each rover: where it was last, what it does now, and its next stop; one row a rover of the roster."""
-    known, rows = picture.known, visits(picture).filter(pl.col("rover_id").is_not_null())
+    known = picture.known
+    places = {r["site_id"]: r for r in known.sites.select("site_id", "name", "latitude", "longitude").to_dicts()}
+    given: dict[str, list[dict[str, Any]]] = {}
+    for row in visits(picture).filter(pl.col("rover_id").is_not_null()).iter_rows(named=True):
+        given.setdefault(row["rover_id"], []).append(row)
     plan = picture.answer("dispatch").filter(pl.col("stop") == 1)
     next_stop = {row["rover_id"]: row for row in plan.iter_rows(named=True)}
-    found = []
-    for rover in known.rovers.sort("rover_id").iter_rows(named=True):
-        own = rows.filter(pl.col("rover_id") == rover["rover_id"])
-        found.append(rover_row(picture, rover, own, next_stop.get(rover["rover_id"])))
-    return found
+    return [
+        rover_row(picture.at, places, rover, given.get(rover["rover_id"], []), next_stop.get(rover["rover_id"]))
+        for rover in known.rovers.sort("rover_id").iter_rows(named=True)
+    ]
 
 
 def rover_row(
-    picture: Picture, rover: dict[str, Any], own: pl.DataFrame, next_stop: dict[str, Any] | None
+    at: datetime,
+    places: dict[str, dict[str, Any]],
+    rover: dict[str, Any],
+    own: list[dict[str, Any]],
+    next_stop: dict[str, Any] | None,
 ) -> dict[str, Any]:
-    """One rover's place, doing and next stop."""
-    at = picture.at
-    places = {
-        r["site_id"]: r for r in picture.known.sites.select("site_id", "name", "latitude", "longitude").to_dicts()
-    }
-    arrived = own.filter(pl.col("arrived_at") <= at).sort("arrived_at", "ticket_id")
-    last = arrived.filter(pl.col("site_id").is_in(list(places))).tail(1).to_dicts()
-    under_way = own.filter((pl.col("status") == "assigned") & pl.col("arrived_at").is_null()).to_dicts()
-    there = places.get(last[0]["site_id"]) if last else None
+    """One rover's place, doing and next stop.
+
+    Parameters
+    ----------
+    places : the sites by id
+    own : the tickets that it was given
+    """
+    arrived = sorted(
+        (t for t in own if t["arrived_at"] and t["arrived_at"] <= at and t["site_id"] in places),
+        key=lambda t: (t["arrived_at"], t["ticket_id"]),
+    )
+    last = arrived[-1] if arrived else None
+    under_way = [t for t in own if t["status"] == "assigned" and t["arrived_at"] is None]
+    there = places[last["site_id"]] if last else None
     doing = "free"
     if not rover["on_shift_at"] <= at < rover["off_shift_at"]:
         doing = "off shift"
     elif under_way:
         doing = "under way"
-    elif last and last[0]["status"] != "resolved":
+    elif last and last["status"] != "resolved":
         doing = "at work"
     target = places.get(under_way[0]["site_id"]) if under_way else None
     proposed = places.get(next_stop["site_id"]) if next_stop else None
@@ -202,7 +226,7 @@ def rover_row(
         "rover_id": rover["rover_id"],
         "doing": doing,
         "place": there["name"] if there else "its start",
-        "since": last[0]["arrived_at"] if last else None,
+        "since": last["arrived_at"] if last else None,
         "latitude": there["latitude"] if there else rover["latitude"],
         "longitude": there["longitude"] if there else rover["longitude"],
         "to": to["name"] if to else None,
@@ -228,6 +252,12 @@ def head_counts(picture: Picture, site_id: str, line: str) -> pl.DataFrame:
 def newest(times: pl.Series) -> datetime | None:
     """The latest of some times, None where there is none."""
     found = times.max()
+    return found if isinstance(found, datetime) else None
+
+
+def first(times: pl.Series) -> datetime | None:
+    """The earliest of some times, None where there is none."""
+    found = times.min()
     return found if isinstance(found, datetime) else None
 
 

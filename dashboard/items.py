@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import polars as pl
 
@@ -9,6 +10,7 @@ from dashboard import acting, figures, words
 from dashboard.data import Picture, once
 
 PEOPLE, DOORS, COST, LATE, ASK = range(5)  # ranks, the most pressing first
+NEVER_AWAY = "Nobody is turned away or sent home on the word of an estimate: the election official decides."
 
 
 @dataclass(frozen=True)
@@ -33,18 +35,26 @@ class Item:
 
 def people_at(picture: Picture, site_id: str | None, line: str | None = None) -> str:
     """How many wait at a site, with the interval and what that stands on."""
-    own = picture.answer("lines").filter(pl.col("site_id").eq_missing(pl.lit(site_id, pl.String)))
-    if line is not None:
-        own = own.filter(pl.col("line") == line)
-    if own.is_empty():
+    own = [row for row in lines_by_site(picture).get(site_id, ()) if line in (None, row["line"])]
+    if not own:
         return "No line is estimated there now."
     parts = [
         f"{words.about(r['waiting_median'], r['waiting_low'], r['waiting_high'])} in the {words.LINES[r['line']]}"
-        for r in own.sort("line").to_dicts()
+        for r in own
     ]
     heard = last_heard(picture, site_id) if site_id else None
     evidence = f"newest evidence {words.age(heard, picture.at)} old" if heard else "no evidence from there yet"
     return f"{words.capital(', '.join(parts))}; {evidence}."
+
+
+@once
+def lines_by_site(picture: Picture) -> dict[str | None, list[dict[str, Any]]]:
+    """How many wait, by site; the lines of each in the order of their names."""
+    found: dict[str | None, list[dict[str, Any]]] = {}
+    wanted = picture.answer("lines").select("site_id", "line", "waiting_median", "waiting_low", "waiting_high")
+    for row in wanted.sort("line").iter_rows(named=True):
+        found.setdefault(row["site_id"], []).append(row)
+    return found
 
 
 def where(picture: Picture, site_id: str | None) -> str:
@@ -52,15 +62,21 @@ def where(picture: Picture, site_id: str | None) -> str:
     return figures.names(picture).get(site_id, site_id or "A place not yet known")
 
 
-@once
 def last_heard(picture: Picture, site_id: str) -> datetime | None:
     """The newest head count, counter or ticket of a site."""
+    return heard(picture).get(site_id)
+
+
+@once
+def heard(picture: Picture) -> dict[str, datetime]:
+    """The newest head count, counter or ticket of every site from which there is one."""
     known = picture.known
-    units = known.units.filter(pl.col("site_id") == site_id)["unit_id"].to_list()
-    found = [
-        known.line_counts.filter(pl.col("site_id") == site_id)["at"].max(),
-        known.status.filter(pl.col("unit_id").is_in(units))["occurred_at"].max(),
-        picture.answer("tickets").filter(pl.col("site_id") == site_id)["opened_at"].max(),
-    ]
-    times = [t for t in found if isinstance(t, datetime)]
-    return max(times) if times else None
+    at_sites = known.units.select("unit_id", "site_id")
+    news = pl.concat(
+        [
+            known.line_counts.select("site_id", "at"),
+            known.status.select("unit_id", at="occurred_at").join(at_sites, on="unit_id").select("site_id", "at"),
+            picture.answer("tickets").select("site_id", at="opened_at"),
+        ]
+    )
+    return dict(news.drop_nulls().group_by("site_id").agg(pl.col("at").max()).iter_rows())

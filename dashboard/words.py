@@ -1,6 +1,7 @@
 """How the board says things: times in the county's zone, ages, figures with their interval, words for codes."""
 
 from datetime import datetime, timedelta
+from functools import lru_cache
 from html import escape
 from zoneinfo import ZoneInfo
 
@@ -78,6 +79,7 @@ ACTIONS = {
     "ticket-read": "Ticket corrected",
 }
 MINUTES_IN_HOUR, HOURS_SHOWN = 60, 48
+TIMES_KEPT = 20_000  # times of day in words that are kept: a table of a large county says the same ones often [count]
 
 
 def local(moment: datetime, zone: str) -> datetime:
@@ -85,6 +87,7 @@ def local(moment: datetime, zone: str) -> datetime:
     return moment.astimezone(ZoneInfo(zone))
 
 
+@lru_cache(maxsize=TIMES_KEPT)
 def clock(moment: datetime | None, zone: str, beside: datetime | None = None) -> str:
     """A time of day in the county's zone, with the weekday where it is not that of `beside`."""
     if moment is None:

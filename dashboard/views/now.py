@@ -5,9 +5,10 @@ import streamlit as st
 
 from dashboard import acting, decide, entering, figures, maps, panels, theme, words
 from dashboard.data import Picture, once
-from dashboard.items import last_heard
+from dashboard.items import Item, last_heard
 
 SHOWN = 10  # decisions shown before the rest is folded [count]; our choice
+UNFOLDED = 40  # of the rest shown with their buttons; where there are more, a table has all [count]; our choice
 LONGEST = 8  # lines in the short list [count]
 
 
@@ -75,6 +76,15 @@ def longest(picture: Picture) -> list[tuple[str, ...]]:
     return rows
 
 
+def as_table(items: list[Item]) -> pl.DataFrame:
+    """Decisions as a table."""
+    rows = [
+        {"": n, "Where": i.where, "What": i.what, "Propose": i.propose, "At stake": i.stake, "People": i.people}
+        for n, i in enumerate(items, start=1)
+    ]
+    return panels.said(rows)
+
+
 picture = panels.shown()
 st.title("Now", anchor=False)
 panels.facts(headline(picture))
@@ -90,8 +100,11 @@ with left:
     for number, item in enumerate(items[:SHOWN], start=1):
         panels.decision(item, number, handled.get(item.key))
     if len(items) > SHOWN and st.toggle(f"Show {len(items) - SHOWN} more", key="more"):
-        for number, item in enumerate(items[SHOWN:], start=SHOWN + 1):
+        for number, item in enumerate(items[SHOWN : SHOWN + UNFOLDED], start=SHOWN + 1):
             panels.decision(item, number, handled.get(item.key))
+        if len(items) > SHOWN + UNFOLDED:
+            panels.heading("All of them, in the same order")
+            panels.frame(as_table(items), "decisions-table")
 with right:
     panels.heading("Where")
     if picture.known.sites.is_empty():

@@ -5,36 +5,47 @@ from datetime import datetime
 import polars as pl
 import streamlit as st
 
-from dashboard import figures, further, panels, reasons, words
+from dashboard import due, figures, further, panels, reasons, words
 from dashboard.data import Picture, once
 
+WORST = {"overdue": 0, "due": 1, "done": 2, "not-due": 2}  # sites with the lowest stand first
 SHAPES = {standing: said.split(" ")[0] for standing, said in words.STANDINGS.items()}
 
 
 @once
 def grid(picture: Picture) -> pl.DataFrame:
     """Sites down, steps across; each cell a shape, a word and a time."""
-    steps = picture.answer("milestones")
-    named, zone = figures.names(picture), picture.zone
-    at = figures.newest(steps["due_at"].head(1)) or picture.at  # cells of another day than this name it
-    order = steps["milestone"].unique(maintain_order=True).to_list()
-    broken = set(figures.custody(steps).select("site_id", "milestone").iter_rows())
-    worst = {"overdue": 0, "due": 1, "done": 2, "not-due": 2}
-    rows: dict[str, dict] = {}
-    for r in steps.iter_rows(named=True):
-        cell = {
-            "done": f"✓ {words.clock(r['at'], zone, at)}",
-            "overdue": f"▲ overdue {words.clock(r['due_at'], zone, at)}",
-            "due": f"◇ due {words.clock(r['due_at'], zone, at)}",
-            "not-due": "· not due",
-        }[r["standing"]]
-        cell += " ✗ custody" if (r["site_id"], r["milestone"]) in broken else " ✗ order" if r["note"] else ""
-        row = rows.setdefault(r["site_id"], {"": 9, "Site": named.get(r["site_id"], r["site_id"])})
-        row[""] = min(row[""], worst[r["standing"]] - (3 if r["note"] else 0))
-        row[words.step(r["milestone"])] = cell
-    ranked = sorted(rows.values(), key=lambda row: (row[""], row["Site"]))
-    heads = ["Site", *map(words.step, order)]
-    return panels.said([{h: row.get(h, "–") for h in heads} for row in ranked])
+    steps, zone = picture.answer("milestones"), picture.zone
+    first = figures.newest(steps["due_at"].head(1)) or picture.at  # cells of another day than this name it
+    moments = pl.concat([steps["at"], steps["due_at"]]).unique()
+    said = [words.clock(moment, zone, first) for moment in moments]
+    clocks = pl.DataFrame({"moment": moments, "said": pl.Series(said, dtype=pl.String)})
+    for column in ("at", "due_at"):
+        steps = steps.join(
+            clocks.rename({"said": f"{column}_said"}), left_on=column, right_on="moment", how="left",
+            nulls_equal=True, maintain_order="left",
+        )  # fmt: skip
+    standing, noted = pl.col("standing"), pl.col("note").is_not_null()
+    cell = (
+        pl.when(standing == "done").then(pl.format("✓ {}", "at_said"))
+        .when(standing == "overdue").then(pl.format("▲ overdue {}", "due_at_said"))
+        .when(standing == "due").then(pl.format("◇ due {}", "due_at_said"))
+        .otherwise(pl.lit("· not due"))
+    )  # fmt: skip
+    broken = figures.custody(steps).select("site_id", "milestone", is_broken=pl.lit(True)).unique()
+    odd = pl.when("is_broken").then(pl.lit(" ✗ custody")).when(noted).then(pl.lit(" ✗ order")).otherwise(pl.lit(""))
+    rank = standing.replace_strict(WORST, default=3, return_dtype=pl.Int64) - pl.when(noted).then(3).otherwise(0)
+    named = pl.DataFrame(list(figures.names(picture).items()), schema=["site_id", "Site"], orient="row")
+    cells = (
+        steps.join(broken, on=["site_id", "milestone"], how="left", maintain_order="left")
+        .with_columns(
+            cell=cell + odd, rank=rank.min().over("site_id"), step=pl.col("milestone").str.replace_all("-", " ")
+        )
+        .join(named, on="site_id", how="left", maintain_order="left")
+        .with_columns(pl.col("Site").fill_null(pl.col("site_id")))
+    )
+    across = cells.pivot("step", index=["site_id", "Site", "rank"], values="cell", aggregate_function="last")
+    return across.sort("rank", "Site", "site_id").drop("site_id", "rank").fill_null("–")
 
 
 def custody(picture: Picture, steps: pl.DataFrame) -> None:
@@ -59,9 +70,8 @@ def advised_steps(picture: Picture, steps: pl.DataFrame) -> None:
     if advised.is_empty():
         return
     panels.heading("What to do")
-    named = figures.names(picture)
     parts = [
-        f"<p><b>{words.safe(', '.join(named.get(s, s) for s in own['site_id']))}</b> · "
+        f"<p><b>{words.safe(due.sites_named(picture, own['site_id'].to_list()))}</b> · "
         f"{words.step(str(milestone))} · {words.safe(str(said))}</p>"
         for (milestone, said), own in advised.group_by("milestone", "advice", maintain_order=True)
     ]

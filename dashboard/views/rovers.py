@@ -4,9 +4,11 @@ import polars as pl
 import streamlit as st
 
 from dashboard import acting, entering, figures, panels, reasons, words
-from dashboard.data import Picture
+from dashboard.data import Picture, once
 from pipeline.estimates.dispatch.cautions import DANGER, LOCAL
 from pipeline.outputs.sheet import sheet, waiting
+
+SHOWN = 12  # rovers shown unasked; the table has all [count]
 
 
 def stops(picture: Picture, rover_id: str) -> None:
@@ -77,10 +79,13 @@ def card(picture: Picture, rover: dict) -> None:
 
 def decide(picture: Picture, rover_id: str) -> None:
     """What the dispatcher decides about a rover: it binds the next plan."""
+    asked = st.popover(f"Decide for {rover_id}", key=f"decide-{rover_id}", on_change="rerun")
+    if not asked.open:  # a long list of places for every rover would be sent for nothing
+        return
     named = figures.places(picture)
     others = [r for r in picture.known.rovers["rover_id"].sort() if r != rover_id]
     plan = picture.answer("dispatch").filter(pl.col("rover_id") == rover_id).sort("stop")
-    with st.popover(f"Decide for {rover_id}"):
+    with asked:
         order = list(dict.fromkeys([*plan["site_id"], *named]))
         site = st.selectbox("Place", order, format_func=lambda s: named.get(s, s), key=f"decide-site-{rover_id}")
         to = st.selectbox("Hand over to", others, index=None, key=f"decide-to-{rover_id}", placeholder="another rover")
@@ -110,6 +115,27 @@ def decide(picture: Picture, rover_id: str) -> None:
         panels.entries(picture, rover_id, 5)
 
 
+@once
+def every_rover(picture: Picture) -> pl.DataFrame:
+    """The table of all rovers, for a county with many."""
+    zone, at = picture.zone, picture.at
+    return panels.said(
+        [
+            {
+                "Rover": r["rover_id"],
+                "Doing": r["doing"],
+                "Last known at": r["place"],
+                "Since": words.clock(r["since"], zone, at) if r["since"] else None,
+                "Next leg to": r["to"] or "no stop proposed",
+                "Shift": f"{words.clock(r['on_shift_at'], zone, at)}–{words.clock(r['off_shift_at'], zone, at)}",
+                "Skills": r["skills"],
+                "Carries": r["parts"],
+            }
+            for r in figures.rover_places(picture)
+        ]
+    )
+
+
 picture = panels.shown()
 st.title("Rovers", anchor=False)
 rovers = figures.rover_places(picture)
@@ -123,7 +149,16 @@ else:
         "arrived. Nobody is sent to a place where danger is reported.</p>"
     )
     order = {"free": 0, "under way": 1, "at work": 2, "off shift": 3}
-    for rover in sorted(rovers, key=lambda r: (r["next"] is None, order[r["doing"]], r["rover_id"])):
-        card(picture, rover)
+    rovers = sorted(rovers, key=lambda r: (r["next"] is None, order[r["doing"]], r["rover_id"]))
+    if len(rovers) > SHOWN:
+        ids = [r["rover_id"] for r in rovers]
+        chosen = st.multiselect(f"Rovers (none chosen: the first {SHOWN}, those with a stop before others)", ids)
+        for rover in [r for r in rovers if r["rover_id"] in chosen] if chosen else rovers[:SHOWN]:
+            card(picture, rover)
+        panels.heading("Every rover")
+        panels.frame(every_rover(picture), "rovers-table")
+    else:
+        for rover in rovers:
+            card(picture, rover)
     reasons.behind(picture, "dispatch")
     reasons.behind(picture, "standby")

@@ -198,11 +198,13 @@ def only_listed(table: pl.DataFrame, kind: str, tables: dict[str, pl.DataFrame])
 
 def with_hours(table: pl.DataFrame, start: str, end: str, day: date, zone: str) -> pl.DataFrame:
     """Local hours as moments; an end that does not come after the start is the next day's."""
-    starts = [local_time(day, clock, zone) for clock in table[start]]
-    ends = [local_time(day, clock, zone, after=s) for clock, s in zip(table[end], starts, strict=True)]
-    return table.with_columns(
+    hours = table.select(start, end).unique(maintain_order=True)  # most of a roster has the same ones
+    starts = [local_time(day, clock, zone) for clock in hours[start]]
+    ends = [local_time(day, clock, zone, after=s) for clock, s in zip(hours[end], starts, strict=True)]
+    moments = hours.with_columns(
         pl.Series(f"{start}_at", starts, dtype=UTC_US), pl.Series(f"{end}_at", ends, dtype=UTC_US)
     )
+    return table.join(moments, on=[start, end], how="left", nulls_equal=True, maintain_order="left")
 
 
 def with_defaults(units: pl.DataFrame) -> pl.DataFrame:

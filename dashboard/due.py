@@ -1,0 +1,117 @@
+"""What must be decided about steps: doors that are not known to be open, broken custody, and what is late."""
+
+from collections.abc import Iterator, Sequence
+
+import polars as pl
+
+from dashboard import acting, figures, words
+from dashboard.data import Picture
+from dashboard.items import DOORS, LATE, NEVER_AWAY, Item, people_at, where
+from pipeline.estimates.dispatch.cautions import CROWD, LOCAL
+
+NAMED = 30  # sites named in one line of the list; the page Opening & closing has all [count]
+
+
+def closed_doors(picture: Picture) -> Iterator[Item]:
+    """Places that should be open and have neither said so nor been seen to serve a voter.
+
+    Where no place of the county has reported its opening, the reports are what is missing: that is one line.
+    """
+    steps = picture.answer("milestones").filter(pl.col("milestone") == "open")
+    over = picture.known.sites.filter(pl.col("closes_at") <= picture.at)["site_id"].to_list()
+    late = steps.filter(
+        (pl.col("standing") == "overdue") & ~pl.col("site_id").is_in([*over, *figures.serving(picture)])
+    )
+    if late.height > 1 and steps["at"].null_count() == steps.height:
+        yield no_door_reported(picture, late)
+        return
+    for row in late.iter_rows(named=True):
+        yield Item(
+            DOORS,
+            0.0,
+            where(picture, row["site_id"]),
+            f"not reported open, due {words.clock(row['due_at'], picture.zone, picture.at)}",
+            people_at(picture, row["site_id"]),
+            "Every voter who comes waits for the door; no figure is made of it.",
+            "Call the site: is it open, and if not, what is missing?",
+            "The step `open` is overdue, and no unit there has counted a voter since. A place may be open and not have "
+            "reported it.",
+            f"{NEVER_AWAY} {CROWD} {LOCAL}",
+            row["site_id"],
+            key=f"door|{row['site_id']}",
+            press="Site called",
+            acts=(acting.mark(row["site_id"], "called: is it open?"),),
+        )
+
+
+def no_door_reported(picture: Picture, late: pl.DataFrame) -> Item:
+    """One line for all places, where none of the county has reported its opening."""
+    due = figures.first(late["due_at"])
+    return Item(
+        DOORS,
+        0.0,
+        words.plural(late.height, "site"),
+        f"none reported open, the first due {words.clock(due, picture.zone, picture.at)}",
+        "No unit there has counted a voter either.",
+        "Every voter who comes to a closed door waits for it; no figure is made of it.",
+        "Ask whoever sends the opening steps; without an answer call the sites, the largest first.",
+        "The step `open` is overdue, and no place of the county has reported it. "
+        f"Sites: {sites_named(picture, late['site_id'].to_list())}.",
+        f"{NEVER_AWAY} {CROWD} {LOCAL}",
+        key="doors",
+        press="Sender asked",
+        acts=(acting.mark("doors", "asked whoever sends the opening steps"),),
+    )
+
+
+def custody(picture: Picture) -> Iterator[Item]:
+    """Steps with a gap or a difference in custody."""
+    for row in figures.custody(picture.answer("milestones")).iter_rows(named=True):
+        yield Item(
+            DOORS,
+            0.0,
+            where(picture, row["site_id"]),
+            f"{words.step(row['milestone'])}: {row['note']}",
+            "No voters wait for it.",
+            "The chain of custody is open until it is explained.",
+            "Ask both people, read the seal numbers back, and write it down; the election official decides.",
+            f"{words.capital(words.STANDINGS[row['standing']][2:])}; "
+            + (f"reported {words.clock(row['at'], picture.zone, picture.at)}." if row["at"] else "not reported."),
+            None,
+            row["site_id"],
+            True,
+            key=f"custody|{row['site_id']}|{row['milestone']}",
+            press="Official told",
+            acts=(acting.mark(row["site_id"], f"{words.step(row['milestone'])}: the official has been told"),),
+        )
+
+
+def late_steps(picture: Picture) -> Iterator[Item]:
+    """Steps that are overdue or out of order, a kind of step at a time; the opening where voters are served already."""
+    is_door = (pl.col("milestone") == "open") & ~pl.col("site_id").is_in(list(figures.serving(picture)))
+    steps = picture.answer("milestones").filter(~is_door)
+    open_custody = figures.custody(steps).select("site_id", "milestone")
+    odd = (pl.col("standing") == "overdue") | pl.col("note").is_not_null()
+    late = steps.filter(odd).join(open_custody, on=["site_id", "milestone"], how="anti", maintain_order="left")
+    for (milestone,), own in late.group_by("milestone", maintain_order=True):
+        sites, due = own["site_id"].to_list(), figures.first(own["due_at"])
+        yield Item(
+            LATE,
+            float(len(sites)),
+            words.plural(len(sites), "site") if len(sites) > 1 else where(picture, sites[0]),
+            f"{words.step(str(milestone))} overdue or out of order, due from "
+            f"{words.clock(due, picture.zone, picture.at)}",
+            "No line is known to hang on it.",
+            "Not weighed in voter-minutes.",
+            " ".join(["Call: is it done and not reported?", *sorted(set(own["advice"].drop_nulls()))]),
+            f"Sites: {sites_named(picture, sites)}. {' '.join(sorted(set(own['note'].drop_nulls())))}",
+            key=f"steps|{milestone}",
+            press="Sites called",
+            acts=tuple(acting.mark(site, f"called about {words.step(str(milestone))}") for site in sites),
+        )
+
+
+def sites_named(picture: Picture, sites: Sequence[str]) -> str:
+    """The names of places; of many, the first."""
+    names = ", ".join(where(picture, site) for site in sites[:NAMED])
+    return f"{names} and {len(sites) - NAMED} more" if len(sites) > NAMED else names
