@@ -3,6 +3,7 @@
 Only then is the snapshot shown, so that neither a click nor a screen waits for either.
 """
 
+import atexit
 import os
 import sys
 import threading
@@ -20,6 +21,7 @@ LOOK_SECONDS = 0.1  # between looks at the file's entry
 SWITCH_SECONDS = 0.0005
 TRY_AGAIN_SECONDS = 1.0  # while there is nothing that can be shown
 PREPARE_SECONDS = 0.4  # the longest that a new snapshot is held back for what can be worked out later: our choice
+STOP_SECONDS = 5.0
 WANTED_SECONDS = 20.0  # what nobody has asked for in so long is worked out when somebody does: our choice
 
 
@@ -28,6 +30,8 @@ class Reader:
 
     def __init__(self) -> None:
         self._wanted: dict[Key, tuple[Asked, float]] = {}  # what was asked, and when that was last noticed
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self.run, name="reader", daemon=True)
 
     def look(self, now: float) -> None:
         """Makes the newest snapshot ready and shows it, where there is a newer one.
@@ -62,20 +66,30 @@ class Reader:
                 break
         made.present.asked.clear()  # by nobody but this thread so far
 
+    def start(self) -> None:
+        """Begins to look."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ends the thread before the server ends: torn out of a look it would leave an alarming message."""
+        self._stop.set()
+        self._thread.join(STOP_SECONDS)
+
     def run(self) -> None:
         """As long as the server runs."""
-        while True:
+        wait = 0.0
+        while not self._stop.wait(wait):
+            wait = LOOK_SECONDS
             try:
                 self.look(time.monotonic())
                 data.NEWEST.is_read_ahead = True
             except (WardbookError, duckdb.Error, OSError):  # sessions then read for themselves, and say why they cannot
                 data.NEWEST.is_read_ahead = False
-                time.sleep(TRY_AGAIN_SECONDS)
-            time.sleep(LOOK_SECONDS)
+                wait = TRY_AGAIN_SECONDS
 
 
 _begin = threading.Lock()
-_reader: threading.Thread | None = None
+_reader: Reader | None = None
 
 
 def begin() -> None:
@@ -84,5 +98,6 @@ def begin() -> None:
     with _begin:
         if _reader is None and os.environ.get(READ_AHEAD) == "1":
             sys.setswitchinterval(SWITCH_SECONDS)
-            _reader = threading.Thread(target=Reader().run, name="reader", daemon=True)
+            _reader = Reader()
             _reader.start()
+            atexit.register(_reader.stop)

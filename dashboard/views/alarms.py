@@ -67,15 +67,19 @@ def set_wall() -> None:
     )
 
 
-picture = panels.shown()
-st.title("Alarms & wall", anchor=False)
-left, right = st.columns([0.4, 0.6], gap="large")
-with left:
-    if panels.may_write(picture):
-        panels.heading("Set an alarm")
-        set_alarm()
-    panels.heading("A screen on the wall")
-    set_wall()
-with right:
-    panels.heading("Alarms that are set")
-    listed(picture)
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Alarms & wall", anchor=False)
+    left, right = st.columns([0.4, 0.6], gap="large")
+    with left:
+        if panels.may_write(picture):
+            panels.heading("Set an alarm")
+            set_alarm()
+        panels.heading("A screen on the wall")
+        set_wall()
+    with right:
+        panels.heading("Alarms that are set")
+        listed(picture)
+
+
+page(panels.shown())

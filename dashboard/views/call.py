@@ -130,36 +130,40 @@ def form(picture: Picture) -> dict[str, str | None]:
     }
 
 
-picture = panels.shown()
-st.title("Take a call", anchor=False)
-if not panels.may_write(picture):
-    st.stop()
-left, right = st.columns([0.5, 0.5], gap="large")
-with left:
-    values = form(picture)
-with right:
-    panels.heading("What it seems to be")
-    draft = proposed(picture, values)
-    earlier = warn_twice(picture, draft) if draft else None
-    category = settle(draft) if draft else None
-    if draft:
-        ask(draft)
-with left:
-    lacking = [said for name, said in (("site", "the place"), ("text", "what the caller says")) if not values[name]]
-    with st.container(horizontal=True):
-        st.button(
-            "Save the call" if not earlier else "Save as a new call all the same",
-            type="primary" if not earlier else "secondary",
-            disabled=bool(lacking),
-            on_click=save,
-            args=(picture, values, None, category),
-            key="call_save",
-        )
-        if earlier:
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Take a call", anchor=False)
+    if not panels.may_write(picture):
+        st.stop()
+    left, right = st.columns([0.5, 0.5], gap="large")
+    with left:
+        values = form(picture)
+    with right:
+        panels.heading("What it seems to be")
+        draft = proposed(picture, values)
+        earlier = warn_twice(picture, draft) if draft else None
+        category = settle(draft) if draft else None
+        if draft:
+            ask(draft)
+    with left:
+        lacking = [said for name, said in (("site", "the place"), ("text", "what the caller says")) if not values[name]]
+        with st.container(horizontal=True):
             st.button(
-                f"Add to {earlier}", type="primary", on_click=save, args=(picture, values, earlier), key="call_note"
+                "Save the call" if not earlier else "Save as a new call all the same",
+                type="primary" if not earlier else "secondary",
+                disabled=bool(lacking),
+                on_click=save,
+                args=(picture, values, None, category),
+                key="call_save",
             )
-    if lacking:
-        panels.markup(f'<p class="small">Still needed: {words.safe(" and ".join(lacking))}.</p>')
-    panels.heading("Calls and entries, newest first")
-    panels.entries(picture, most=8)
+            if earlier:
+                st.button(
+                    f"Add to {earlier}", type="primary", on_click=save, args=(picture, values, earlier), key="call_note"
+                )
+        if lacking:
+            panels.markup(f'<p class="small">Still needed: {words.safe(" and ".join(lacking))}.</p>')
+        panels.heading("Calls and entries, newest first")
+        panels.entries(picture, most=8)
+
+
+page(panels.shown())

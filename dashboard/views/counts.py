@@ -30,20 +30,24 @@ def listed(picture: Picture) -> pl.DataFrame:
     )
 
 
-picture = panels.shown()
-st.title("Counts", anchor=False)
-found = picture.answer("reconciliation")
-total = picture.known.sites.height
-if found.is_empty():
-    panels.empty(f"No site has reported its end-of-day counts yet. {panels.last_came(picture, 'reconciliation')}")
-else:
-    panels.facts(
-        [(str(found.filter(found["standing"] == s).height), f"sites: {said}") for s, said in words.COUNTS.items()]
-        + [(str(total - found.height), "sites have not reported")]
-    )
-    panels.markup(
-        '<p class="small">Counts of people and ballots, never of votes, and unofficial. A difference is a question to '
-        "the site, not a finding: two people count again, and the election official decides.</p>"
-    )
-    panels.frame(listed(picture), "counts-table", 470, "Site")
-    reasons.behind(picture, "reconciliation")
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Counts", anchor=False)
+    found = picture.answer("reconciliation")
+    total = picture.known.sites.height
+    if found.is_empty():
+        panels.empty(f"No site has reported its end-of-day counts yet. {panels.last_came(picture, 'reconciliation')}")
+    else:
+        panels.facts(
+            [(str(found.filter(found["standing"] == s).height), f"sites: {said}") for s, said in words.COUNTS.items()]
+            + [(str(total - found.height), "sites have not reported")]
+        )
+        panels.markup(
+            '<p class="small">Counts of people and ballots, never of votes, and unofficial. A difference is a '
+            "question to the site, not a finding: two people count again, and the election official decides.</p>"
+        )
+        panels.frame(listed(picture), "counts-table", 470, "Site")
+        reasons.behind(picture, "reconciliation")
+
+
+page(panels.shown())

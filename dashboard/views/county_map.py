@@ -37,72 +37,76 @@ def every_site(picture: Picture) -> pl.DataFrame:
     )
 
 
-picture = panels.shown()
-st.title("Map", anchor=False)
-stakes = figures.stakes(picture)
-rovers = figures.rover_places(picture)
-if stakes.is_empty():
-    panels.empty("No site is known yet: the roster has not been received.")
-else:
-    left, right = st.columns([0.6, 0.4], gap="medium")
-    with left:
-        by = st.selectbox("Shade the sites by", list(maps.SHADES), format_func=maps.SHADES.__getitem__, key="shade")
-        _, trouble = outlines.outline(picture.folder)
-        if trouble:
-            panels.empty(trouble)
-        panels.chart(
-            maps.drawn(picture, theme.palette(), 500, by),
-            "Map of the sites by what is at stake; the tables say the same.",
-        )
-    with right:
-        panels.heading("Most at stake")
-        panels.table(
-            ("Site", "Voter-minutes, next hour", "Newcomer's wait, min", "Off mains"),
-            [
-                (
-                    row["name"],
-                    words.rough(row["stake"]),
-                    "no line" if row["wait"] is None else words.count(row["wait"]),
-                    row["battery"] + row["dark"],
-                )
-                for row in stakes.head(MOST).iter_rows(named=True)
-            ],
-            (1, 2, 3),
-        )
-        panels.heading("Circuits out")
-        out = picture.known.outages.filter(pl.col("restored_at").is_null()).sort("started_at", "outage_id")
-        if out.is_empty():
-            panels.empty(f"The utility lists no circuit as out. {panels.last_came(picture, 'outages')}")
-        else:
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Map", anchor=False)
+    stakes = figures.stakes(picture)
+    rovers = figures.rover_places(picture)
+    if stakes.is_empty():
+        panels.empty("No site is known yet: the roster has not been received.")
+    else:
+        left, right = st.columns([0.6, 0.4], gap="medium")
+        with left:
+            by = st.selectbox("Shade the sites by", list(maps.SHADES), format_func=maps.SHADES.__getitem__, key="shade")
+            _, trouble = outlines.outline(picture.folder)
+            if trouble:
+                panels.empty(trouble)
+            panels.chart(
+                maps.drawn(picture, theme.palette(), 500, by),
+                "Map of the sites by what is at stake; the tables say the same.",
+            )
+        with right:
+            panels.heading("Most at stake")
             panels.table(
-                ("Circuit", "Since", "Power promised", "Sites on it"),
+                ("Site", "Voter-minutes, next hour", "Newcomer's wait, min", "Off mains"),
                 [
                     (
-                        r["circuit"],
-                        words.clock(r["started_at"], picture.zone, picture.at),
-                        words.clock(r["estimated_restoration_at"], picture.zone, picture.at),
-                        stakes.filter(pl.col("circuit") == r["circuit"]).height,
+                        row["name"],
+                        words.rough(row["stake"]),
+                        "no line" if row["wait"] is None else words.count(row["wait"]),
+                        row["battery"] + row["dark"],
                     )
-                    for r in out.iter_rows(named=True)
+                    for row in stakes.head(MOST).iter_rows(named=True)
                 ],
-                (3,),
-                6,
+                (1, 2, 3),
             )
-        panels.heading("Rovers")
-        if rovers:
-            panels.table(
-                ("Rover", "Doing", "Last known place", "Next leg to"), [rover_said(picture, r) for r in rovers]
-            )
-        else:
-            panels.empty("No rover is in the roster.")
-    panels.markup(
-        '<p class="small">Each dot is a site: its area the voters expected today, its shade what is chosen above (at '
-        "risk: the larger of what open tickets put at risk and what the lines will cost). A ring: a unit there is off "
-        "mains. Blue squares are rovers, dashed their next leg. North is up; a file <code>map.geojson</code> in the "
-        "book’s folder is drawn beneath.</p>"
-    )
-    panels.heading("Every site")
-    panels.frame(every_site(picture), "map-table")
-    reasons.numbers(picture, figures.stakes(picture), "stakes")
-    for what in ("lines", "tickets"):
-        reasons.behind(picture, what)
+            panels.heading("Circuits out")
+            out = picture.known.outages.filter(pl.col("restored_at").is_null()).sort("started_at", "outage_id")
+            if out.is_empty():
+                panels.empty(f"The utility lists no circuit as out. {panels.last_came(picture, 'outages')}")
+            else:
+                panels.table(
+                    ("Circuit", "Since", "Power promised", "Sites on it"),
+                    [
+                        (
+                            r["circuit"],
+                            words.clock(r["started_at"], picture.zone, picture.at),
+                            words.clock(r["estimated_restoration_at"], picture.zone, picture.at),
+                            stakes.filter(pl.col("circuit") == r["circuit"]).height,
+                        )
+                        for r in out.iter_rows(named=True)
+                    ],
+                    (3,),
+                    6,
+                )
+            panels.heading("Rovers")
+            if rovers:
+                panels.table(
+                    ("Rover", "Doing", "Last known place", "Next leg to"), [rover_said(picture, r) for r in rovers]
+                )
+            else:
+                panels.empty("No rover is in the roster.")
+        panels.markup(
+            '<p class="small">Each dot is a site: its area the voters expected today, its shade what is chosen above '
+            "(at risk: the larger of what open tickets put at risk and what the lines will cost). A ring: a unit "
+            "there is off mains. Blue squares are rovers, dashed their next leg. North is up; a file "
+            "<code>map.geojson</code> in the book’s folder is drawn beneath.</p>"
+        )
+        panels.heading("Every site")
+        panels.frame(every_site(picture), "map-table")
+        reasons.numbers(picture, figures.stakes(picture), "stakes")
+        for what in ("lines", "tickets"):
+            reasons.behind(picture, what)
+
+
+page(panels.shown())

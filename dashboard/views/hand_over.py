@@ -13,21 +13,25 @@ def pack(picture: Picture) -> dict[str, str]:
     return pages(picture.known, panels.answered(picture))
 
 
-picture = panels.shown()
-st.title("Hand-over", anchor=False)
-if picture.known.sites.is_empty():
-    panels.empty("No site is known yet: the roster has not been received.")
-else:
-    phones = entering.people()
-    found = pages(picture.known, panels.answered(picture), phones) if phones else pack(picture)
-    *others, (_, page) = found.items()
-    with st.container(horizontal=True):
-        panels.save_page(picture, "Save the hand-over to print", page, "hand-over", is_first=True)
-        for name, text in others:
-            stem = name.split("-", 1)[1].removesuffix(".html")
-            panels.save_page(picture, words.capital(stem.replace("-", " ")), text, stem)
-    panels.markup(
-        '<p class="small">While a watcher runs, the same pages are written every hour into the book’s folder '
-        "<code>fallback</code>, so that the room goes on if the computers do not. Print them as they come.</p>"
-    )
-    st.iframe(page, alt="The hand-over as it will be printed")
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Hand-over", anchor=False)
+    if picture.known.sites.is_empty():
+        panels.empty("No site is known yet: the roster has not been received.")
+    else:
+        phones = entering.people()
+        found = pages(picture.known, panels.answered(picture), phones) if phones else pack(picture)
+        *others, (_, page) = found.items()
+        with st.container(horizontal=True):
+            panels.save_page(picture, "Save the hand-over to print", page, "hand-over", is_first=True)
+            for name, text in others:
+                stem = name.split("-", 1)[1].removesuffix(".html")
+                panels.save_page(picture, words.capital(stem.replace("-", " ")), text, stem)
+        panels.markup(
+            '<p class="small">While a watcher runs, the same pages are written every hour into the book’s folder '
+            "<code>fallback</code>, so that the room goes on if the computers do not. Print them as they come.</p>"
+        )
+        st.iframe(page, alt="The hand-over as it will be printed")
+
+
+page(panels.shown())

@@ -73,65 +73,69 @@ def mend(picture: Picture, kept: pl.DataFrame) -> None:
                 entering.keep(ACTION, f"{sha} row {row['row']}", {"set": {column: value.strip()}, "why": why})
 
 
-picture = panels.shown()
-st.title("Intake", anchor=False)
-if picture.receipts.is_empty():
-    panels.empty("No file has been taken in.")
-else:
-    newest = figures.newest(picture.receipts["received_at"])
-    totals = {o: int(picture.receipts[o].sum()) for o in OUTCOMES}
-    refused = picture.receipts.filter(pl.col("refused").is_not_null())
-    panels.facts(
-        [
-            (
-                words.count(picture.receipts.height),
-                f"files, newest {words.clock(newest, picture.zone, picture.at)}",
-            ),
-            (words.count(totals["read"]), "rows read"),
-            (words.count(totals["accepted"]), "rows accepted"),
-            (words.count(totals["already_known"]), "already known"),
-            (words.count(totals["superseded"]), "superseded an earlier state"),
-            (words.count(totals["quarantined"]), "went to quarantine"),
-            (words.count(refused.height), "files refused whole"),
-        ]
-    )
-    panels.heading("By feed")
-    by_kind(picture)
-    panels.heading("In quarantine, with the reason")
-    kept = data.quarantine(picture)
-    if kept.is_empty():
-        panels.empty("No row is in quarantine.")
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Intake", anchor=False)
+    if picture.receipts.is_empty():
+        panels.empty("No file has been taken in.")
     else:
+        newest = figures.newest(picture.receipts["received_at"])
+        totals = {o: int(picture.receipts[o].sum()) for o in OUTCOMES}
+        refused = picture.receipts.filter(pl.col("refused").is_not_null())
+        panels.facts(
+            [
+                (
+                    words.count(picture.receipts.height),
+                    f"files, newest {words.clock(newest, picture.zone, picture.at)}",
+                ),
+                (words.count(totals["read"]), "rows read"),
+                (words.count(totals["accepted"]), "rows accepted"),
+                (words.count(totals["already_known"]), "already known"),
+                (words.count(totals["superseded"]), "superseded an earlier state"),
+                (words.count(totals["quarantined"]), "went to quarantine"),
+                (words.count(refused.height), "files refused whole"),
+            ]
+        )
+        panels.heading("By feed")
+        by_kind(picture)
+        panels.heading("In quarantine, with the reason")
+        kept = data.quarantine(picture)
+        if kept.is_empty():
+            panels.empty("No row is in quarantine.")
+        else:
+            panels.frame(
+                [
+                    {
+                        "File": r["file"],
+                        "Row": r["row"],
+                        "Column": r["column"],
+                        "Value (masked)": r["value"],
+                        "Reason": r["reason"],
+                        "Received": words.clock(r["received_at"], picture.zone, picture.at),
+                    }
+                    for r in kept.iter_rows(named=True)
+                ],
+                "quarantine-table",
+            )
+        if kept.height and picture.is_live:
+            mend(picture, kept)
+        if refused.height:
+            panels.heading("Refused whole")
+            panels.table(("File", "Reason"), [(r["file"], r["refused"]) for r in refused.iter_rows(named=True)])
+        panels.heading("Receipts, newest first")
         panels.frame(
             [
                 {
                     "File": r["file"],
-                    "Row": r["row"],
-                    "Column": r["column"],
-                    "Value (masked)": r["value"],
-                    "Reason": r["reason"],
+                    "Feed": words.KINDS.get(r["kind"], r["kind"]) if r["kind"] else None,
                     "Received": words.clock(r["received_at"], picture.zone, picture.at),
+                    **{words.capital(o.replace("_", " ")): r[o] for o in OUTCOMES},
                 }
-                for r in kept.iter_rows(named=True)
+                for r in picture.receipts.sort("received_at", "file", descending=True).iter_rows(named=True)
             ],
-            "quarantine-table",
+            "receipts-table",
+            320,
         )
-    if kept.height and picture.is_live:
-        mend(picture, kept)
-    if refused.height:
-        panels.heading("Refused whole")
-        panels.table(("File", "Reason"), [(r["file"], r["refused"]) for r in refused.iter_rows(named=True)])
-    panels.heading("Receipts, newest first")
-    panels.frame(
-        [
-            {
-                "File": r["file"],
-                "Feed": words.KINDS.get(r["kind"], r["kind"]) if r["kind"] else None,
-                "Received": words.clock(r["received_at"], picture.zone, picture.at),
-                **{words.capital(o.replace("_", " ")): r[o] for o in OUTCOMES},
-            }
-            for r in picture.receipts.sort("received_at", "file", descending=True).iter_rows(named=True)
-        ],
-        "receipts-table",
-        320,
-    )
+
+
+page(panels.shown())

@@ -81,56 +81,61 @@ def draw(picture: Picture, row: dict) -> None:
     panels.chart(drawn, f"{name}: {people} waiting at {at}, the outlook of two hours, head counts.")
 
 
-picture = panels.shown()
-st.title("Lines", anchor=False)
-lines = picture.answer("lines")
-if lines.is_empty():
-    panels.empty(
-        f"No line is open at {words.clock(picture.at, picture.zone)}. {panels.last_came(picture, 'line-counts')}"
-    )
-else:
-    with st.container(horizontal=True, vertical_alignment="bottom"):
-        said = st.segmented_control(
-            "Line",
-            list(words.LINES),
-            format_func=lambda k: words.capital(words.LINES[k]),
-            default="checkin",
-            required=True,
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Lines", anchor=False)
+    lines = picture.answer("lines")
+    if lines.is_empty():
+        panels.empty(
+            f"No line is open at {words.clock(picture.at, picture.zone)}. {panels.last_came(picture, 'line-counts')}"
         )
-        chosen = st.multiselect(
-            "Sites (none chosen: the longest waits)",
-            sorted(lines["site_id"].unique()),
-            format_func=lambda s: figures.names(picture).get(s, s),
-        )
-    own = figures.worst_lines(lines.filter(pl.col("line") == said))
-    cut = own.filter(pl.col("site_id").is_in(chosen)) if chosen else own.head(SHOWN)
-    panels.markup(
-        f'<p class="small">Known up to {words.clock(picture.lines_at, picture.zone)}. '
-        "People waiting, not yet being served. Bar and band: 90 % interval; dashed: the outlook right of "
-        "now. Dots: head counts, hollow if they came late. Shaded: hours of voting. Sorted by a newcomer's wait.</p>"
-    )
-    for start in range(0, cut.height, ACROSS):
-        for column, row in zip(st.columns(ACROSS), cut[start : start + ACROSS].iter_rows(named=True), strict=False):
-            with column:
-                draw(picture, row)
-    panels.heading("Every line")
-    panels.frame(every_line(picture), "lines-table")
-    ends = picture.answer("outlook").filter(pl.col("last_voter_at_mean").is_not_null()).unique("site_id")
-    panels.heading("When the last voter leaves")
-    if ends.is_empty():
-        panels.empty("No end of voting is in sight of the estimates.")
     else:
-        panels.table(
-            ("Site", "About", "5–95 %"),
-            [
-                (
-                    figures.names(picture).get(r["site_id"], r["site_id"]),
-                    words.clock(r["last_voter_at_mean"], picture.zone, picture.at),
-                    words.span(r["last_voter_at_low"], r["last_voter_at_high"], picture.zone, picture.at),
-                )
-                for r in ends.sort("last_voter_at_mean", "site_id", descending=[True, False]).iter_rows(named=True)
-            ],
-            most=12,
+        with st.container(horizontal=True, vertical_alignment="bottom"):
+            said = st.segmented_control(
+                "Line",
+                list(words.LINES),
+                format_func=lambda k: words.capital(words.LINES[k]),
+                default="checkin",
+                required=True,
+            )
+            chosen = st.multiselect(
+                "Sites (none chosen: the longest waits)",
+                sorted(lines["site_id"].unique()),
+                format_func=lambda s: figures.names(picture).get(s, s),
+            )
+        own = figures.worst_lines(lines.filter(pl.col("line") == said))
+        cut = own.filter(pl.col("site_id").is_in(chosen)) if chosen else own.head(SHOWN)
+        panels.markup(
+            f'<p class="small">Known up to {words.clock(picture.lines_at, picture.zone)}. '
+            "People waiting, not yet being served. Bar and band: 90 % interval; dashed: the outlook right of "
+            "now. Dots: head counts, hollow if they came late. Shaded: hours of voting. "
+            "Sorted by a newcomer's wait.</p>"
         )
-reasons.behind(picture, "lines")
-whatif.causes(picture)
+        for start in range(0, cut.height, ACROSS):
+            for column, row in zip(st.columns(ACROSS), cut[start : start + ACROSS].iter_rows(named=True), strict=False):
+                with column:
+                    draw(picture, row)
+        panels.heading("Every line")
+        panels.frame(every_line(picture), "lines-table")
+        ends = picture.answer("outlook").filter(pl.col("last_voter_at_mean").is_not_null()).unique("site_id")
+        panels.heading("When the last voter leaves")
+        if ends.is_empty():
+            panels.empty("No end of voting is in sight of the estimates.")
+        else:
+            panels.table(
+                ("Site", "About", "5–95 %"),
+                [
+                    (
+                        figures.names(picture).get(r["site_id"], r["site_id"]),
+                        words.clock(r["last_voter_at_mean"], picture.zone, picture.at),
+                        words.span(r["last_voter_at_low"], r["last_voter_at_high"], picture.zone, picture.at),
+                    )
+                    for r in ends.sort("last_voter_at_mean", "site_id", descending=[True, False]).iter_rows(named=True)
+                ],
+                most=12,
+            )
+    reasons.behind(picture, "lines")
+    whatif.causes(picture)
+
+
+page(panels.shown())

@@ -85,41 +85,45 @@ def as_table(items: list[Item]) -> pl.DataFrame:
     return panels.said(rows)
 
 
-picture = panels.shown()
-st.title("Now", anchor=False)
-panels.facts(headline(picture))
-left, right = st.columns([0.74, 0.26], gap="medium")
-with left:
-    pending = entering.waiting(picture)
-    hidden, handled = acting.aside(picture, pending), acting.done(picture, pending)
-    found = decide.decisions(picture)
-    items = [item for item in found if item.key not in hidden]
-    panels.heading(f"Decide next, {len(items)} waiting{f', {len(found) - len(items)} put aside' if hidden else ''}")
-    if not items:
-        panels.empty(f"Nothing has to be decided. {panels.last_came(picture, 'tickets')}")
-    for number, item in enumerate(items[:SHOWN], start=1):
-        panels.decision(item, number, handled.get(item.key))
-    if len(items) > SHOWN and st.toggle(f"Show {len(items) - SHOWN} more", key="more"):
-        for number, item in enumerate(items[SHOWN : SHOWN + UNFOLDED], start=SHOWN + 1):
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Now", anchor=False)
+    panels.facts(headline(picture))
+    left, right = st.columns([0.74, 0.26], gap="medium")
+    with left:
+        pending = entering.waiting(picture)
+        hidden, handled = acting.aside(picture, pending), acting.done(picture, pending)
+        found = decide.decisions(picture)
+        items = [item for item in found if item.key not in hidden]
+        panels.heading(f"Decide next, {len(items)} waiting{f', {len(found) - len(items)} put aside' if hidden else ''}")
+        if not items:
+            panels.empty(f"Nothing has to be decided. {panels.last_came(picture, 'tickets')}")
+        for number, item in enumerate(items[:SHOWN], start=1):
             panels.decision(item, number, handled.get(item.key))
-        if len(items) > SHOWN + UNFOLDED:
-            panels.heading("All of them, in the same order")
-            panels.frame(as_table(items), "decisions-table")
-with right:
-    panels.heading("Where")
-    if picture.known.sites.is_empty():
-        panels.empty("No site is known yet: the roster has not been received.")
-    else:
-        panels.chart(
-            maps.drawn(picture, theme.palette(), 250), "Map of the sites; the page Map has the same as a table."
-        )
-        panels.markup(
-            '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. Square: a rover, '
-            "dashed its next leg.</p>"
-        )
-    panels.heading("Longest waits")
-    rows = longest(picture)
-    if rows:
-        panels.table(("Line", "Wait, min", "In 30 · 60 · 120", "Heard"), rows)
-    else:
-        panels.empty(f"No line is open. {panels.last_came(picture, 'line-counts')}")
+        if len(items) > SHOWN and st.toggle(f"Show {len(items) - SHOWN} more", key="more"):
+            for number, item in enumerate(items[SHOWN : SHOWN + UNFOLDED], start=SHOWN + 1):
+                panels.decision(item, number, handled.get(item.key))
+            if len(items) > SHOWN + UNFOLDED:
+                panels.heading("All of them, in the same order")
+                panels.frame(as_table(items), "decisions-table")
+    with right:
+        panels.heading("Where")
+        if picture.known.sites.is_empty():
+            panels.empty("No site is known yet: the roster has not been received.")
+        else:
+            panels.chart(
+                maps.drawn(picture, theme.palette(), 250), "Map of the sites; the page Map has the same as a table."
+            )
+            panels.markup(
+                '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. Square: a rover, '
+                "dashed its next leg.</p>"
+            )
+        panels.heading("Longest waits")
+        rows = longest(picture)
+        if rows:
+            panels.table(("Line", "Wait, min", "In 30 · 60 · 120", "Heard"), rows)
+        else:
+            panels.empty(f"No line is open. {panels.last_came(picture, 'line-counts')}")
+
+
+page(panels.shown())

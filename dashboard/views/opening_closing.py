@@ -83,43 +83,47 @@ def reported(picture: Picture, at: datetime | None) -> str:
     return f"reported {words.clock(at, picture.zone, picture.at)}" if at else "not reported"
 
 
-picture = panels.shown()
-st.title("Opening & closing", anchor=False)
-steps = picture.answer("milestones")
-tally = {s: steps.filter(pl.col("standing") == s).height for s in words.STANDINGS}
-broken = figures.custody(steps).height
-panels.facts(
-    [
-        (str(tally["overdue"]), "▲ steps overdue"),
-        (str(tally["due"]), "◇ steps due now"),
-        (str(tally["done"]), f"✓ steps done, of {steps.height} that apply"),
-        (str(broken), "✗ gaps or differences in custody"),
-    ]
-)
-panels.heading("Custody")
-custody(picture, steps)
-advised_steps(picture, steps)
-panels.heading("Steps by site")
-if steps.is_empty():
-    panels.empty("No step is known yet: the roster has not been received.")
-else:
-    panels.markup(
-        '<p class="small">✓ done, with its time · ◇ due · ▲ overdue, with the time it was due · · not due yet · '
-        "✗ custody or order. Places with something overdue stand first. A step may be done and not reported.</p>"
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Opening & closing", anchor=False)
+    steps = picture.answer("milestones")
+    tally = {s: steps.filter(pl.col("standing") == s).height for s in words.STANDINGS}
+    broken = figures.custody(steps).height
+    panels.facts(
+        [
+            (str(tally["overdue"]), "▲ steps overdue"),
+            (str(tally["due"]), "◇ steps due now"),
+            (str(tally["done"]), f"✓ steps done, of {steps.height} that apply"),
+            (str(broken), "✗ gaps or differences in custody"),
+        ]
     )
-    panels.frame(grid(picture), "steps-grid", 460, "Site")
-reasons.behind(picture, "milestones")
-further.table(
-    picture,
-    "custody",
-    "The chain of custody, hand by hand",
-    "What was handed over, by which steps, and what is missing or out of order.",
-    "Nothing has been handed over yet.",
-)
-further.table(
-    picture,
-    "finish",
-    "When each site will be done",
-    "The steps that are still to come, with their times, from how long they take elsewhere.",
-    "Every site is done, or none has begun to close.",
-)
+    panels.heading("Custody")
+    custody(picture, steps)
+    advised_steps(picture, steps)
+    panels.heading("Steps by site")
+    if steps.is_empty():
+        panels.empty("No step is known yet: the roster has not been received.")
+    else:
+        panels.markup(
+            '<p class="small">✓ done, with its time · ◇ due · ▲ overdue, with the time it was due · · not due yet · '
+            "✗ custody or order. Places with something overdue stand first. A step may be done and not reported.</p>"
+        )
+        panels.frame(grid(picture), "steps-grid", 460, "Site")
+    reasons.behind(picture, "milestones")
+    further.table(
+        picture,
+        "custody",
+        "The chain of custody, hand by hand",
+        "What was handed over, by which steps, and what is missing or out of order.",
+        "Nothing has been handed over yet.",
+    )
+    further.table(
+        picture,
+        "finish",
+        "When each site will be done",
+        "The steps that are still to come, with their times, from how long they take elsewhere.",
+        "Every site is done, or none has begun to close.",
+    )
+
+
+page(panels.shown())

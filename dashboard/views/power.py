@@ -90,70 +90,74 @@ def notes(picture: Picture) -> None:
     )
 
 
-picture = panels.shown()
-st.title("Power", anchor=False)
-power, off = picture.answer("power"), off_mains(picture)
-dark = off.filter(pl.col("supply") == "dark").height
-unknown = power.filter(pl.col("supply") == "unknown").height
-panels.facts(
-    [
-        (str(off.height - dark), "units on battery"),
-        (str(dark), "units dark"),
-        (str(unknown), f"of {power.height} units: supply unknown"),
-        (
-            words.rough(float(off["expected_voter_minutes"].sum())),
-            "voter-minutes until closing, about, if nothing is done",
-        ),
-    ]
-)
-left, right = st.columns([0.62, 0.38], gap="medium")
-with left:
-    panels.heading("When each battery ends, if mains stay off")
-    timed = off.filter(pl.col("empty_at_mean").is_not_null())
-    if timed.is_empty():
-        panels.empty(f"No unit is known to run on battery. {panels.last_came(picture, 'status')}")
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Power", anchor=False)
+    power, off = picture.answer("power"), off_mains(picture)
+    dark = off.filter(pl.col("supply") == "dark").height
+    unknown = power.filter(pl.col("supply") == "unknown").height
+    panels.facts(
+        [
+            (str(off.height - dark), "units on battery"),
+            (str(dark), "units dark"),
+            (str(unknown), f"of {power.height} units: supply unknown"),
+            (
+                words.rough(float(off["expected_voter_minutes"].sum())),
+                "voter-minutes until closing, about, if nothing is done",
+            ),
+        ]
+    )
+    left, right = st.columns([0.62, 0.38], gap="medium")
+    with left:
+        panels.heading("When each battery ends, if mains stay off")
+        timed = off.filter(pl.col("empty_at_mean").is_not_null())
+        if timed.is_empty():
+            panels.empty(f"No unit is known to run on battery. {panels.last_came(picture, 'status')}")
+        else:
+            panels.chart(
+                bars(picture, theme.palette()), "When each battery ends, as intervals; the table below says the same."
+            )
+            more = f" The first {DRAWN} of {timed.height}." if timed.height > DRAWN else ""
+            panels.markup(
+                '<p class="small">Bar: 5 % to 95 %; tick: mean; diamond: restoration as promised. From now on, '
+                f"county time.{more}</p>"
+            )
+    with right:
+        panels.heading("Before anybody acts")
+        for text in (GENERATOR, DOWNED_LINE, BATTERY, f"{WIRING} {LOCAL}"):
+            panels.caution(text)
+    panels.heading("Units off mains")
+    if off.is_empty():
+        panels.empty(f"No unit is on battery or dark. {panels.last_came(picture, 'status')}")
     else:
-        panels.chart(
-            bars(picture, theme.palette()), "When each battery ends, as intervals; the table below says the same."
-        )
-        more = f" The first {DRAWN} of {timed.height}." if timed.height > DRAWN else ""
-        panels.markup(
-            '<p class="small">Bar: 5 % to 95 %; tick: mean; diamond: restoration as promised. From now on, '
-            f"county time.{more}</p>"
-        )
-with right:
-    panels.heading("Before anybody acts")
-    for text in (GENERATOR, DOWNED_LINE, BATTERY, f"{WIRING} {LOCAL}"):
-        panels.caution(text)
-panels.heading("Units off mains")
-if off.is_empty():
-    panels.empty(f"No unit is on battery or dark. {panels.last_came(picture, 'status')}")
-else:
-    panels.frame(listed(picture), "power-table")
-panels.heading("Outages of the utility")
-outages(picture)
-panels.heading("Power notes")
-notes(picture)
-reasons.behind(picture, "power")
-further.table(
-    picture,
-    "exposure",
-    "Exposure by site",
-    "What a site's present outage may cost until closing, with its interval.",
-    "No site is exposed: none is off mains.",
-)
-further.table(
-    picture,
-    "circuits",
-    "Exposure by circuit",
-    "What an outage of a utility circuit costs, its sites together.",
-    "No circuit is known: the roster names none.",
-)
-further.table(
-    picture,
-    "remedies",
-    "What can be done, and until when",
-    "Ways to bridge an outage, each with the last time to begin. Generators stand outdoors, at least 20 ft from doors, "
-    "windows and vents: carbon monoxide kills (CPSC). Local rules and licensed people decide.",
-    "Nothing has to be bridged.",
-)
+        panels.frame(listed(picture), "power-table")
+    panels.heading("Outages of the utility")
+    outages(picture)
+    panels.heading("Power notes")
+    notes(picture)
+    reasons.behind(picture, "power")
+    further.table(
+        picture,
+        "exposure",
+        "Exposure by site",
+        "What a site's present outage may cost until closing, with its interval.",
+        "No site is exposed: none is off mains.",
+    )
+    further.table(
+        picture,
+        "circuits",
+        "Exposure by circuit",
+        "What an outage of a utility circuit costs, its sites together.",
+        "No circuit is known: the roster names none.",
+    )
+    further.table(
+        picture,
+        "remedies",
+        "What can be done, and until when",
+        "Ways to bridge an outage, each with the last time to begin. Generators stand outdoors, at least 20 ft from "
+        "doors, windows and vents: carbon monoxide kills (CPSC). Local rules and licensed people decide.",
+        "Nothing has to be bridged.",
+    )
+
+
+page(panels.shown())

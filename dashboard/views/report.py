@@ -143,22 +143,28 @@ FORMS = {
     "reading": reading,
     "end-counts": end_counts,
 }
-picture = panels.shown()
-st.title("Report", anchor=False)
-if not panels.may_write(picture):
-    st.stop()
-left, right = st.columns([0.44, 0.56], gap="large")
-with left:
-    kind = st.segmented_control(
-        "What is reported", list(KINDS), format_func=KINDS.__getitem__, default="line-count", required=True
-    )
-    with st.form(f"report-{kind}", clear_on_submit=False, border=False, enter_to_submit=False):
-        target, values, missing = FORMS[kind](picture, entering.now())
-        pressed = st.form_submit_button("Save", type="primary")
-    if pressed and missing:
-        panels.markup(f'<div class="wb-notice">Not kept. Still needed: {words.safe(", ".join(missing))}.</div>')
-    elif pressed and entering.keep(kind, target, values):
-        panels.markup('<div class="wb-notice">Kept; what has become of it stands at the right.</div>')
-with right:
-    panels.heading("Entered lately, by anybody")
-    panels.entries(picture, most=14)
+
+
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Report", anchor=False)
+    if not panels.may_write(picture):
+        st.stop()
+    left, right = st.columns([0.44, 0.56], gap="large")
+    with left:
+        kind = st.segmented_control(
+            "What is reported", list(KINDS), format_func=KINDS.__getitem__, default="line-count", required=True
+        )
+        with st.form(f"report-{kind}", clear_on_submit=False, border=False, enter_to_submit=False):
+            target, values, missing = FORMS[kind](picture, entering.now())
+            pressed = st.form_submit_button("Save", type="primary")
+        if pressed and missing:
+            panels.markup(f'<div class="wb-notice">Not kept. Still needed: {words.safe(", ".join(missing))}.</div>')
+        elif pressed and entering.keep(kind, target, values):
+            panels.markup('<div class="wb-notice">Kept; what has become of it stands at the right.</div>')
+    with right:
+        panels.heading("Entered lately, by anybody")
+        panels.entries(picture, most=14)
+
+
+page(panels.shown())

@@ -136,29 +136,33 @@ def every_rover(picture: Picture) -> pl.DataFrame:
     )
 
 
-picture = panels.shown()
-st.title("Rovers", anchor=False)
-rovers = figures.rover_places(picture)
-if not rovers:
-    panels.empty("No rover is known yet: the roster has not been received.")
-else:
-    doing = {d: sum(r["doing"] == d for r in rovers) for d in ("free", "under way", "at work", "off shift")}
-    panels.facts([(str(n), d) for d, n in doing.items()])
-    panels.markup(
-        '<p class="small">Orders are proposals; the dispatcher decides. Places are where a rover last reported to have '
-        "arrived. Nobody is sent to a place where danger is reported.</p>"
-    )
-    order = {"free": 0, "under way": 1, "at work": 2, "off shift": 3}
-    rovers = sorted(rovers, key=lambda r: (r["next"] is None, order[r["doing"]], r["rover_id"]))
-    if len(rovers) > SHOWN:
-        ids = [r["rover_id"] for r in rovers]
-        chosen = st.multiselect(f"Rovers (none chosen: the first {SHOWN}, those with a stop before others)", ids)
-        for rover in [r for r in rovers if r["rover_id"] in chosen] if chosen else rovers[:SHOWN]:
-            card(picture, rover)
-        panels.heading("Every rover")
-        panels.frame(every_rover(picture), "rovers-table")
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Rovers", anchor=False)
+    rovers = figures.rover_places(picture)
+    if not rovers:
+        panels.empty("No rover is known yet: the roster has not been received.")
     else:
-        for rover in rovers:
-            card(picture, rover)
-    reasons.behind(picture, "dispatch")
-    reasons.behind(picture, "standby")
+        doing = {d: sum(r["doing"] == d for r in rovers) for d in ("free", "under way", "at work", "off shift")}
+        panels.facts([(str(n), d) for d, n in doing.items()])
+        panels.markup(
+            '<p class="small">Orders are proposals; the dispatcher decides. Places are where a rover last reported to '
+            "have arrived. Nobody is sent to a place where danger is reported.</p>"
+        )
+        order = {"free": 0, "under way": 1, "at work": 2, "off shift": 3}
+        rovers = sorted(rovers, key=lambda r: (r["next"] is None, order[r["doing"]], r["rover_id"]))
+        if len(rovers) > SHOWN:
+            ids = [r["rover_id"] for r in rovers]
+            chosen = st.multiselect(f"Rovers (none chosen: the first {SHOWN}, those with a stop before others)", ids)
+            for rover in [r for r in rovers if r["rover_id"] in chosen] if chosen else rovers[:SHOWN]:
+                card(picture, rover)
+            panels.heading("Every rover")
+            panels.frame(every_rover(picture), "rovers-table")
+        else:
+            for rover in rovers:
+                card(picture, rover)
+        reasons.behind(picture, "dispatch")
+        reasons.behind(picture, "standby")
+
+
+page(panels.shown())

@@ -286,30 +286,36 @@ def visits(picture: Picture, site_id: str) -> None:
         )
 
 
-picture = panels.shown()
-st.title("Site", anchor=False)
-order = figures.stakes(picture)["site_id"].to_list()
-if not order:
-    panels.empty("No site is known yet: the roster has not been received.")
-else:
-    if "site" not in st.session_state or st.session_state.site not in order:
-        asked = st.query_params.get("site")
-        st.session_state.site = asked if asked in order else order[0]
-    places = figures.places(picture)
-    site_id = st.selectbox("Site, the most at stake first", order, format_func=lambda s: places.get(s, s), key="site")
-    place = place_of(picture, site_id)
-    panels.markup(
-        f"<p>{words.safe(place['address'] or 'no address in the roster')} · voting "
-        f"{words.clock(place['opens_at'], picture.zone)}–{words.clock(place['closes_at'], picture.zone)} · "
-        f"{words.count(place['expected_voters'])} voters expected · "
-        f"{words.plural(place['checkin_stations'], 'check-in station')}, {words.plural(place['booths'], 'booth')} · "
-        f"circuit {words.safe(place['circuit'])}</p>"
-    )
-    lines(picture, place, history(picture, place))
-    for what in ("lines", "outlook"):
-        reasons.behind(picture, what, site_id)
-    happenings(picture, site_id)
-    equipment(picture, site_id)
-    visits(picture, site_id)
-    panels.heading("What if")
-    whatif.ask(picture, site_id)
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Site", anchor=False)
+    order = figures.stakes(picture)["site_id"].to_list()
+    if not order:
+        panels.empty("No site is known yet: the roster has not been received.")
+    else:
+        if "site" not in st.session_state or st.session_state.site not in order:
+            asked = st.query_params.get("site")
+            st.session_state.site = asked if asked in order else order[0]
+        places = figures.places(picture)
+        site_id = st.selectbox(
+            "Site, the most at stake first", order, format_func=lambda s: places.get(s, s), key="site"
+        )
+        place = place_of(picture, site_id)
+        panels.markup(
+            f"<p>{words.safe(place['address'] or 'no address in the roster')} · voting "
+            f"{words.clock(place['opens_at'], picture.zone)}–{words.clock(place['closes_at'], picture.zone)} · "
+            f"{words.count(place['expected_voters'])} voters expected · "
+            f"{words.plural(place['checkin_stations'], 'check-in station')}, {words.plural(place['booths'], 'booth')} "
+            f"· circuit {words.safe(place['circuit'])}</p>"
+        )
+        lines(picture, place, history(picture, place))
+        for what in ("lines", "outlook"):
+            reasons.behind(picture, what, site_id)
+        happenings(picture, site_id)
+        equipment(picture, site_id)
+        visits(picture, site_id)
+        panels.heading("What if")
+        whatif.ask(picture, site_id)
+
+
+page(panels.shown())

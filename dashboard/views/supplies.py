@@ -41,17 +41,21 @@ def listed(picture: Picture) -> pl.DataFrame:
     )
 
 
-picture = panels.shown()
-st.title("Supplies", anchor=False)
-rows = ordered(picture)
-if rows.is_empty():
-    panels.empty(f"No bin, paper or ballots are known of. {panels.last_came(picture, 'status')}")
-else:
-    short = {item: rows.filter((rows["item"] == item) & (rows["chance_full"] >= LIKELY)).height for item in ITEMS}
-    out = rows.filter(rows["state"] == "out").height
-    panels.facts(
-        [(str(n), f"{ITEMS[item]} likely full or used up before closing") for item, n in short.items()]
-        + [(str(out), "reported out now")]
-    )
-    panels.frame(listed(picture), "supplies-table", 470, "Site")
-    reasons.behind(picture, "supplies")
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Supplies", anchor=False)
+    rows = ordered(picture)
+    if rows.is_empty():
+        panels.empty(f"No bin, paper or ballots are known of. {panels.last_came(picture, 'status')}")
+    else:
+        short = {item: rows.filter((rows["item"] == item) & (rows["chance_full"] >= LIKELY)).height for item in ITEMS}
+        out = rows.filter(rows["state"] == "out").height
+        panels.facts(
+            [(str(n), f"{ITEMS[item]} likely full or used up before closing") for item, n in short.items()]
+            + [(str(out), "reported out now")]
+        )
+        panels.frame(listed(picture), "supplies-table", 470, "Site")
+        reasons.behind(picture, "supplies")
+
+
+page(panels.shown())

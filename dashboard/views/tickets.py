@@ -161,37 +161,43 @@ def fitting(
     )
 
 
-picture = panels.shown()
-st.title("Tickets", anchor=False)
-tickets = with_words(picture)
-if tickets.is_empty():
-    panels.empty(f"No ticket is known. {panels.last_came(picture, 'tickets')}")
-else:
-    named, at, zone = figures.names(picture), picture.at, picture.zone
-    live = tickets.filter(pl.col("status") != "resolved")
-    panels.facts(
-        [
-            (str(live.height), "not resolved"),
-            (str(live.filter(pl.col("status") == "open").height), "of them given to nobody"),
-            (str(live.filter(pl.col("same_as").is_not_null()).height), "of them repeat an earlier ticket"),
-            (str(live.filter(pl.col("site_id").is_null()).height), "of them asked about: no site recognised"),
-            (str(tickets.height), f"in all, newest {words.clock(figures.newest(tickets['opened_at']), zone, at)}"),
-        ]
-    )
-    choose(picture, tickets)
-    panels.heading("Asked about")
-    asked_about(picture, tickets)
-    panels.heading("All tickets")
-    one, two, three, four = st.columns([0.24, 0.28, 0.24, 0.24])
-    states = one.multiselect("State", list(STATES), default=["open", "assigned"])
-    kinds = two.multiselect("Category", sorted(tickets["category"].unique()), format_func=lambda c: words.CATEGORIES[c])
-    sites = three.multiselect(
-        "Site", sorted(tickets["site_id"].drop_nulls().unique()), format_func=lambda s: named.get(s, s)
-    )
-    text = four.text_input("Words in the ticket")
-    cut = fitting(picture, tuple(states), tuple(kinds), tuple(sites), text)
-    if cut.is_empty():
-        panels.empty(f"No ticket fits. {panels.last_came(picture, 'tickets')}")
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Tickets", anchor=False)
+    tickets = with_words(picture)
+    if tickets.is_empty():
+        panels.empty(f"No ticket is known. {panels.last_came(picture, 'tickets')}")
     else:
-        panels.frame(cut, "tickets-table", 430)
-    reasons.behind(picture, "tickets")
+        named, at, zone = figures.names(picture), picture.at, picture.zone
+        live = tickets.filter(pl.col("status") != "resolved")
+        panels.facts(
+            [
+                (str(live.height), "not resolved"),
+                (str(live.filter(pl.col("status") == "open").height), "of them given to nobody"),
+                (str(live.filter(pl.col("same_as").is_not_null()).height), "of them repeat an earlier ticket"),
+                (str(live.filter(pl.col("site_id").is_null()).height), "of them asked about: no site recognised"),
+                (str(tickets.height), f"in all, newest {words.clock(figures.newest(tickets['opened_at']), zone, at)}"),
+            ]
+        )
+        choose(picture, tickets)
+        panels.heading("Asked about")
+        asked_about(picture, tickets)
+        panels.heading("All tickets")
+        one, two, three, four = st.columns([0.24, 0.28, 0.24, 0.24])
+        states = one.multiselect("State", list(STATES), default=["open", "assigned"])
+        kinds = two.multiselect(
+            "Category", sorted(tickets["category"].unique()), format_func=lambda c: words.CATEGORIES[c]
+        )
+        sites = three.multiselect(
+            "Site", sorted(tickets["site_id"].drop_nulls().unique()), format_func=lambda s: named.get(s, s)
+        )
+        text = four.text_input("Words in the ticket")
+        cut = fitting(picture, tuple(states), tuple(kinds), tuple(sites), text)
+        if cut.is_empty():
+            panels.empty(f"No ticket fits. {panels.last_came(picture, 'tickets')}")
+        else:
+            panels.frame(cut, "tickets-table", 430)
+        reasons.behind(picture, "tickets")
+
+
+page(panels.shown())

@@ -62,73 +62,78 @@ def odd(picture: Picture) -> pl.DataFrame:
     return frame.sort(size, "unit_id", descending=[True, False])
 
 
-picture = panels.shown()
-st.title("Units", anchor=False)
-units = ranked(picture)
-counts = {s: units.filter(pl.col("standing") == s).height for s in words.REPEATS}
-panels.facts(
-    [
-        (str(counts["confirmed"]), "units confirmed to fail more often than their like"),
-        (str(counts["watch"]), "units to watch"),
-        (str(counts["ordinary"]), f"ordinary, of {units.height}"),
-        (str(int(units["faults"].sum())), "faults so far, each counted once"),
-    ]
-)
-panels.markup(
-    f'<p class="small">{words.safe(repeats.caution(units))} “Ordinary” is not a clean bill; “confirmed” is strict, '
-    "so that few good units are accused.</p>"
-)
-panels.heading("Units that fail again")
-failing = units.filter(pl.col("faults") > 0)
-if failing.is_empty():
-    panels.empty(f"No fault of a unit is known. {panels.last_came(picture, 'status')}")
-else:
-    panels.chart(
-        bars(picture, theme.palette()),
-        "Failure rates of the worst units over the fleet's, as intervals; the table says the same.",
-    )
-if units.is_empty():
-    panels.empty("No unit is known yet: the roster has not been received.")
-else:
-    panels.frame(listed(picture), "units-table")
-reasons.behind(picture, "repeats")
-panels.heading("Clocks that are off, and counters that began again")
-marked = odd(picture)
-if marked.is_empty():
-    panels.empty(f"Every unit's clock passes, and no count is odd. {panels.last_came(picture, 'status')}")
-else:
-    panels.markup(
-        '<p class="small">A clock is off by what its reports seem to come too early or too late; times on the board '
-        "are corrected by that much. What a counter had before it began again is not lost: the runs are added.</p>"
-    )
-    named = figures.names(picture)
-    panels.frame(
+def page(picture: Picture) -> None:
+    """The page."""
+    st.title("Units", anchor=False)
+    units = ranked(picture)
+    counts = {s: units.filter(pl.col("standing") == s).height for s in words.REPEATS}
+    panels.facts(
         [
-            {
-                "Unit": r["unit_id"],
-                "Site": named.get(r["site_id"], r["site_id"] or "depot"),
-                "What is odd": words.capital(r["basis"]),
-                "Newest report": words.clock(r["last_at"], picture.zone, picture.at),
-            }
-            for r in marked.iter_rows(named=True)
-        ],
-        "clocks-table",
+            (str(counts["confirmed"]), "units confirmed to fail more often than their like"),
+            (str(counts["watch"]), "units to watch"),
+            (str(counts["ordinary"]), f"ordinary, of {units.height}"),
+            (str(int(units["faults"].sum())), "faults so far, each counted once"),
+        ]
     )
-reasons.behind(picture, "reports")
-further.table(
-    picture,
-    "swaps",
-    "Swaps proposed",
-    "Units that would better be replaced by a spare, the best first; the election official decides.",
-    "No swap would save anything now.",
-)
-further.table(
-    picture,
-    "kinds",
-    "Faults by class",
-    "Each unit's faults of one class beside those of its like.",
-    "No fault is known.",
-)
-further.table(
-    picture, "fixes", "Do fixes hold?", "Share of fixes that hold for an hour.", "No unit has been fixed yet."
-)
+    panels.markup(
+        f'<p class="small">{words.safe(repeats.caution(units))} “Ordinary” is not a clean bill; “confirmed” is strict, '
+        "so that few good units are accused.</p>"
+    )
+    panels.heading("Units that fail again")
+    failing = units.filter(pl.col("faults") > 0)
+    if failing.is_empty():
+        panels.empty(f"No fault of a unit is known. {panels.last_came(picture, 'status')}")
+    else:
+        panels.chart(
+            bars(picture, theme.palette()),
+            "Failure rates of the worst units over the fleet's, as intervals; the table says the same.",
+        )
+    if units.is_empty():
+        panels.empty("No unit is known yet: the roster has not been received.")
+    else:
+        panels.frame(listed(picture), "units-table")
+    reasons.behind(picture, "repeats")
+    panels.heading("Clocks that are off, and counters that began again")
+    marked = odd(picture)
+    if marked.is_empty():
+        panels.empty(f"Every unit's clock passes, and no count is odd. {panels.last_came(picture, 'status')}")
+    else:
+        panels.markup(
+            '<p class="small">A clock is off by what its reports seem to come too early or too late; times on the '
+            "board are corrected by that much. What a counter had before it began again is "
+            "not lost: the runs are added.</p>"
+        )
+        named = figures.names(picture)
+        panels.frame(
+            [
+                {
+                    "Unit": r["unit_id"],
+                    "Site": named.get(r["site_id"], r["site_id"] or "depot"),
+                    "What is odd": words.capital(r["basis"]),
+                    "Newest report": words.clock(r["last_at"], picture.zone, picture.at),
+                }
+                for r in marked.iter_rows(named=True)
+            ],
+            "clocks-table",
+        )
+    reasons.behind(picture, "reports")
+    further.table(
+        picture,
+        "swaps",
+        "Swaps proposed",
+        "Units that would better be replaced by a spare, the best first; the election official decides.",
+        "No swap would save anything now.",
+    )
+    further.table(
+        picture,
+        "kinds",
+        "Faults by class",
+        "Each unit's faults of one class beside those of its like.",
+        "No fault is known.",
+    )
+    further.table(
+        picture, "fixes", "Do fixes hold?", "Share of fixes that hold for an hour.", "No unit has been fixed yet."
+    )
+
+
+page(panels.shown())

@@ -5,10 +5,13 @@ import threading
 from pathlib import Path
 
 import pytest
+from streamlit.testing.v1 import AppTest
 
+import dashboard
 from dashboard import data
 from dashboard.ahead import WANTED_SECONDS, Reader
 from dashboard.data import Picture, once
+from dashboard.navigation import VIEWS
 from pipeline.errors import BookEmpty
 from pipeline.store.book import Book
 
@@ -45,6 +48,18 @@ def test_what_was_asked_of_a_snapshot_is_worked_out_of_the_next_before_that_is_s
     reader.look(1.0)
     assert newest.ready() is not first and shown_then == [first, first]
     assert sites(data.current(None)) == 3 and len(shown_then) == 2
+
+
+def test_what_is_kept_of_a_page_for_the_next_moment_keeps_none_of_this_one(copied: Path, monkeypatch):
+    """The functions of a page live in the names of its run: were a moment among them, each would keep the one before."""
+    monkeypatch.setenv(data.ENVIRONMENT, str(copied))
+    app = AppTest.from_file(str(Path(dashboard.__file__).with_name("app.py")), default_timeout=120).run()
+    for view in VIEWS.values():
+        app.switch_page(f"views/{view.file}.py").run()
+    asked = [found.work_out.__wrapped__.__globals__ for found in data.NEWEST.get().present.asked.values()]
+    pages = [names for names in asked if "/views/" in names["__file__"]]
+    assert len(pages) >= 10
+    assert not [names["__file__"] for names in pages if any(isinstance(value, Picture) for value in names.values())]
 
 
 def test_what_nobody_asks_for_any_more_is_not_worked_out(newest, copied: Path):
