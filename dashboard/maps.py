@@ -21,6 +21,7 @@ LEAST_TOP = 100.0  # end of the scale of stakes while nothing is at stake [voter
 MAP_HEIGHT = 430
 LABELLED = 7  # sites with their name on the map [count]
 ROVER_PARTS = ("rover_id", "doing", "to", "latitude", "longitude", "to_latitude", "to_longitude")
+SITE_PARTS = ["name", "longitude", "latitude", "expected_voters", "battery", "dark"]  # that are sent to the screen
 LETTER_PX, LABEL_ABOVE_PX = 6.3, 15.0  # width of a letter, distance of a name from its dot [px]
 
 
@@ -52,7 +53,7 @@ def county_map(
         stake_said=(pl.col("stake") / 10).round() * 10, off=(pl.col("battery") + pl.col("dark"))
     ).sort("stake")
     rows = rows.with_columns(shade=pl.col(by).cast(pl.Float64).fill_null(0.0))
-    dots = rows.to_dicts()
+    dots = rows.select(*SITE_PARTS, "stake", "stake_said", "shade", "off").to_dicts()
     rovers = [{part: r[part] for part in ROVER_PARTS} for r in rovers]  # times are drawn nowhere
     here = [r for r in rovers if r["doing"] != "off shift"]
     crowded = left_of_another(here, degrees(dots, height))
@@ -66,7 +67,7 @@ def county_map(
             "here": here,
             "free": [r for r in here if r["rover_id"] not in crowded],
             "crowded": [r for r in here if r["rover_id"] in crowded],
-            "named": readable(rows.filter(pl.col("stake") > 0).reverse().to_dicts(), here, height),
+            "named": readable([r for r in reversed(dots) if r["stake"] > 0], here, height),
         },
     )
     fill = next(layer["encoding"]["color"] for layer in drawn["layer"] if "color" in layer.get("encoding", {}))
