@@ -4,6 +4,7 @@ Every row here had been received by T, and stands at the minute at which it occu
 local time, of election day. A counter's odd step is unseen here; `estimates/counters.py` works out what it stands for.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
@@ -84,7 +85,11 @@ def roster(known: Known) -> Roster:
     )
     steps = step_minutes(known)
     units = known.units.filter((pl.col("role") != "spare") | pl.col("role").is_null()).sort("unit_id")
-    filled = [site_facts(row, units, steps.get(row["site_id"], {})) for row in sites.to_dicts()]
+    scanners, books = units_at(units, SCANNER_TYPES), units_at(units, POLL_BOOK_TYPES)
+    filled = [
+        site_facts(row, scanners.get(row["site_id"], []), books.get(row["site_id"], []), steps.get(row["site_id"], {}))
+        for row in sites.to_dicts()
+    ]
 
     def column(name: str) -> list[float]:
         return [facts[name] for facts in filled]
@@ -104,11 +109,14 @@ def roster(known: Known) -> Roster:
     )
 
 
-def site_facts(row: dict, units: pl.DataFrame, steps: dict[str, float]) -> dict:
+def units_at(units: pl.DataFrame, types: Collection[str]) -> dict[str | None, list[str]]:
+    """Site -> its units of some types, in the order in which they stand."""
+    own = units.filter(pl.col("type").is_in(list(types))).group_by("site_id", maintain_order=True)
+    return dict(own.agg("unit_id").iter_rows())
+
+
+def site_facts(row: dict, scanners: list[str], books: list[str], steps: dict[str, float]) -> dict:
     """One site's facts, with a note for each that had to be assumed."""
-    mine = units.filter(pl.col("site_id") == row["site_id"])
-    scanners = mine.filter(pl.col("type").is_in(SCANNER_TYPES))["unit_id"].to_list()
-    books = mine.filter(pl.col("type").is_in(POLL_BOOK_TYPES))["unit_id"].to_list()
     opens, closes = round(row["opens_minute"]), round(row["closes_minute"])
     notes: list[str] = []
     expected, stations, booths = row["expected_voters"] or 0.0, row["checkin_stations"] or 0, row["booths"] or 0
