@@ -41,23 +41,31 @@ def witnesses(known: Known, readings: pl.DataFrame) -> dict[str, Witness]:
         .with_columns(to_the_end=(pl.col("last_at") >= pl.col("closes_at")).fill_null(False))
         .sort("unit_id")
     )
-    found: dict[str, Witness] = {}
+    is_scanner, is_book = pl.col("type").str.starts_with("scan"), pl.col("type") == "electronic-poll-book"
+    tells, checks = ((pl.col(c).fill_null(False) & pl.col("to_the_end")) for c in ("counts", "books"))
+    sites = units.group_by("site_id", maintain_order=True).agg(
+        scanners=is_scanner.sum(),
+        telling=(is_scanner & tells).sum(),
+        read=pl.col("read").filter(is_scanner & tells).sum(),
+        poll_books=is_book.sum(),
+        checking=(is_book & checks).sum(),
+        checked=pl.col("checked").filter(is_book & checks).sum(),
+        stood=pl.col("unit_id").filter(is_scanner & pl.col("stopped").fill_null(False)),
+        jammed=pl.col("jams").filter(is_scanner).fill_null(0).sum(),
+    )
     calls = calls_by_cause(readings)
-    for (site_id,), rows in units.group_by("site_id", maintain_order=True):
-        scanners = rows.filter(pl.col("type").str.starts_with("scan"))
-        books = rows.filter(pl.col("type") == "electronic-poll-book")
-        telling = scanners.filter(pl.col("counts").fill_null(False) & pl.col("to_the_end"))
-        checking = books.filter(pl.col("books").fill_null(False) & pl.col("to_the_end"))
-        found[str(site_id)] = Witness(
-            scanners_read=int(telling["read"].sum()) if 0 < telling.height == scanners.height else None,
-            books_checked_in=int(checking["checked"].sum()) if 0 < checking.height == books.height else None,
-            scanners_silent=scanners.height - telling.height,
-            books_silent=books.height - checking.height,
-            stopped=tuple(scanners.filter(pl.col("stopped").fill_null(False))["unit_id"]),
-            jams=int(scanners["jams"].fill_null(0).sum()),
-            calls=calls.get(str(site_id), {}),
+    return {
+        row["site_id"]: Witness(
+            scanners_read=int(row["read"]) if 0 < row["telling"] == row["scanners"] else None,
+            books_checked_in=int(row["checked"]) if 0 < row["checking"] == row["poll_books"] else None,
+            scanners_silent=row["scanners"] - row["telling"],
+            books_silent=row["poll_books"] - row["checking"],
+            stopped=tuple(row["stood"]),
+            jams=int(row["jammed"]),
+            calls=calls.get(row["site_id"], {}),
         )
-    return found
+        for row in sites.iter_rows(named=True)
+    }
 
 
 def calls_by_cause(readings: pl.DataFrame) -> dict[str, dict[str, tuple[str, ...]]]:

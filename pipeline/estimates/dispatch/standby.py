@@ -97,10 +97,14 @@ def waiting_places(
         return [None] * idle
     share = weights / weights.sum()
     far = between**power
-    best, chosen = covered**power, []
-    for _ in range(idle):
+    best = covered**power
+    chosen: list[int] = []
+    while len(chosen) < idle:
         chosen.append(int((np.minimum(best, far) @ share).argmin()))
-        best = np.minimum(best, far[chosen[-1]])
+        nearer = np.minimum(best, far[chosen[-1]])
+        if np.array_equal(nearer, best):  # no place brings anything more: every further choice would be this one
+            chosen += [chosen[-1]] * (idle - len(chosen))
+        best = nearer
     now = np.minimum(covered, here[:, count:].min(axis=0)) ** power @ share
     rows, columns = linear_sum_assignment(here[:, chosen] ** power)
     to = {int(r): chosen[int(c)] for r, c in zip(rows, columns, strict=True)}

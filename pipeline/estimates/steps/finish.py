@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
 from pipeline.contracts import estimates
 from pipeline.contracts.known import Known, empty
@@ -39,18 +39,21 @@ def finish(known: Known, steps: pl.DataFrame) -> pl.DataFrame:
     chain = [name for name in CHAIN if name == "closed" or any(name in row for row in table.values())]
     if sites.is_empty() or len(chain) < 2:
         return empty(estimates.Finish)
-    gaps = learnt(known, table, chain)
+    lag = report_lag(known)
+    gaps = learnt(known, table, chain, lag)
     rng = np.random.default_rng(seed_of(known))
     slow = {name: rng.standard_normal(DRAWS) for name in chain}
-    rows, ends = [], []
+    ends, waits = [], []
     for site_id, _, closes_at in sites.iter_rows():
-        row = table.get(site_id, {})
-        minutes, waits = one_site(known, row, chain, closes_at, gaps, slow, rng)
+        minutes, waits_for = one_site(known.at, table.get(site_id, {}), chain, closes_at, gaps, slow, lag, rng)
         ends.append(minutes)
-        rows.append(told(known, site_id, minutes, waits))
-    left = sum(row["waiting_for"] is not None for row in rows)
-    county = told(known, None, np.max(ends, axis=0), f"{left} sites" if left else None)
-    return pl.DataFrame([county, *rows], schema=empty(estimates.Finish).schema, orient="row")
+        waits.append(waits_for)
+    left = sum(step is not None for step in waits)
+    minutes = np.array([np.max(ends, axis=0), *ends])
+    ids, steps_left = [None, *sites["site_id"]], [f"{left} sites" if left else None, *waits]
+    lows, highs = np.quantile(minutes, [0.05, 0.95], axis=1)
+    rows = [told(known.at, *row) for row in zip(ids, steps_left, lows, minutes.mean(axis=1), highs, strict=True)]
+    return pl.DataFrame(rows, schema=empty(estimates.Finish).schema, orient="row")
 
 
 def seed_of(known: Known) -> int:
@@ -68,14 +71,16 @@ def times_of(steps: pl.DataFrame) -> dict[str, dict[str, tuple[datetime | None, 
     return found
 
 
-def learnt(known: Known, table: dict[str, dict[str, Any]], chain: list[str]) -> dict[str, tuple[float, float, float]]:
+def learnt(
+    known: Known, table: dict[str, dict[str, Any]], chain: list[str], lag: float
+) -> dict[str, tuple[float, float, float]]:
     """Step → mean and spread of the logarithm of its gap to the one before [log min], and the doubt of that mean.
 
     Sites that wait for a step count too, as gaps longer than their wait (EM steps): the ones done first are the quick
-    ones. A wait ends so long before T as reports take to arrive. The due times are what is allowed; before any gap was
-    seen a step is taken to need `milestones.gap_share` of that.
+    ones. A wait ends so long before T as reports take to arrive (`lag` [min]). The due times are what is allowed;
+    before any gap was seen a step is taken to need `milestones.gap_share` of that.
     """
-    gaps, lag = {}, report_lag(known)
+    gaps = {}
     for before, name in pairwise(chain):
         both = [(row[before], row[name]) for row in table.values() if before in row and name in row]
         seen = np.log([minutes_between(a[0], b[0]) for a, b in both if a[0] and b[0]])
@@ -125,12 +130,13 @@ def minutes_between(start: datetime, end: datetime) -> float:
 
 
 def one_site(
-    known: Known,
+    now: datetime,
     row: dict[str, tuple[datetime | None, datetime | None]],
     chain: list[str],
     closes_at: datetime,
     gaps: dict[str, tuple[float, float, float]],
     slow: dict[str, Floats],
+    lag: float,
     rng: np.random.Generator,
 ) -> tuple[Floats, str | None]:
     """Minutes from T to the last step in every draw, below nought where it is past, and the step waited for."""
@@ -138,31 +144,29 @@ def one_site(
     last = max(done, default=-1)
     if last == len(chain) - 1:
         end = row[chain[last]][0]
-        return np.full(DRAWS, (end - known.at).total_seconds() / 60 if end else 0.0), None
+        return np.full(DRAWS, (end - now).total_seconds() / 60 if end else 0.0), None
     start = row[chain[last]][0] if last > 0 else None
-    lag = report_lag(known)
     # Until something after closing is reported, the chain hangs on the scheduled closing.
-    begun = (max(start or closes_at, closes_at if last <= 0 else start or closes_at) - known.at).total_seconds() / 60
+    begun = (max(start or closes_at, closes_at if last <= 0 else start or closes_at) - now).total_seconds() / 60
     at, first = np.full(DRAWS, begun), max(last, 0) + 1
     for nth, name in enumerate(chain[first:]):
         mean, spread, doubt = gaps[name]
         centre = mean + doubt * slow[name]
         waited = np.log(-begun - lag) if nth == 0 and -begun - lag > LEAST_GAP else -np.inf
-        floor = stats.norm.cdf((waited - centre) / spread)
+        floor = special.ndtr((waited - centre) / spread)
         share = np.minimum(floor + (1 - floor) * rng.random(DRAWS), 1 - 1e-9)
-        at = at + np.asarray(np.exp(centre + spread * stats.norm.ppf(share)), float)
+        at = at + np.asarray(np.exp(centre + spread * special.ndtri(share)), float)
     return np.maximum(at, -lag), chain[first]  # the last step may have been done and its report be under way
 
 
-def told(known: Known, site_id: str | None, minutes: Floats, waits: str | None) -> dict[str, Any]:
-    """One row."""
-    low, high = np.quantile(minutes, [0.05, 0.95])
-    at = {"low": low, "mean": minutes.mean(), "high": high}
+def told(now: datetime, site_id: str | None, waits: str | None, low: float, mean: float, high: float) -> dict[str, Any]:
+    """One row, from the minutes that are left."""
+    at = {"low": low, "mean": mean, "high": high}
     stood = "reported" if waits is None else "from the gaps between steps so far tonight, pooled with the due times"
     return {
         "site_id": site_id,
         "is_done": waits is None,
-        **{f"done_at_{name}": known.at + timedelta(minutes=float(value)) for name, value in at.items()},
+        **{f"done_at_{name}": now + timedelta(minutes=float(value)) for name, value in at.items()},
         "waiting_for": waits,
         "basis": stood,
     }

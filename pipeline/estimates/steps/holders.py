@@ -31,9 +31,10 @@ def custody(known: Known, steps: pl.DataFrame) -> pl.DataFrame:
     due = {
         (s, m): (d, standing) for s, m, d, standing in steps.select("site_id", "milestone", "due_at", "standing").rows()
     }
+    named = {key[:2] for key in reports}
     for site_id, milestone in due:  # an item that nobody has named yet is still with the site
         kind, _, stage = milestone.partition("-")
-        if kind in KINDS and stage == "sealed" and not any(key[:2] == (site_id, kind) for key in reports):
+        if kind in KINDS and stage == "sealed" and (site_id, kind) not in named:
             reports[site_id, kind, ""] = {}
     rows = [one_item(known, key, stages, due, names_used) for key, stages in sorted(reports.items())]
     return pl.DataFrame(rows, schema=empty(estimates.Custody).schema, orient="row")
