@@ -46,7 +46,9 @@ def settled(known: Known, rovers: list[Rover], needs: Sequence[Need], roads: Roa
     pinned: dict[int, int] = {}
     rovers = list(rovers)
     for r, order in sorted(given_orders(known, judged, number).items()):
-        expected = expected_arrivals(known, rovers[r], r, order, judged, minutes, len(rovers))
+        # As it has driven so far: in the order of the giving. What is pinned comes next, and may have been given last.
+        driving = sorted(order, key=lambda n: judged[n].assigned_at or known.at)
+        expected = expected_arrivals(known, rovers[r], r, driving, judged, minutes, len(rovers))
         for n in order:
             late = -expected[n] > known.settings["dispatch.overdue_minutes"]
             if late and not judged[n].is_entered:
@@ -70,6 +72,9 @@ def settled(known: Known, rovers: list[Rover], needs: Sequence[Need], roads: Roa
             if firm == [driven] and not judged[driven].is_entered:
                 drivers[driven] = r
                 del committed[r]
+        elif expected[driven] <= extra:  # it should be there by now
+            rovers[r] = replace(rovers[r], place=ends[driven][0], site_id=ends[driven][1])
+            minutes[r] = minutes[len(rovers) + driven]
     lacking = lacking_parts(rovers, judged)
     scene = Scene(rovers, judged, minutes, known.settings, under_way, drivers, pinned, lacking=lacking)
     return Settled(scene, committed)

@@ -84,6 +84,26 @@ def test_an_accepted_stop_stays_with_its_rover(day, decided):
     assert ("R2", "S1", "accepted") in stops(decided(two(day), entries))
 
 
+def test_a_rover_whose_accepted_stop_is_overdue_sets_out_from_there(day, decided):
+    # Accepted 20 min ago, 12.84 min away: it should be at S2, 34.51 min from S3; from where it began it would be 23.68
+    entries = [("stop-accepted", "R1", {"site_id": "S2"}), ("stop-pinned", "R1", {"site_id": "S3"})]
+    tickets = [day.ticket("K1", "S2"), day.ticket("K2", "S3")]
+    frame = dispatch(*decided(tickets, entries, rovers=[day.rover("R1")]))
+    assert frame["site_id"].to_list() == ["S3", "S2"]
+    assert (frame["arrive_at"][0] - frame["leave_at"][0]).total_seconds() / 60 == pytest.approx(34.51, abs=0.05)
+
+
+@pytest.mark.parametrize(("ago", "left"), [(40, 0.0), (21, 23.68 - 21)])
+def test_a_stop_pinned_later_is_driven_to_from_as_far_as_a_rover_has_come(day, decided, ago, left):
+    # S3 is 11.12 km south of where R1 began, S2 5.56 km north: 1.3 / 40 km/h, and 2 min; the pin is 20 min old
+    sent = day.ticket("K1", "S3", status="assigned", rover_id="R1", assigned_at=day.at - ago * MINUTE)
+    entries = [("stop-pinned", "R1", {"site_id": "S2"})]
+    frame = dispatch(*decided([sent, day.ticket("K2", "S2")], entries, rovers=[day.rover("R1")]))
+    assert frame["site_id"].to_list() == ["S2", "S3"]
+    drive = (frame["arrive_at"][0] - frame["leave_at"][0]).total_seconds() / 60
+    assert drive == pytest.approx((5.56 + (1 - left / 23.68) * 11.12) * 1.3 * 60 / 40 + 2, abs=0.1)
+
+
 def test_a_forbidden_stop_goes_to_another_rover(day, decided):
     entries = [("stop-forbidden", "R1", {"site_id": "S1"})]
     assert ("R2", "S1", None) in stops(decided(two(day), entries))
