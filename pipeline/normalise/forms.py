@@ -57,7 +57,34 @@ CONTRACTIONS = (
     (r"#", " number "),
     (r"(\d)([a-z])", r"\1 \2"),
 )
-CONTRACTION_FORMS = tuple((re.compile(form), to) for form, to in CONTRACTIONS)
+# Letters of which a text holds some wherever a form fits: looked for first, since that is faster.
+HELD = {
+    r"\bse\s+fue": ("luz", "corriente"),
+    r"\bpassing": ("passing",),
+    r"\bpole": ("pole",),
+    r"\bscan(": ("scan",),
+    r"\b(?:eye|i)\s+dee": ("de",),
+    r"\bpast": ("past",),
+    r"\bnet": ("net",),
+    r"\bhead": ("head",),
+    r"\bkey": ("key",),
+    r"\b(?:dew|due)": ("dew", "due"),
+    r"[\u2018": ("\u2018", "\u2019", "\u02bc", "`"),
+    r"\[(?:phone": ("[",),
+    r"\b(?:told|advised": ("told", "advised", "instructed"),
+    r"\bw/": ("w/",),
+    r"\bc/b": ("c/b",),
+    r"\bs/n": ("s/n", "sn#"),
+    r"\b(?:check|ck": ("ck", "chk", "chek"),
+    r"\b([a-z]+)-": ("-",),
+    r"'": ("'",),
+    r"&": ("&",),
+    r"#": ("#",),
+}
+CONTRACTION_FORMS = tuple(
+    (re.compile(form), to, next((held for begin, held in HELD.items() if form.startswith(begin)), ()))
+    for form, to in CONTRACTIONS
+)
 NO_ENDING = frozenset(
     words_of("news this does always series access address process progress business thing things bring")
 )
@@ -83,6 +110,7 @@ def tidy(text: str) -> str:
     text = text.lower()
     if not text.isascii():
         text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
-    for form, to in CONTRACTION_FORMS:
-        text = form.sub(to, text)
+    for form, to, held in CONTRACTION_FORMS:
+        if not held or any(letters in text for letters in held):
+            text = form.sub(to, text)
     return text

@@ -2,28 +2,29 @@
 
 Record linkage (Fellegi and Sunter, JASA 64, 1969, from memory): each thing compared adds the logarithm of how much
 oftener it is found between calls of one trouble than between calls of two, to the logarithm of the odds that a call is
-of a given earlier ticket before anything is compared. The weights are our choice: docs/methods/reading.md.
+of a given earlier ticket before anything is compared. The weights are fitted together, as a conditional logit
+(McFadden 1974, from memory) over the earlier troubles of the site and "of none": docs/methods/reading.md.
 """
 
 import math
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.normalise import follow_ups
 
 HOURS = follow_ups.HOURS
-BEFORE = -2.2  # before anything is compared
-SAME_KIND, ALSO_KIND, NAMES_NONE, OTHER_KIND = 2.2, 1.0, 1.0, -2.4  # what either is read as
-TELLS_NEWS, TELLS_END, TELLS_NONE = 1.5, 1.0, -1.2  # "still", "any word"; "it came"; neither
-SAME_UNIT, UNIT_ADDED, OTHER_UNIT = 1.5, -1.0, -6.0  # the unit that either names
-STILL_OPEN, CLOSED = 0.6, -3.0  # whether the earlier one was open
-CLOSE_TOLD = 45.0  # minutes by which an end told in words of no or another kind may lag before a close costs as much
-SAME_CALLER, OTHER_CALLER = 1.0, -0.2  # a judge calls about all that happens at a place, and others call too
-ASKED = -3.5  # a question asked again is mostly another question
-COMES_AGAIN = -3.0  # a line, or a battery of one unit: each time a trouble of its own unless its end is told
-WORD, NO_WORDS, MOST_WORDS = 0.25, -0.6, 4.0  # per unit of the rarity of the words in common
-# Minutes after which a call is e times less likely to be of a ticket: with news of something, and without [min]
-NEWS_FADES, FADES = 240.0, 60.0
+BEFORE = -0.61  # before anything is compared
+# Per natural log of how much likelier both are about one thing than by chance; what is likelier counts for less than
+# what is unlikelier counts against. FLOOR and USUAL: the least chance of one thing, and that by chance alone.
+ALIKE, UNLIKE, FLOOR, USUAL = 0.29, 1.10, 0.003, 1 / 19
+WORD, MOST_RARITY = 0.372, 16.0  # per unit of the rarity of the words in common, and the most that counts
+STILL_OPEN = 2.35  # the earlier one was open, or the call tells the end of one of its kind
+SAME_UNIT, UNIT_ADDED, OTHER_UNIT = 0.89, -1.40, -30.0  # the unit that either names; two units are two troubles
+ASKED = -0.95  # a question, or `other`: asked again it is mostly another question
+FIRST_HOUR = -3.03  # for each hour between the two, but no more than one
+TELLS_ON = 0.178  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
+TOLD = 3.0  # such odds from which a call tells that it is one: our choice
 LIKELY = 0.5  # from which a call is linked [probability]
 
 
@@ -33,77 +34,66 @@ def odds(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> 
     Parameters
     ----------
     rare : how rare each word is (`follow_ups.rarity`)
-    row, other : readings, with `opened_at`, `resolved_at`, `words`, `caller`, `is_news`, `is_end` and `names_none`
+    row, other : readings, with `opened_at`, `resolved_at`, `words`, `chances`, `again_odds` and `names_none`
     """
+    if comes_anew(row, other):
+        return -math.inf
     minutes = (row["opened_at"] - other["opened_at"]).total_seconds() / 60
     return (
         BEFORE
-        + by_kind(row, other)
-        + by_words(follow_ups.shared(rare, row["words"], other["words"]))
-        + by_news(row, other)
+        + max(by_kind(row["chances"], other["chances"]), 0.0 if row["names_none"] else -math.inf)
+        + WORD * min(MOST_RARITY, follow_ups.shared(rare, row["words"], other["words"]))
+        + STILL_OPEN * (follow_ups.was_open(other, row) or tells_its_end(row, other))
         + by_unit(row, other)
-        + by_caller(row, other)
-        - minutes / (NEWS_FADES if row["is_news"] or row["again"] else FADES)
+        + ASKED * (other["category"] in follow_ups.NEVER)
+        + FIRST_HOUR * min(1.0, minutes / 60)
+        + TELLS_ON * row["again_odds"]
     )
+
+
+def tells_its_end(row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether a call tells an end of what an earlier ticket is about: ends are told also of what was closed by then."""
+    return bool(row["is_end"] and row["category"] == other["category"])
+
+
+def comes_anew(row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether a call is never held to be of an earlier ticket, for what that told of comes again by itself.
+
+    A line grows again, a battery runs low again, a jam that was cleared comes again, another question is asked.
+    """
+    tells_on = row["is_news"] or row["again"] or row["again_odds"] > TOLD
+    if other["category"] in follow_ups.NEVER:
+        return not tells_on
+    if other["category"] == "scanner-jam" and row["unit_id"] and row["unit_id"] == other["unit_id"]:
+        return not tells_on
+    of_its_own = other["category"] == "long-line" or (other["category"] == "power" and bool(row["unit_id"]))
+    return of_its_own and not row["is_end"]
 
 
 def chances(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> list[float]:
-    """The probability that a call is of each earlier ticket of its site; they and "of none" share it.
+    """The probability that a call is of the trouble of each earlier ticket of its site; they and "of none" share it.
 
-    Tickets that are linked to each other take nothing from one another: a call of one is of all.
+    Tickets that are linked to each other are of one trouble, and have its probability together.
     """
     weights = [math.exp(odds(rare, row, other)) for other in earlier]
-    most: dict[str, float] = {}
+    of_head: dict[str, float] = defaultdict(float)
     for other, weight in zip(earlier, weights, strict=True):
-        most[other["head"]] = max(most.get(other["head"], 0.0), weight)
-    total = 1.0 + sum(most.values())
-    return [w / (total - most[other["head"]] + w) for other, w in zip(earlier, weights, strict=True)]
+        of_head[other["head"]] += weight
+    total = 1.0 + sum(of_head.values())
+    return [of_head[other["head"]] / total for other in earlier]
 
 
-def by_kind(row: dict[str, Any], other: dict[str, Any]) -> float:
-    """Weight of what both are read as; a call that names no trouble is of any."""
-    of_its_own = other["category"] == "long-line" or (other["category"] == "power" and row["unit_id"])
-    more = (ASKED if other["category"] in follow_ups.NEVER else 0.0) + (
-        COMES_AGAIN if of_its_own and not row["is_end"] else 0.0
-    )
-    if row["category"] == other["category"]:
-        return SAME_KIND + more
-    if row["names_none"]:
-        return NAMES_NONE + more
-    if row["category"] in other["categories"] or other["category"] in row["categories"]:
-        return ALSO_KIND + more
-    return OTHER_KIND * row["category_confidence"] * other["category_confidence"] + more
-
-
-def by_words(rarity: float) -> float:
-    """Weight of the words in common, by how rare they are together."""
-    return min(MOST_WORDS, NO_WORDS + WORD * rarity)
-
-
-def by_news(row: dict[str, Any], other: dict[str, Any]) -> float:
-    """Weight of words that tell how something went on, and of what was open then."""
-    told = (TELLS_NEWS if row["is_news"] or row["again"] else TELLS_NONE) + (TELLS_END if row["is_end"] else 0.0)
-    if follow_ups.was_open(other, row):
-        return told + STILL_OPEN
-    if not row["is_end"]:
-        return told + CLOSED
-    if row["category"] == other["category"]:
-        return told
-    since = (row["opened_at"] - other["resolved_at"]).total_seconds() / 60
-    return told + CLOSED * min(1.0, since / CLOSE_TOLD)
+def by_kind(one: Mapping[str, float], other: Mapping[str, float]) -> float:
+    """Weight of what both may be about, by the chance that it is one thing."""
+    both = math.fsum(chance * other.get(category, 0.0) for category, chance in one.items())
+    lift = math.log((FLOOR + min(1.0, both)) / (FLOOR + USUAL))
+    return (ALIKE if lift > 0 else UNLIKE) * lift
 
 
 def by_unit(row: dict[str, Any], other: dict[str, Any]) -> float:
-    """Weight of the unit that either names."""
-    if row["unit_id"] is None:
+    """Weight of the unit that either names; one that was only guessed by the trouble is the same or says nothing."""
+    if row["unit_id"] and row["unit_id"] == other["unit_id"]:
+        return SAME_UNIT
+    if row["unit_said"] is None:
         return 0.0
-    if other["unit_id"] is None:
-        return 0.0 if row["is_end"] else UNIT_ADDED
-    return SAME_UNIT if row["unit_id"] == other["unit_id"] else OTHER_UNIT
-
-
-def by_caller(row: dict[str, Any], other: dict[str, Any]) -> float:
-    """Weight of who called; nothing where either is not known."""
-    if row["caller"] is None or other["caller"] is None:
-        return 0.0
-    return SAME_CALLER if row["caller"] == other["caller"] else OTHER_CALLER
+    return OTHER_UNIT if other["unit_id"] else UNIT_ADDED

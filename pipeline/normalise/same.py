@@ -9,7 +9,7 @@ from typing import Any
 
 from rapidfuzz import fuzz, process
 
-from pipeline.normalise import follow_ups, linkage
+from pipeline.normalise import follow_ups, linkage, weighing
 
 # Minutes after which a further call is about something else, and how alike two texts must be [0-100]: our choice, set
 # on half of the sample days, checked on the other half (docs/methods/reading.md).
@@ -25,6 +25,8 @@ TOLD_AGAIN_MINUTES = {
 LINE_MINUTES = 30.0  # two callers about one line: at most this far apart [min], our choice
 LINE_ALIKE = 0.8  # and the smaller count at least this share of the larger: our choice
 ALIKE_CHANCE, SAME_UNIT_CHANCE, SAME_KIND_CHANCE, LINE_CHANCE = 0.95, 0.9, 0.8, 0.5  # our choice
+UNIT_SURE = 0.85  # link from which a call is of the unit of the other, where it names none [probability]: our choice
+OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
 MOST_SURE = 0.95  # no link is surer than one by texts that are alike
 AGAIN = re.compile(
     r"^\W*(?:again\b|2nd call|second call|3rd call|third call|update(?:\s+(?:pls|please|on))?|still no fix"
@@ -91,20 +93,50 @@ def repeated(
         sure, told = chance(row, other, float(alike[0, i]), by_all[i])
         if sure >= linkage.LIKELY and (best is None or (sure, told, first + i) > best):
             best = (sure, told, first + i)
+    take_over(row, near, by_all, rare)
     if best is None:
         return None, None
     other = earlier[best[2]]
-    if row["names_none"] and row["category_confidence"] < 1.0:
-        take_over(row, other, best[0])
+    if row["unit_id"] is None and row["category"] == other["category"] and best[0] >= UNIT_SURE:
+        row["unit_id"] = other["unit_id"]
     return other["ticket_id"], best[0]
 
 
-def take_over(row: dict[str, Any], other: dict[str, Any], sure: float) -> None:
-    """Lets a call that names no trouble be about that of the ticket it is linked to; a person's answer stands."""
-    row["category"], row["categories"] = other["category"], [other["category"]]
-    row["category_confidence"] = sure * other["category_confidence"]
-    row["severity"] = other["severity"]
-    row["decided_by"] = f"news of {other['ticket_id']}"
+def take_over(
+    row: dict[str, Any], earlier: Sequence[dict[str, Any]], by_ticket: Sequence[float], rare: dict[str, float]
+) -> None:
+    """Lets a call be about what the tickets that it may be of are about, as far as it may be; an answer stands.
+
+    The chance of each category is a mixture: that of each earlier trouble by the chance that the call is of it, and
+    that of the call's own words by the chance that it is of none. Words that are sure are taken as they are, unless
+    the other ticket says some of them too.
+
+    Parameters
+    ----------
+    by_ticket : the chance that the call is of each earlier ticket's trouble; those of one trouble have one chance
+    """
+    if row["category_confidence"] >= 1.0:
+        return
+    is_sure = row["category_confidence"] >= OWN_SURE and not row["names_none"]
+    of: dict[str, tuple[float, dict[str, Any]]] = {}
+    for other, sure in zip(earlier, by_ticket, strict=True):
+        if not is_sure or follow_ups.shared(rare, row["words"], other["words"]) >= OWN_WORDS:
+            of[other["head"]] = (sure, other)
+    if not of:
+        return
+    none = 1.0 - sum(sure for sure, _ in of.values())
+    mixed = {category: none * chance for category, chance in row["chances"].items()}
+    for sure, other in of.values():
+        for category, chance in other["chances"].items():
+            mixed[category] = mixed.get(category, 0.0) + sure * chance
+    best = max(sorted(mixed), key=lambda c: mixed[c])
+    row["chances"], row["category_confidence"] = mixed, min(weighing.MOST_SURE, mixed[best])
+    if best != row["category"]:
+        _, other = max(of.values(), key=lambda pair: pair[0])
+        row["category"], row["categories"] = best, [best, *(c for c in row["categories"] if c != best)]
+        row["decided_by"] = f"news of {other['ticket_id']}"
+        if best == other["category"]:
+            row["severity"] = other["severity"]
 
 
 def chance(row: dict[str, Any], other: dict[str, Any], whole: float, by_all: float) -> tuple[float, float]:
@@ -120,7 +152,7 @@ def chance(row: dict[str, Any], other: dict[str, Any], whole: float, by_all: flo
     told = (whole or beginning_likeness(row["core"], other["core"])) if is_near else 0.0
     if told >= ALIKE and (len(row["core"]) >= 12 or row["again"]):
         return ALIKE_CHANCE, told
-    if row["unit_id"] and other["unit_id"] and row["unit_id"] != other["unit_id"]:
+    if row["unit_said"] and other["unit_id"] and row["unit_said"] != other["unit_id"]:
         return 0.0, 0.0
     return max(two_callers(row, other, minutes), min(MOST_SURE, by_all)), 0.0
 

@@ -1,7 +1,6 @@
 """What a ticket is about: category, severity and the numbers in line, read out of a caller's words."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -12,6 +11,7 @@ from pandera.typing.polars import DataFrame
 from pipeline.contracts.events import TicketReadings
 from pipeline.contracts.known import Known, empty
 from pipeline.normalise import (
+    again,
     corrections,
     crowds,
     examples,
@@ -24,13 +24,13 @@ from pipeline.normalise import (
     severity,
     signs,
     units,
+    weighing,
     wording,
 )
 from pipeline.normalise.clauses import leaning, matches_that_hold, read_clause
 from pipeline.normalise.weighing import ASKED, ENOUGH, STRONG, Reading, names_none, weigh
 from pipeline.normalise.wording import Vocabulary
 
-MOST_SURE = 0.985  # no reading of free text is surer: our choice [probability]
 STORY = 35  # words from which a text is a story, whose order says nothing: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
 SURE_ENOUGH = 0.7  # a unit is guessed by the category from this probability up: our choice
@@ -163,12 +163,8 @@ def read_tickets(known: Known) -> DataFrame[TicketReadings]:
         return empty(TicketReadings)  # type: ignore[return-value]
     around = scene(known)
     rows: list[dict[str, Any]] = []
-    at_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for ticket in known.tickets.sort("opened_at", "ticket_id").to_dicts():
-        row = read_ticket(ticket, around, at_site)
-        rows.append(row)
-        if row["site_id"] is not None:
-            at_site[row["site_id"]].append(row)
+        rows.append(read_ticket(ticket, around))
     same.link(rows, around.rare)
     corrections.linked(rows, around.settled)
     frame = pl.DataFrame(rows, schema_overrides=dict(empty(TicketReadings).schema), infer_schema_length=None)
@@ -197,15 +193,8 @@ def site_and_unit(ticket: dict[str, Any], text: str, around: Scene) -> tuple[str
     return site_id, sure, units.unit_of(around.stock, site_id, unit_said, text)
 
 
-def read_ticket(
-    ticket: dict[str, Any], around: Scene, at_site: Mapping[str, Sequence[dict[str, Any]]]
-) -> dict[str, Any]:
-    """What one ticket says; what a person has settled stands.
-
-    Parameters
-    ----------
-    at_site : what the earlier tickets of each site say
-    """
+def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
+    """What one ticket says by itself; what a person has settled stands."""
     text, unit_said = printed.told(ticket["text"] or "", around.printed), ticket["unit"] or ""
     opened = ticket["opened_at"]
     settled = around.settled.of(ticket["ticket_id"])
@@ -224,20 +213,22 @@ def read_ticket(
         "words": follow_ups.words_of_note(text),
         "is_news": around.book.news.search(text) is not None,
         "is_end": around.book.ends.search(text) is not None,
+        "unit_said": unit_id,
+        "again_odds": again.odds(around.book.again, text),
     }
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
-    for category, weight in follow_ups.context(around.rare, row, at_site.get(site_id or "", ())).items():
-        context[category] = context.get(category, 0.0) + weight
     category, found, chances, why = weigh(reading, of, context, outcome)
-    chance = min(MOST_SURE, chances[category])
+    chance = min(weighing.MOST_SURE, chances[category])
     if settled.get("category"):
         category, chance, why = str(settled["category"]), 1.0, "a person's answer"
         found = [category, *(c for c in found if c != category)]
     if unit_id is None and "unit_id" not in settled and chance >= SURE_ENOUGH:
         unit_id = units.unit_of(around.stock, site_id, unit_said, text, category)
         unit_id = unit_id or around.shown.scanner_meant(site_id, category, opened)
+        row["unit_said"] = None
     crowd = crowds.read_crowd(text, category, reading.things)
     return row | {
+        "chances": chances,
         "ticket_id": ticket["ticket_id"],
         "site_id": site_id,
         "site_confidence": sure,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pipeline.contracts.words import TICKET_CATEGORIES
 from pipeline.normalise import questions, units
 
+MOST_SURE = 0.985  # no reading of free text is surer: our choice [probability]
 BRIEF = 12  # words up to which a text is as sure as its weights: our choice
 ENOUGH = 2.0  # weight from which a category counts as found: our choice
 STRONG = 4.0  # weight from which a trouble of equipment or place outranks a line or a question beside it
@@ -24,12 +25,12 @@ NOT_OF = {  # neither keeps a ballot box, counts, or prints a zero report: commo
 }
 # What each weight is worth in natural log of odds, and what more in a text e times longer than a brief one; fitted
 # (tests/benchmarks/voices.py): docs/methods/reading.md.
-PHRASE, PHRASE_LONGER = 0.42, -0.25
-LIKENESS, LIKENESS_LONGER = 0.38, 0.04
-BESIDE = 1.72  # what is known of the place, its open tickets and the ticket's end
-ASKS, BEGINS_ASKING = 0.99, 1.58  # a question in the text, and at its beginning: for `procedure`
-OF_ITS_KIND, OF_ANOTHER, POWER_OF_ONE = 3.19, -1.95, -1.53  # a known unit: its kind's categories, others', `power`
-LESS_SURE = 0.16  # a text e times longer says everything less surely
+PHRASE, PHRASE_LONGER = 0.45, -0.22
+LIKENESS = 0.40
+BESIDE = 1.77  # what is known of the place and of the ticket's end
+ASKS, BEGINS_ASKING = 1.09, 1.76  # a question in the text, and at its beginning: for `procedure`
+OF_ITS_KIND, OF_ANOTHER, POWER_OF_ONE = 2.69, -1.88, -1.73  # a known unit: its kind's categories, others', `power`
+LESS_SURE = 0.17  # a text e times longer says everything less surely
 
 
 @dataclass(frozen=True)
@@ -105,9 +106,9 @@ def log_odds(
     A multinomial logit (McFadden 1974, from memory), fitted on tickets of voices left out: docs/methods/reading.md.
     """
     longer = math.log(max(BRIEF, reading.length) / BRIEF)
-    phrase, likeness = PHRASE + PHRASE_LONGER * longer, LIKENESS + LIKENESS_LONGER * longer
+    phrase = PHRASE + PHRASE_LONGER * longer
     odds = {
-        c: phrase * max(0.0, by_phrase.get(c, 0.0)) + likeness * alike.get(c, 0.0) + BESIDE * beside.get(c, 0.0)
+        c: phrase * max(0.0, by_phrase.get(c, 0.0)) + LIKENESS * alike.get(c, 0.0) + BESIDE * beside.get(c, 0.0)
         for c in TICKET_CATEGORIES
     }
     odds["procedure"] += ASKS * reading.asks[0] + BEGINS_ASKING * reading.asks[1]

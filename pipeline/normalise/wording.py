@@ -1,11 +1,10 @@
 """Text into words: small words, slips of the keys; and phrases found among the words."""
 
-import csv
 import math
 import re
 import tomllib
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
@@ -14,9 +13,10 @@ from typing import Any
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
-from pipeline.normalise import asides, county_words
+from pipeline.normalise import again, asides, county_words, voices
 from pipeline.normalise.examples import Examples, learn
 from pipeline.normalise.forms import stem, tidy
+from pipeline.normalise.voices import Told
 from pipeline.normalise.word_lists import COUNT_WORDS, words_of
 
 NUMBER = "<n>"
@@ -63,6 +63,7 @@ class Vocabulary:
     raw: list[str]
     news: re.Pattern[str]  # how a text tells that something went on
     ends: re.Pattern[str]  # how it tells that something ended, in words that a new trouble seldom has
+    again: Mapping[str, float]  # what each word says for a call about an earlier one
     examples: Examples = field(default_factory=Examples)
     known: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -129,8 +130,8 @@ def any_of(text: str) -> re.Pattern[str]:
     return re.compile(rf"\b(?:{'|'.join(filter(None, map(str.strip, text.splitlines())))})\b", re.I)
 
 
-def build_vocabulary(table: Mapping[str, Any], said: Iterable[tuple[str, str]] = ()) -> Vocabulary:
-    """A vocabulary from its TOML table, and from whole tickets: category and text."""
+def build_vocabulary(table: Mapping[str, Any], said: Sequence[Told] = ()) -> Vocabulary:
+    """A vocabulary from its TOML table, and from whole tickets."""
     classes = {name: text.split() for name, text in table["classes"].items()}
     phrases = list(phrases_of(table, classes))
     index: dict[str, list[Phrase]] = defaultdict(list)
@@ -159,10 +160,12 @@ def build_vocabulary(table: Mapping[str, Any], said: Iterable[tuple[str, str]] =
         raw=sorted(w for w in trade | ordinary if len(w) > 3),
         news=any_of("\n".join(table["news"].values())),
         ends=any_of(table["news"]["ends"]),
+        again=again.learn((told.text, told.is_again) for told in said),
     )
     sentences = {c: [line for line in text.splitlines() if line.strip()] for c, text in table["examples"].items()}
-    for category, text in said:
-        sentences.setdefault(category, []).append(text)
+    for told in said:
+        if told.category:
+            sentences.setdefault(told.category, []).append(told.text)
     book.examples = learn(sentences, lambda text: clauses_of(book, text))
     return book
 
@@ -205,15 +208,8 @@ def vocabulary(own: str = "", without: str = "") -> Vocabulary:
     own : the text of the county's vocabulary.toml
     without : a voice whose tickets are left out, to see how well it is read unheard
     """
-    said = [(category, text) for voice, category, text in voices() if voice != without]
+    said = [told for told in voices.voices() if told.voice != without]
     return build_vocabulary(county_words.added(shipped(), county_words.table(own, "vocabulary.toml")), said)
-
-
-@lru_cache(maxsize=1)
-def voices() -> tuple[tuple[str, str, str], ...]:
-    """The shipped invented tickets: the voice that each is told in, what it is about, and its text."""
-    with files("pipeline.normalise").joinpath("voices.csv").open(encoding="utf-8") as lines:
-        return tuple((row["voice"], row["category"], row["text"]) for row in csv.DictReader(lines))
 
 
 @lru_cache(maxsize=1)

@@ -1,5 +1,6 @@
 """How likely it is that a call is of an earlier ticket of its site."""
 
+import math
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -22,9 +23,12 @@ def reading(minutes: int, **values: Any) -> dict[str, Any]:
         "words": frozenset(),
         "caller": None,
         "unit_id": None,
+        "unit_said": None,
         "category": "power",
         "categories": ["power"],
         "category_confidence": 0.9,
+        "chances": {"power": 0.9, "poll-book": 0.1},
+        "again_odds": 0.0,
         "is_news": False,
         "is_end": False,
         "again": False,
@@ -74,25 +78,33 @@ def test_each_thing_in_common_makes_a_call_likelier_to_be_of_a_ticket():
     plain = linkage.odds(rare, reading(60), first)
     for more in (
         {"words": frozenset({"furnac"})},
-        {"is_news": True},
-        {"is_news": True, "is_end": True},
+        {"again_odds": 5.0},
     ):
         assert linkage.odds(rare, reading(60, **more), first) > plain
-    for less in ({"category": "bmd", "categories": ["bmd"]}, {"unit_id": "U1"}):
+    for less in ({"chances": {"bmd": 0.9, "power": 0.1}}, {"unit_id": "U1", "unit_said": "U1"}):
         assert linkage.odds(rare, reading(60, **less), first) < plain
-    assert linkage.odds(rare, reading(90), first) < plain
+    assert linkage.odds(rare, reading(30), first) > plain
     assert linkage.odds(rare, reading(60), first | {"resolved_at": AT + timedelta(minutes=30)}) < plain
 
 
-def test_the_same_caller_speaks_for_one_trouble_and_an_unknown_one_for_neither():
-    first, call = reading(0, caller="p-1"), reading(60)
-    by = [linkage.odds({}, call | {"caller": caller}, first) for caller in ("p-2", None, "p-1")]
-    assert by == sorted(by) and len(set(by)) == 3
+@pytest.mark.parametrize("category", ["long-line", "procedure"])
+def test_a_line_and_a_question_come_anew_unless_the_call_tells_otherwise(category: str):
+    first, call = reading(0, category=category), reading(10, category=category)
+    assert linkage.odds({}, call, first) == -math.inf
+    assert linkage.odds({}, call | {"is_news": True, "is_end": True}, first) > -math.inf
+
+
+def test_a_call_whose_own_words_lean_elsewhere_is_about_what_it_is_linked_to(make_known: Callable[..., Known]):
+    others = [("line is 40 deep", 0), ("a voter lost a hat", 1), ("poll book is slow", 2), ("no stickers left", 3)]
+    seal = ("the numbered strap on the side door was cut when we came", 10)
+    asked = ("may we open with that cut strap or not, nobody has called us back", 25)
+    assert read(make_known, *others, seal, asked)[5] == ("seal", "K004")
 
 
 def test_tickets_of_one_site_share_the_chance_but_not_with_their_own_repeats():
-    one, two, call = reading(0), reading(5), reading(30, is_news=True)
+    one, two, call = reading(0), reading(5), reading(30, again_odds=5.0)
     alone = linkage.chances({}, call, [one])[0]
     apart = linkage.chances({}, call, [one, two])
     assert apart[0] < alone and sum(apart) < 1
-    assert linkage.chances({}, call, [one, two | {"head": one["head"]}])[0] == pytest.approx(alone, rel=0.1)
+    both = linkage.chances({}, call, [one, two | {"head": one["head"]}])
+    assert both[0] == both[1] > alone

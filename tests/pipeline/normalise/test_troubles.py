@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 
 from pipeline.contracts.events import TicketReadings
 from pipeline.contracts.known import Known
-from pipeline.normalise import wording
+from pipeline.normalise import voices, wording
 from pipeline.normalise.troubles import read_text, read_tickets
 from pipeline.normalise.weighing import weigh
 
 AT = datetime(2026, 11, 3, 20, tzinfo=UTC)
-INVENTED = wording.voices()
+INVENTED = [(told.voice, told.category, told.text) for told in voices.voices() if not told.is_again]
 
 
 def macro_f1(rows: list[tuple[str, str]]) -> float:
@@ -178,7 +178,7 @@ def test_how_a_ticket_ended_corrects_a_doubtful_reading_and_leaves_a_sure_one(ma
         known = make_known([{"text": text, "status": "resolved", "resolution": resolution}])
         return str(read_tickets(known)["category"].item())
 
-    doubtful, sure = "it happened once more", "scanner jammed"
+    doubtful, sure = "we have trouble over here", "scanner jammed"
     assert read(doubtful, "cleared the paper jam") == "scanner-jam" != read(doubtful, None)
     assert read(sure, "breaker reset") == read(sure, None) == "scanner-jam"
 
