@@ -17,7 +17,7 @@ def headline(picture: Picture) -> list[tuple[str, str]]:
     """The figures that are read first, each with its interval, count or time."""
     at, zone = picture.at, picture.zone
     doors = figures.standing_open(picture)
-    rest = ", ".join(f"{n} {said}" for said, n in doors.items() if n and said != "open")
+    rest = ", ".join(f"{words.count(n)} {said}" for said, n in doors.items() if n and said != "open")
     ballots, scanners, last = figures.ballots_read(picture)
     lines, tickets = picture.answer("lines"), figures.open_tickets(picture)
     total = figures.waiting_total(lines)
@@ -26,10 +26,13 @@ def headline(picture: Picture) -> list[tuple[str, str]]:
     on_shift = [r for r in figures.rover_places(picture) if r["doing"] != "off shift"]
     unassigned = tickets.filter(pl.col("status") == "open").height
     return [
-        (f"{doors['open']} of {sum(doors.values())}", f"sites reported open{'; ' + rest if rest else ''}"),
+        (
+            f"{words.count(doors['open'])} of {words.count(sum(doors.values()))}",
+            f"sites reported open{'; ' + rest if rest else ''}",
+        ),
         (
             words.count(ballots),
-            f"ballots read, {scanners} scanners, newest {words.clock(last, zone, at)}"
+            f"ballots read, {words.count(scanners)} scanners, newest {words.clock(last, zone, at)}"
             if scanners
             else "ballots read: no scanner has reported",
         ),
@@ -37,9 +40,9 @@ def headline(picture: Picture) -> list[tuple[str, str]]:
             f"{words.count(total[0])} ({words.count(total[1])}–{words.count(total[2])})" if total else "none",
             "waiting in all lines, about" if total else "no line is open",
         ),
-        (str(likely), f"sites likely over 30 min; any at all: {words.percent(figures.any_over_30(lines))}"),
+        (words.count(likely), f"sites likely over 30 min; any at all: {words.percent(figures.any_over_30(lines))}"),
         on_battery(picture),
-        (str(tickets.height), f"open tickets, repeats left out; {unassigned} given to nobody"),
+        (words.count(tickets.height), f"open tickets, repeats left out; {words.count(unassigned)} given to nobody"),
         (f"{len(free)} of {len(on_shift)}", "rovers on shift are free"),
     ]
 
@@ -95,7 +98,8 @@ def page(picture: Picture) -> None:
         hidden, handled = acting.aside(picture, pending), acting.done(picture, pending)
         found = decide.decisions(picture)
         items = [item for item in found if item.key not in hidden]
-        panels.heading(f"Decide next, {len(items)} waiting{f', {len(found) - len(items)} put aside' if hidden else ''}")
+        away = f", {len(found) - len(items)} put aside" if hidden else ""
+        panels.heading(f"Decide next, {words.count(len(items))} waiting{away}")
         if not items:
             panels.empty(f"Nothing has to be decided. {panels.last_came(picture, 'tickets')}")
         for number, item in enumerate(items[:SHOWN], start=1):

@@ -91,10 +91,10 @@ def page(picture: Picture) -> None:
     broken = figures.custody(steps).height
     panels.facts(
         [
-            (str(tally["overdue"]), "▲ steps overdue"),
-            (str(tally["due"]), "◇ steps due now"),
-            (str(tally["done"]), f"✓ steps done, of {steps.height} that apply"),
-            (str(broken), "✗ gaps or differences in custody"),
+            (words.count(tally["overdue"]), "▲ steps overdue"),
+            (words.count(tally["due"]), "◇ steps due now"),
+            (words.count(tally["done"]), f"✓ steps done, of {words.count(steps.height)} that apply"),
+            (words.count(broken), "✗ gaps or differences in custody"),
         ]
     )
     panels.heading("Custody")
