@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.normalise.place_words import KINDS, OPPOSED, place_tokens, plain
 
 LONG = 7  # letters from which a word can be several run together: our choice
+FEWEST = 30  # a word of one of few sites tells as much as of one of so many: our choice
 
 
 @dataclass
@@ -122,7 +123,7 @@ def gazetteer(sites: pl.DataFrame) -> Gazetteer:
             book.by_word[word].add(i)
         if place.number:
             book.numbers[place.number].add(i)
-    total = max(1, len(book.places))
+    total = max(FEWEST, len(book.places))
     book.rarity = {word: math.log(1 + total / len(sites_)) for word, sites_ in book.by_word.items()}
     for name in chain.from_iterable(p.names for p in book.places):
         for size in range(2, len(name) + 1):  # "QC Armory", "JP Vandersloot"

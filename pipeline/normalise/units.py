@@ -28,6 +28,7 @@ CATEGORY_TYPE = {
     "accessible-device": "bmd",
     "poll-book": "pollbook",
 }
+SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
 DEVICE_NOUN = (
     r"(?:scanners?|scnrs?|scanr|scan|tabulators?|tab|reader|machine|mach|unit|bmd|marker|touch\s?screen|screen|epb"
     r"|pb|pollbook"
@@ -165,7 +166,12 @@ def sites_named(book: UnitBook, said: str | None, text: str | None) -> tuple[str
 
 
 def unit_of(
-    book: UnitBook, site_id: str | None, said: str | None, text: str | None, category: str | None = None
+    book: UnitBook,
+    site_id: str | None,
+    said: str | None,
+    text: str | None,
+    category: str | None = None,
+    kind: str | None = None,
 ) -> str | None:
     """The unit that the words name, else the only one that fits the trouble; null where more than one could be meant.
 
@@ -174,10 +180,11 @@ def unit_of(
     said : the unit as the caller said it
     text : what the caller said
     category : the ticket's primary category; None leaves the type open
+    kind : what the trouble is said to be at, for a category of any kind (`seal`)
     """
     said, text = said or "", text or ""
     here = book.at_site.get(site_id or "", [])
-    wanted = wanted_types(said, text, category)
+    wanted = wanted_types(category, kind)
     for how, number in numbers_said(said, text):
         if how == "lead" and not wanted:
             continue
@@ -204,10 +211,10 @@ def same_letters(units: list[Unit], letters: str) -> list[Unit]:
     return [u for u in units if letters and u.tag.rstrip("0123456789") == letters] or units
 
 
-def wanted_types(said: str, text: str, category: str | None) -> tuple[str, ...]:
-    """The types of unit that the trouble, or the caller's word for the unit, is about."""
-    kind = CATEGORY_TYPE.get(category or "")
-    return TYPES.get(kind or "", ())
+def wanted_types(category: str | None, kind: str | None) -> tuple[str, ...]:
+    """The types of unit that the trouble is about."""
+    category = category or ""
+    return TYPES.get(CATEGORY_TYPE.get(category) or SENDS.get(category) or kind or "", ())
 
 
 def counts_itself(book: UnitBook, unit_id: str | None, site_id: str | None) -> bool:

@@ -15,6 +15,7 @@ SURE = 0.8
         ("P04", "P04"),
         ("Marlpit Elementary School", "P01"),
         ("marlpit elem.", "P01"),
+        ("Marlpit", "P01"),  # one word of one site, in a county of few
         ("MARLPIT ES (gym)", "P01"),
         ("Marplit Elemntary", "P01"),
         ("marlpit grade school", "P01"),

@@ -16,6 +16,9 @@ from pipeline.normalise.spoken import in_digits
         ("sixty twelve", "6012"),
         ("eighty one eleven", "8111"),
         ("one more", "one more"),
+        ("four hundred and six has no sound", "406 has no sound"),
+        ("a hundred twenty-three", "123"),
+        ("a hundred people", "a hundred people"),
         ("twenty five hundred", "twenty five hundred"),
     ],
 )

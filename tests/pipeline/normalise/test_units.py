@@ -38,6 +38,9 @@ def test_the_only_unit_that_fits_the_trouble_is_meant(units_frame: pl.DataFrame)
     book = unit_book(units_frame)
     assert unit_of(book, "P01", "", "touch screen frozen", "bmd") == "MD-20013"
     assert unit_of(book, "P02", "", "jammed", "scanner-jam") == "SC-20021"
+    assert unit_of(book, "P02", "", "results will not go through", "transmission") == "SC-20021"
+    assert unit_of(book, "P02", "", "the strap of our scanner was cut", "seal", "scanner") == "SC-20021"
+    assert unit_of(book, "P02", "", "the strap of the case was cut", "seal") is None
 
 
 def test_no_unit_is_guessed_where_two_fit_or_none_is_involved(units_frame: pl.DataFrame):
