@@ -38,6 +38,7 @@ DEMO_SITES = 60
 RUNS = 5  # of each paint
 CHANGES = 40  # page changes that are timed
 THINK_SECONDS = 1.0  # between them
+ALONE = 5  # times that the first session sees each page before the others come: what the day fills is then no part of theirs
 PAGES = ["Lines", "Power", "Tickets", "Map", "Units", "Site", "Now"]
 OPEN = ["tickets", "now", None, "lines"]  # what the other sessions show, in turn; None: goes from page to page
 TICKETS = [f"W-BENCH-{n}" for n in range(5)]
@@ -187,8 +188,9 @@ def many_sessions(browser: Browser, board: Board, book: Book, sessions: int) -> 
     page = browser.new_page(viewport={"width": 1366, "height": 768})
     page.goto(f"{board.address}/now")
     page.wait_for_selector(".wb-facts", timeout=120_000)
-    for name in PAGES:
+    for name in PAGES * ALONE:
         change(page, name)
+        time.sleep(THINK_SECONDS)
     before = status_of(pid, "VmRSS")
     with Screens(board.port, sessions - 1, OPEN, TICKETS) as screens:
         until = time.monotonic() + PATIENCE_SECONDS
