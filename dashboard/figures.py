@@ -1,7 +1,7 @@
 """Sums that the headline, the map and the lists share; frames in, plain figures out."""
 
 import math
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import polars as pl
@@ -16,6 +16,10 @@ HALF_WIDTH = 1.6449  # standard deviations from the mean to the 5 % and 95 % poi
 LIKELY = 0.5  # a chance from here on is called likely; our choice
 HORIZONS = (0.0, 30.0, 60.0)  # points of the next hour at which lines are known [min]
 CUSTODY = r"(seals-checked|-sealed|-handed-over|-received)$"  # steps at which something changes hands or seals
+COUNT_LASTS = timedelta(
+    minutes=60
+)  # a head count says little of a line after so long (docs/methods/lines.md); our choice
+WIDE = 20.0  # people within an interval from which a count is worth a call [count]; our choice
 LATE_MINUTES = 30  # a head count received longer than this after it was taken is drawn hollow [min]; our choice
 
 
@@ -88,6 +92,19 @@ def worst_lines(lines: pl.DataFrame) -> pl.DataFrame:
     return lines.sort(
         "wait_minutes_median", "wait_minutes_mean", "site_id", "line", descending=[True, True, False, False]
     )
+
+
+@once
+def least_known(picture: Picture) -> pl.DataFrame:
+    """Lines that nobody counted in the last `COUNT_LASTS`, the widest interval first; newest count: `counted_at`."""
+    counts = picture.known.line_counts.unpivot(
+        ["checkin_line", "scanner_line"], index=["site_id", "at"], variable_name="line", value_name="people"
+    ).drop_nulls("people")
+    newest = counts.group_by("site_id", pl.col("line").str.strip_suffix("_line")).agg(counted_at=pl.col("at").max())
+    lines = picture.answer("lines").join(newest, on=["site_id", "line"], how="left")
+    is_old = pl.col("counted_at").is_null() | (pl.col("counted_at") < picture.at - COUNT_LASTS)
+    width = pl.col("waiting_high") - pl.col("waiting_low")
+    return lines.filter(is_old & (width >= WIDE)).sort(width, "site_id", "line", descending=[True, False, False])
 
 
 def likely_over_30(lines: pl.DataFrame) -> tuple[int, float]:

@@ -11,6 +11,7 @@ from dashboard.theme import Palette
 
 ACROSS = 3  # panels side by side [count]
 SHOWN = 9  # panels shown unasked [count]
+ASKED = 6  # sites to be asked for a head count [count]
 BEFORE, AFTER = timedelta(hours=3), timedelta(hours=2)
 
 
@@ -81,6 +82,31 @@ def draw(picture: Picture, row: dict) -> None:
     panels.chart(drawn, f"{name}: {people} waiting at {at}, the outlook of two hours, head counts.")
 
 
+def ask_for_counts(picture: Picture) -> None:
+    """Where a head count would tell most."""
+    least = figures.least_known(picture)
+    panels.heading("Ask for a head count here first")
+    if least.is_empty():
+        panels.empty("Every line was counted within the hour, or is known to be short.")
+        return
+    panels.table(
+        ("Site", "Line", "Waiting (5–95 %)", "Last counted"),
+        [
+            (
+                figures.names(picture).get(r["site_id"], r["site_id"]),
+                words.LINES[r["line"]],
+                words.about(r["waiting_median"], r["waiting_low"], r["waiting_high"]),
+                words.clock(r["counted_at"], picture.zone, picture.at) if r["counted_at"] else "never",
+            )
+            for r in least.head(ASKED).iter_rows(named=True)
+        ],
+    )
+    panels.markup(
+        '<p class="small">Lines whose number is least known and that nobody counted within the hour: long lines that '
+        "were missed on trial days were nearly all such ones. Enter what is told under Report.</p>"
+    )
+
+
 def page(picture: Picture) -> None:
     """The page."""
     st.title("Lines", anchor=False)
@@ -115,6 +141,7 @@ def page(picture: Picture) -> None:
             for column, row in zip(st.columns(ACROSS), cut[start : start + ACROSS].iter_rows(named=True), strict=False):
                 with column:
                     draw(picture, row)
+        ask_for_counts(picture)
         panels.heading("Every line")
         panels.frame(every_line(picture), "lines-table")
         ends = picture.answer("outlook").filter(pl.col("last_voter_at_mean").is_not_null()).unique("site_id")

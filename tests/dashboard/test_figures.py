@@ -1,11 +1,13 @@
 """Sums behind the headline and the list."""
 
 import math
+from datetime import UTC, datetime
+from pathlib import Path
 
 import polars as pl
 import pytest
 
-from dashboard import figures, words
+from dashboard import data, figures, words
 
 
 def lines(*rows: tuple[str, float, float, float]) -> pl.DataFrame:
@@ -30,6 +32,17 @@ def test_waiting_of_the_next_hour_is_the_area_under_the_line():
     (row,) = figures.next_hour(lines(("A", 10, 4, 20)), outlook).to_dicts()
     assert row["cost"] == 750
     assert (row["cost_low"], row["cost_high"]) == (30 * 7 + 30 * 5, 30 * 25 + 30 * 18)
+
+
+def test_lines_that_nobody_counted_within_the_hour_are_asked_about_the_least_known_first(copied: Path, monkeypatch):
+    monkeypatch.setenv(data.ENVIRONMENT, str(copied))
+    monkeypatch.setattr(figures, "WIDE", 0.0)
+    soon = figures.least_known(data.current(datetime(2026, 11, 3, 16, 30, tzinfo=UTC)))  # half an hour after the counts
+    assert set(soon["site_id"]) == {"P03"} and soon["counted_at"].null_count() == soon.height
+    later = figures.least_known(data.current(datetime(2026, 11, 3, 17, 30, tzinfo=UTC)))
+    assert set(later["site_id"]) == {"P01", "P02", "P03"}
+    widths = (later["waiting_high"] - later["waiting_low"]).to_list()
+    assert widths == sorted(widths, reverse=True) and widths[0] > 0
 
 
 def test_a_step_that_was_only_not_reported_breaks_no_custody():
