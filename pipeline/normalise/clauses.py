@@ -2,6 +2,9 @@
 
 from collections import defaultdict
 
+import numpy as np
+
+from pipeline.contracts.words import TICKET_CATEGORIES
 from pipeline.normalise import wording
 from pipeline.normalise.word_lists import words_of
 from pipeline.normalise.wording import Match, Vocabulary
@@ -9,7 +12,6 @@ from pipeline.normalise.wording import Match, Vocabulary
 CARRIED = 0.8  # share of a rule's weight where the thing was named in an earlier clause or only as the unit
 LEAN = 0.6  # weight of one leaning word, before its own 1 or 2
 MOST_LEANING = 4.0  # leaning words never outweigh a phrase of the trade
-LOWEST, HIGHEST = -0.5, 2.2  # bounds of what one word can lean, so that none decides alone [natural log of odds]
 PUT_RIGHT = 0.6  # share of a word of danger that was only guessed at: our choice
 SHARE, MOST = 1.2, 8.0  # weight of a natural log of odds, and the most that counts
 REPEATED = 0.3  # share of the weight of further signs for the same category
@@ -60,11 +62,11 @@ def hints(said_at: list[str], found: list[Match]) -> dict[str, dict[str, float]]
 
 def leaning(book: Vocabulary, heard: list[str]) -> dict[str, float]:
     """What the words of a text lean to, taken one by one, where they lean to anything at all."""
-    sums: dict[str, float] = defaultdict(float)
-    for word in sorted(set(heard)):
-        for category, value in book.leaning.get(word, {}).items():
-            sums[category] += max(LOWEST, min(HIGHEST, value))
-    return {c: SHARE * min(v, MOST) for c, v in sums.items() if v > 0.5}
+    rows = [book.leaning[word] for word in sorted(set(heard)) if word in book.leaning]
+    if not rows:
+        return {}
+    sums = zip(TICKET_CATEGORIES, np.add.reduce(rows).tolist(), strict=True)
+    return {c: SHARE * min(v, MOST) for c, v in sums if v > 0.5}
 
 
 def is_put_right(words: list[tuple[str, str]], match: Match) -> bool:

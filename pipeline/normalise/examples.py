@@ -5,10 +5,12 @@ A word that few sentences hold says little, and none says more than `MOST` for a
 no single word decides. The phrases of the vocabulary know what the trade says; this knows what people say around it.
 """
 
-import math
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.normalise.word_lists import words_of
 
@@ -28,13 +30,15 @@ Clause = Sequence[tuple[str, str]]  # the words of a clause: the stem, and the w
 
 @dataclass(frozen=True)
 class Examples:
-    """What each word or pair of neighbours says for the categories that it was seen in, and for all others.
+    """What each word or pair of neighbours says for each category, and those that it speaks for plainly.
 
-    Both in natural log of odds.
+    In natural log of odds: a row of `odds` by word, a column by category.
     """
 
     categories: tuple[str, ...] = ()
-    odds: Mapping[str, tuple[Mapping[str, float], float]] = field(default_factory=dict)
+    rows: Mapping[str, int] = field(default_factory=dict)
+    odds: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0)))
+    plainly: Mapping[str, tuple[tuple[str, float], ...]] = field(default_factory=dict)
 
 
 def terms(clause: Clause) -> dict[str, str]:
@@ -47,22 +51,26 @@ def terms(clause: Clause) -> dict[str, str]:
 
 def learn(sentences: Mapping[str, Iterable[str]], clauses_of: Callable[[str], Iterable[Clause]]) -> Examples:
     """What the words of example sentences, by category, say."""
-    count: dict[str, Counter[str]] = defaultdict(Counter)
-    size: Counter[str] = Counter()
-    for category, texts in sentences.items():
-        for text in texts:
-            size[category] += 1
-            for term in {term for clause in clauses_of(text) for term in terms(clause)}:
-                count[term][category] += 1
-    total = sum(size.values())
-    usual = {c: n / total for c, n in sorted(size.items())}
-    odds = {}
-    for term, by_category in sorted(count.items()):
-        seen = sum(by_category.values()) + SMOOTH
-        says = {c: math.log((n + SMOOTH * usual[c]) / seen / usual[c]) for c, n in sorted(by_category.items())}
-        others = max(LEAST, math.log(SMOOTH / seen))
-        odds[term] = ({c: max(LEAST, min(MOST, value)) for c, value in says.items()}, others)
-    return Examples(tuple(usual), odds)
+    categories = sorted(sentences)
+    found: list[tuple[str, int]] = []  # each word of each sentence once, with the place of its category
+    size = np.zeros(len(categories))
+    for i, category in enumerate(categories):
+        for text in sentences[category]:
+            size[i] += 1
+            found += [(term, i) for term in {term for clause in clauses_of(text) for term in terms(clause)}]
+    rows = {term: row for row, term in enumerate(sorted({term for term, _ in found}))}
+    count = np.zeros((len(rows), len(categories)))
+    np.add.at(count, ([rows[term] for term, _ in found], [i for _, i in found]), 1.0)
+    usual = size / max(1.0, size.sum())
+    seen = count.sum(axis=1, keepdims=True) + SMOOTH
+    with np.errstate(divide="ignore", invalid="ignore"):
+        says = np.log((count + SMOOTH * usual) / seen / usual)
+    odds = np.clip(np.where(count > 0, says, np.log(SMOOTH / seen)), LEAST, MOST)
+    names = list(rows)
+    plainly: dict[str, list[tuple[str, float]]] = defaultdict(list)
+    for row, i in np.argwhere((count > 0) & (odds > TELLING)).tolist():
+        plainly[names[row]].append((categories[i], float(odds[row, i])))
+    return Examples(tuple(categories), rows, odds, {term: tuple(told) for term, told in plainly.items()})
 
 
 def likeness(
@@ -79,17 +87,13 @@ def likeness(
         for term, said in terms(clause).items():
             if part > share.get(term, (0.0, ""))[0]:
                 share[term] = (part, said)
-    sums = dict.fromkeys(examples.categories, 0.0)
+    known = sorted(term for term in share if term in examples.rows)
+    if not known:
+        return dict.fromkeys(examples.categories, 0.0), {}
+    sums = np.array([share[t][0] for t in known]) @ examples.odds[[examples.rows[t] for t in known]]
     best: dict[str, list[tuple[float, str]]] = defaultdict(list)
-    to_all = 0.0
-    for term, (part, said) in sorted(share.items()):
-        if term not in examples.odds:
-            continue
-        says, others = examples.odds[term]
-        to_all += part * others
-        for category, value in says.items():
-            sums[category] += part * (value - others)
-            if value > TELLING:
-                best[category].append((-value, said))
+    for term in known:
+        for category, value in examples.plainly.get(term, ()):
+            best[category].append((-value, share[term][1]))
     words = {c: " ".join(w for _, w in sorted(found)[:3]) for c, found in best.items()}
-    return {c: value + to_all for c, value in sums.items()}, words
+    return dict(zip(examples.categories, sums.tolist(), strict=True)), words

@@ -25,6 +25,7 @@ ASKED = -0.95  # a question, or `other`: asked again it is mostly another questi
 FIRST_HOUR = -3.03  # for each hour between the two, but no more than one
 TELLS_ON = 0.178  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
+OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
 LIKELY = 0.5  # from which a call is linked [probability]
 
 
@@ -36,19 +37,25 @@ def odds(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> 
     rare : how rare each word is (`follow_ups.rarity`)
     row, other : readings, with `opened_at`, `resolved_at`, `words`, `chances`, `again_odds` and `names_none`
     """
-    if comes_anew(row, other):
+    shared = follow_ups.shared(rare, row["words"], other["words"])
+    if comes_anew(row, other) or (keeps_own(row, shared) and row["category"] not in other["categories"]):
         return -math.inf
     minutes = (row["opened_at"] - other["opened_at"]).total_seconds() / 60
     return (
         BEFORE
         + max(by_kind(row["chances"], other["chances"]), 0.0 if row["names_none"] else -math.inf)
-        + WORD * min(MOST_RARITY, follow_ups.shared(rare, row["words"], other["words"]))
+        + WORD * min(MOST_RARITY, shared)
         + STILL_OPEN * (follow_ups.was_open(other, row) or tells_its_end(row, other))
         + by_unit(row, other)
         + ASKED * (other["category"] in follow_ups.NEVER)
         + FIRST_HOUR * min(1.0, minutes / 60)
         + TELLS_ON * row["again_odds"]
     )
+
+
+def keeps_own(row: dict[str, Any], shared: float) -> bool:
+    """Whether a call's own words are sure of what it is about, and shared with no other ticket."""
+    return bool(row["category_confidence"] >= OWN_SURE and not row["names_none"] and shared < OWN_WORDS)
 
 
 def tells_its_end(row: dict[str, Any], other: dict[str, Any]) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 
 from rapidfuzz import fuzz, process
 
-from pipeline.normalise import follow_ups, linkage, weighing
+from pipeline.normalise import follow_ups, linkage, units, weighing
 
 # Minutes after which a further call is about something else, and how alike two texts must be [0-100]: our choice, set
 # on half of the sample days, checked on the other half (docs/methods/reading.md).
@@ -26,7 +26,6 @@ LINE_MINUTES = 30.0  # two callers about one line: at most this far apart [min],
 LINE_ALIKE = 0.8  # and the smaller count at least this share of the larger: our choice
 ALIKE_CHANCE, SAME_UNIT_CHANCE, SAME_KIND_CHANCE, LINE_CHANCE = 0.95, 0.9, 0.8, 0.5  # our choice
 UNIT_SURE = 0.85  # link from which a call is of the unit of the other, where it names none [probability]: our choice
-OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
 MOST_SURE = 0.95  # no link is surer than one by texts that are alike
 AGAIN = re.compile(
     r"^\W*(?:again\b|2nd call|second call|3rd call|third call|update(?:\s+(?:pls|please|on))?|still no fix"
@@ -117,10 +116,9 @@ def take_over(
     """
     if row["category_confidence"] >= 1.0:
         return
-    is_sure = row["category_confidence"] >= OWN_SURE and not row["names_none"]
     of: dict[str, tuple[float, dict[str, Any]]] = {}
     for other, sure in zip(earlier, by_ticket, strict=True):
-        if not is_sure or follow_ups.shared(rare, row["words"], other["words"]) >= OWN_WORDS:
+        if not linkage.keeps_own(row, follow_ups.shared(rare, row["words"], other["words"])):
             of[other["head"]] = (sure, other)
     if not of:
         return
@@ -164,7 +162,7 @@ def two_callers(row: dict[str, Any], other: dict[str, Any], minutes: float) -> f
     within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
     if row["again"] and row["category"] == other["category"]:
         within = max(2 * within, AGAIN_MINUTES)
-    is_same_unit = row["unit_id"] and row["unit_id"] == other["unit_id"]
+    is_same_unit = row["category"] in units.CATEGORY_TYPE and row["unit_id"] and row["unit_id"] == other["unit_id"]
     if is_same_unit and row["category"] != "scanner-jam":
         within *= 1.5  # a jam that was cleared comes again, other troubles last
     if row["line_said"] and other["line_said"] and row["line_said"] != other["line_said"]:

@@ -10,9 +10,12 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
+from pipeline.contracts.words import TICKET_CATEGORIES
 from pipeline.normalise import again, asides, county_words, voices
 from pipeline.normalise.examples import Examples, learn
 from pipeline.normalise.forms import stem, tidy
@@ -23,6 +26,7 @@ NUMBER = "<n>"
 GAP = "~"
 HINT_COUNT = 3.0  # a hint counts as this many phrases when words are weighed one by one: our choice
 SMOOTH = 2.0  # phrases of no category that every word is taken to occur in: our choice
+LOWEST, HIGHEST = -0.5, 2.2  # bounds of what one word can lean, so that none decides alone [natural log of odds]
 GAP_WORDS = 3  # a gap in a phrase spans up to three words: our choice
 CLAUSE = re.compile(
     r"[.;!?\n|]+|,|/|\s-+\s|:\s|\b(?:and|but|also|plus|because|however|secondly|moreover|furthermore|additionally"
@@ -57,7 +61,7 @@ class Vocabulary:
     rules: list[tuple[str, str, str, float]]
     spelled: dict[str, tuple[str, ...]]
     stems: frozenset[str]
-    leaning: dict[str, dict[str, float]]
+    leaning: dict[str, NDArray[np.float64]]  # of each stem to each category, in the order of the categories
     common: frozenset[str]
     trade: frozenset[str]
     raw: list[str]
@@ -170,8 +174,8 @@ def build_vocabulary(table: Mapping[str, Any], said: Sequence[Told] = ()) -> Voc
     return book
 
 
-def leanings(phrases: Iterable[Phrase]) -> dict[str, dict[str, float]]:
-    """How much each stem speaks for each category, from the phrases that it occurs in [natural log of odds].
+def leanings(phrases: Iterable[Phrase]) -> dict[str, NDArray[np.float64]]:
+    """How much each stem speaks for each category, from the phrases that it occurs in [natural log of odds], bounded.
 
     A word's share among the phrases of one category over its share among all of them, smoothed: naive Bayes (Maron,
     1961, from memory) with the vocabulary itself as its only text.
@@ -189,13 +193,12 @@ def leanings(phrases: Iterable[Phrase]) -> dict[str, dict[str, float]]:
                 count[option][category] += share
             size[category] += share
     total = sum(size.values())
-    out: dict[str, dict[str, float]] = {}
+    out = {}
     for word, by_category in sorted(count.items()):
         seen = sum(by_category.values())
-        out[word] = {
-            c: math.log((by_category.get(c, 0.0) + SMOOTH * n / total) / (seen + SMOOTH) * total / n)
-            for c, n in sorted(size.items())
-        }
+        usual = [(by_category.get(c, 0.0), size.get(c, 0.0)) for c in TICKET_CATEGORIES]
+        odds = [math.log((n + SMOOTH * k / total) / (seen + SMOOTH) * total / k) if k else 0.0 for n, k in usual]
+        out[word] = np.clip(odds, LOWEST, HIGHEST)
     return out
 
 
@@ -206,9 +209,10 @@ def vocabulary(own: str = "", without: str = "") -> Vocabulary:
     Parameters
     ----------
     own : the text of the county's vocabulary.toml
-    without : a voice whose tickets are left out, to see how well it is read unheard
+    without : a voice whose tickets are left out, to see how well it is read unheard; "set*": all that begin so
     """
-    said = [told for told in voices.voices() if told.voice != without]
+    left_out = re.compile(re.escape(without).replace(r"\*", ".*"))
+    said = [told for told in voices.voices() if not left_out.fullmatch(told.voice)]
     return build_vocabulary(county_words.added(shipped(), county_words.table(own, "vocabulary.toml")), said)
 
 
@@ -281,7 +285,8 @@ def run_together(book: Vocabulary, token: str) -> tuple[str, ...]:
 
 def clauses_of(book: Vocabulary, text: str) -> list[list[tuple[str, str]]]:
     """The clauses of a text, each a list of (stem, digits or the word itself)."""
-    return [words for words, _ in clauses_with_shares(book, text)]
+    found = (words_in(book, part) for _, part in parts_of(tidy(text)))
+    return [words for words in found if words]
 
 
 def clauses_with_shares(book: Vocabulary, text: str) -> list[tuple[list[tuple[str, str]], float]]:

@@ -23,7 +23,7 @@ def test_no_word_decides_alone_and_nothing_is_learnt_from_one_kind():
 
 
 def test_calls_about_an_earlier_one_are_told_from_others_in_a_voice_left_out():
-    voice = "set: stories"
+    voice = "set A: stories"
     learnt = wording.vocabulary("", voice).again
     said = [(again.odds(learnt, told.text), told.is_again) for told in voices.voices() if told.voice == voice]
     pairs = [a > b for a, is_again in said if is_again for b, other in said if not other]

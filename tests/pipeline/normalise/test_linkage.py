@@ -89,7 +89,7 @@ def test_each_thing_in_common_makes_a_call_likelier_to_be_of_a_ticket():
 
 @pytest.mark.parametrize("category", ["long-line", "procedure"])
 def test_a_line_and_a_question_come_anew_unless_the_call_tells_otherwise(category: str):
-    first, call = reading(0, category=category), reading(10, category=category)
+    first, call = (reading(at, category=category, categories=[category]) for at in (0, 10))
     assert linkage.odds({}, call, first) == -math.inf
     assert linkage.odds({}, call | {"is_news": True, "is_end": True}, first) > -math.inf
 
