@@ -24,7 +24,7 @@ NOT_OF = {  # neither keeps a ballot box, counts, or prints a zero report: commo
     "pollbook": ("scanner-jam", "scanner-down", "tape-printer", "bin-full", "bmd"),
 }
 # What each weight is worth in natural log of odds, and what more in a text e times longer than a brief one; fitted
-# (tests/benchmarks/voices.py): docs/methods/reading.md.
+# on voices left out: docs/methods/reading.md; measured by tests/benchmarks/voices.py.
 PHRASE, PHRASE_LONGER = 0.45, -0.22
 LIKENESS = 0.40
 BESIDE = 1.77  # what is known of the place and of the ticket's end
