@@ -9,26 +9,27 @@ SPANISH_VERBS = (
     "funciona|sirve|prende|enciende|arranca|abre|imprime|lee|conecta|responde|sale|acepta|cuenta|manda|envia"
     "|carga|cabe|toma"
 )
-CONTRACTIONS = (
+# A form, what it becomes, and letters of which a text holds some wherever it fits: looked for first, which is faster.
+CONTRACTIONS: tuple[tuple[str, ...], ...] = (
     # Voters' second language by section 203 of the Voting Rights Act in many counties: "no funciona" is "wont work".
     (rf"\bno\s+(?:se\s+)?(?:l[aeo]s?\s+)?(?:puede[n]?\s+)?(?=(?:{SPANISH_VERBS})[nr]?\b)", "wont "),
-    (r"\bse\s+fue\s+la\s+luz\b|\bno\s+hay\s+(?:luz|corriente)\b", "power out"),
+    (r"\bse\s+fue\s+la\s+luz\b|\bno\s+hay\s+(?:luz|corriente)\b", "power out", "luz", "corriente"),
     (r"\bno\s+hay\b", "no"),
     (r"\b(they|you)'?re\b|\b(we)'re\b", r"\1\2"),
-    (r"\bpassing\s+(?:out|around)\b", "handing out"),
+    (r"\bpassing\s+(?:out|around)\b", "handing out", "passing"),
     # What a dictating telephone makes of the trade's words.
-    (r"\bpole\s+(?=(?:books?|pads?|workers?|watch|judges?|managers?)\b)", "poll "),
-    (r"\bscan(?:ning)?\s+her\b", "scanner"),
+    (r"\bpole\s+(?=(?:books?|pads?|workers?|watch|judges?|managers?)\b)", "poll ", "pole"),
+    (r"\bscan(?:ning)?\s+her\b", "scanner", "scan"),
     (r"\b(?:want|one't|won)\s+(?=(?:turn|start|print|boot|scan|power|take|come|read|send|go)\b)", "wont "),
-    (r"\b(?:eye|i)\s+dee?\b", "id"),
-    (r"\bpast\s+port\b", "passport"),
-    (r"\bnet\s+work\b", "network"),
-    (r"\bhead\s+(?:sets?|phones?)\b", "headset"),
-    (r"\bkey\s+pads?\b", "keypad"),
-    (r"\b(?:dew|due)\s+(?=(?:we|i|they|you)\b)", "do "),
-    (r"[\u2018\u2019\u02bc`]", "'"),
+    (r"\b(?:eye|i)\s+dee?\b", "id", "de"),
+    (r"\bpast\s+port\b", "passport", "past"),
+    (r"\bnet\s+work\b", "network", "net"),
+    (r"\bhead\s+(?:sets?|phones?)\b", "headset", "head"),
+    (r"\bkey\s+pads?\b", "keypad", "key"),
+    (r"\b(?:dew|due)\s+(?=(?:we|i|they|you)\b)", "do ", "dew", "due"),
+    (r"[\u2018\u2019\u02bc`]", "'", "\u2018", "\u2019", "\u02bc", "`"),
     (r"[\u2010-\u2015]", " - "),
-    (r"\[(?:phone|email|name)\]", " "),
+    (r"\[(?:phone|email|name)\]", " ", "["),
     # What a voice message holds between its words: pauses, and words begun twice.
     (r"\b(?:u+m+|u+h+|erm?|hm+|mm+)\b[,.]*", " "),
     (r"\b([a-z]+)(?:\s+\1\b)+", r"\1"),
@@ -43,48 +44,27 @@ CONTRACTIONS = (
         r" (?:reports?|reported|reporting|says?|said|states?|stated|advises|advised)\b(?: that\b)?",
         " ; ",
     ),
-    (r"\b(?:told|advised|instructed)\s+(?:\w+\s+)?(?:to|not to|sit|that)\b[^.;,]*", " ; "),
-    (r"\bw/o\b", " without "),
-    (r"\bw/", " with "),
-    (r"\bc/b\b", " cb "),
+    (
+        r"\b(?:told|advised|instructed)\s+(?:\w+\s+)?(?:to|not to|sit|that)\b[^.;,]*",
+        " ; ",
+        "told",
+        "advised",
+        "instructed",
+    ),
+    (r"\bw/o\b", " without ", "w/"),
+    (r"\bw/", " with ", "w/"),
+    (r"\bc/b\b", " cb ", "c/b"),
     (r"\b(min|mins|hr|hrs|approx|abt|est|ext|no|pct|bldg|rm|dr|st|vs)\.", r"\1 "),
-    (r"\bs/n\b|\bsn#", " serial "),
-    (r"\b(?:check|ck|chk|chek)[\s-]?ins?\b", "checkin"),
-    (r"\b([a-z]+)-([a-z]+)\b", r"\1 \2"),
-    (r"'s\b", ""),
-    (r"'", ""),
-    (r"&", " and "),
-    (r"#", " number "),
+    (r"\bs/n\b|\bsn#", " serial ", "s/n", "sn#"),
+    (r"\b(?:check|ck|chk|chek)[\s-]?ins?\b", "checkin", "ck", "chk", "chek"),
+    (r"\b([a-z]+)-([a-z]+)\b", r"\1 \2", "-"),
+    (r"'s\b", "", "'"),
+    (r"'", "", "'"),
+    (r"&", " and ", "&"),
+    (r"#", " number ", "#"),
     (r"(\d)([a-z])", r"\1 \2"),
 )
-# Letters of which a text holds some wherever a form fits: looked for first, since that is faster.
-HELD = {
-    r"\bse\s+fue": ("luz", "corriente"),
-    r"\bpassing": ("passing",),
-    r"\bpole": ("pole",),
-    r"\bscan(": ("scan",),
-    r"\b(?:eye|i)\s+dee": ("de",),
-    r"\bpast": ("past",),
-    r"\bnet": ("net",),
-    r"\bhead": ("head",),
-    r"\bkey": ("key",),
-    r"\b(?:dew|due)": ("dew", "due"),
-    r"[\u2018": ("\u2018", "\u2019", "\u02bc", "`"),
-    r"\[(?:phone": ("[",),
-    r"\b(?:told|advised": ("told", "advised", "instructed"),
-    r"\bw/": ("w/",),
-    r"\bc/b": ("c/b",),
-    r"\bs/n": ("s/n", "sn#"),
-    r"\b(?:check|ck": ("ck", "chk", "chek"),
-    r"\b([a-z]+)-": ("-",),
-    r"'": ("'",),
-    r"&": ("&",),
-    r"#": ("#",),
-}
-CONTRACTION_FORMS = tuple(
-    (re.compile(form), to, next((held for begin, held in HELD.items() if form.startswith(begin)), ()))
-    for form, to in CONTRACTIONS
-)
+CONTRACTION_FORMS = tuple((re.compile(form), to, held) for form, to, *held in CONTRACTIONS)
 NO_ENDING = frozenset(
     words_of("news this does always series access address process progress business thing things bring")
 )
