@@ -74,7 +74,7 @@ def of_tickets(answers: Answers) -> list[str]:
 
 def of_steps(answers: Answers) -> list[str]:
     found = answers.milestones
-    return [f"{count(found, 'standing', s)}\n{said}" for s, said in (("overdue", "▲ steps overdue"), ("done", "✓"))]
+    return [f"{count(found, 'standing', s):,}\n{said}" for s, said in (("overdue", "▲ steps overdue"), ("done", "✓"))]
 
 
 def of_supplies(answers: Answers) -> list[str]:
