@@ -62,9 +62,10 @@ def decisions(picture: Picture) -> list[Item]:
 
 
 def dangers(picture: Picture) -> Iterator[Item]:
-    """Open tickets that tell of danger: never ranked by time."""
+    """Open tickets that tell of danger: never ranked by time; a repeat only where its first is not in the list."""
     texts = dict(picture.known.tickets.select("ticket_id", "text").iter_rows())
-    first = figures.dangers(picture).filter(pl.col("same_as").is_null())
+    found = figures.dangers(picture)
+    first = found.filter(~pl.col("same_as").is_in(found["ticket_id"].implode()).fill_null(False))
     for row in first.iter_rows(named=True):
         yield Item(
             PEOPLE,

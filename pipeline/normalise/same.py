@@ -85,20 +85,26 @@ def repeated(
     """The earlier ticket that a ticket repeats, the likeliest and of such the latest, and the chance that it does."""
     best: tuple[float, float, int] | None = None
     first = bisect_left(earlier, row["opened_at"] - follow_ups.HOURS, key=lambda r: r["opened_at"])
-    near = earlier[first:]
+    near = [other for other in earlier[first:] if not tells_new_danger(row, other)]
     alike = process.cdist([row["core"]], [other["core"] for other in near], scorer=fuzz.ratio, score_cutoff=ALIKE)
     by_all = linkage.chances(rare, row, near)
     for i, other in enumerate(near):
         sure, told = chance(row, other, float(alike[0, i]), by_all[i])
-        if sure >= linkage.LIKELY and (best is None or (sure, told, first + i) > best):
-            best = (sure, told, first + i)
+        if sure >= linkage.LIKELY and (best is None or (sure, told, i) > best):
+            best = (sure, told, i)
     take_over(row, near, by_all, rare)
     if best is None:
         return None, None
-    other = earlier[best[2]]
+    other = near[best[2]]
     if row["unit_id"] is None and row["category"] == other["category"] and best[0] >= UNIT_SURE:
         row["unit_id"] = other["unit_id"]
     return other["ticket_id"], best[0]
+
+
+def tells_new_danger(row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether a call tells of danger to people of which the earlier ticket told nothing: somebody has to hear of it."""
+    tells_danger = "safety" in row["categories"] and not row["names_none"]
+    return tells_danger and "safety" not in other["categories"]
 
 
 def take_over(

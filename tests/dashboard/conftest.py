@@ -2,11 +2,13 @@
 
 import json
 import shutil
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from dashboard import data
 from pipeline import run
 
 NOW = datetime(2026, 11, 4, 18, tzinfo=UTC)
@@ -108,3 +110,29 @@ def empty_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def copied(book: Path, tmp_path: Path) -> Path:
     """A copy of the small county's book, to be written to."""
     return Path(shutil.copytree(book, tmp_path / "copy"))
+
+
+ROSTERS = {
+    "county.toml": 'name = "Tern Hollow County"\nzone = "America/Chicago"\nelection_day = 2026-11-03\n',
+    "sites.csv": "site_id,name,latitude,longitude,opens,closes,expected_voters,checkin_stations,booths\n"
+    "P01,Alder Street Hall,41.1,-93.5,07:00,20:00,700,1,10\nP02,Larkspur Library,41.2,-93.4,07:00,20:00,800,3,12\n"
+    "P03,Millrace School,41.3,-93.3,07:00,20:00,300,2,6\n",
+    "units.csv": "unit_id,site_id,type\nSC-11,P01,scan-single\nSC-12,P02,scan-single\nSC-13,P03,scan-single\n",
+}
+AT = datetime(2026, 11, 3, 14, 30, tzinfo=UTC)  # 08:30 there
+
+
+@pytest.fixture
+def picture_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., data.Picture]:
+    """The moment, 08:30, of a book of three places and the feeds given, by kind."""
+
+    def made(**feeds: str) -> data.Picture:
+        day = tmp_path / "day"
+        day.mkdir()
+        for name, text in (ROSTERS | {f"{kind}-0815.csv": text for kind, text in feeds.items()}).items():
+            (day / name).write_text(text, "utf-8")
+        run.take([day], tmp_path / "book", AT, received=datetime(2026, 11, 3, 14, 15, tzinfo=UTC))
+        monkeypatch.setenv(data.ENVIRONMENT, str(tmp_path / "book"))
+        return data.current(AT)
+
+    return made

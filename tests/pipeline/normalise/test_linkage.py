@@ -108,3 +108,28 @@ def test_tickets_of_one_site_share_the_chance_but_not_with_their_own_repeats():
     assert apart[0] < alone and sum(apart) < 1
     both = linkage.chances({}, call, [one, two | {"head": one["head"]}])
     assert both[0] == both[1] > alone
+
+
+@pytest.mark.parametrize(
+    ("first", "then"),
+    [
+        ("power is out in the gym", "still no power here and a wire is down in the parking lot"),
+        ("power is out in the gym", "update: power still out, somebody fainted"),
+        ("poll book 3 is dead", "again, poll book still dead, and there is a man shouting with a gun"),
+        (SCANNER, "nobody has come about the scanner and now smoke is coming out of it"),
+    ],
+)
+def test_danger_is_no_repeat_of_a_ticket_that_told_of_none(make_known: Callable[..., Known], first: str, then: str):
+    rows = [
+        {"site": "Oxbow Library", "text": t, "opened_at": AT + timedelta(minutes=m)}
+        for t, m in ((first, 0), (then, 25))
+    ]
+    found = read_tickets(make_known(rows)).rows(named=True)[1]
+    assert found["same_as"] is None and "safety" in found["categories"] and found["severity"] == 1
+
+
+def test_a_call_about_danger_that_was_told_of_is_of_that(make_known: Callable[..., Known]):
+    told = read(
+        make_known, ("a wire is down and sparking at the door", 0), ("any news on that wire, it still sparks", 25)
+    )
+    assert told[1] == ("safety", "K000")
