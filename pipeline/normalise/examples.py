@@ -25,6 +25,7 @@ UNHEARD = frozenset(  # words that tell how a sentence is built, not what it is 
     )
 )
 
+Floats = NDArray[np.float64]
 Clause = Sequence[tuple[str, str]]  # the words of a clause: the stem, and the word as said
 
 
@@ -37,7 +38,7 @@ class Examples:
 
     categories: tuple[str, ...] = ()
     rows: Mapping[str, int] = field(default_factory=dict)
-    odds: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0)))
+    odds: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     plainly: Mapping[str, tuple[tuple[str, float], ...]] = field(default_factory=dict)
 
 
@@ -49,23 +50,38 @@ def terms(clause: Clause) -> dict[str, str]:
     return found
 
 
-def learn(sentences: Mapping[str, Iterable[str]], clauses_of: Callable[[str], Iterable[Clause]]) -> Examples:
-    """What the words of example sentences, by category, say."""
-    categories = sorted(sentences)
-    found: list[tuple[str, int]] = []  # each word of each sentence once, with the place of its category
-    size = np.zeros(len(categories))
-    for i, category in enumerate(categories):
-        for text in sentences[category]:
-            size[i] += 1
-            found += [(term, i) for term in {term for clause in clauses_of(text) for term in terms(clause)}]
+def said_by(texts: Sequence[tuple[int, Iterable[str]]], kinds: int) -> tuple[dict[str, int], Floats, Floats]:
+    """The rows of all words, in how many texts of each kind each stands, and what that says for each kind, unbounded.
+
+    Parameters
+    ----------
+    texts : the kind of each, and its words, each once
+
+    Returns
+    -------
+    word -> row; count [texts] and natural log of odds, a row by word and a column by kind
+    """
+    found = [(term, kind) for kind, words in texts for term in words]
     rows = {term: row for row, term in enumerate(sorted({term for term, _ in found}))}
-    count = np.zeros((len(rows), len(categories)))
-    np.add.at(count, ([rows[term] for term, _ in found], [i for _, i in found]), 1.0)
-    usual = size / max(1.0, size.sum())
+    count = np.zeros((len(rows), kinds))
+    np.add.at(count, ([rows[term] for term, _ in found], [kind for _, kind in found]), 1.0)
+    usual = np.bincount([kind for kind, _ in texts], minlength=kinds) / max(1, len(texts))
     seen = count.sum(axis=1, keepdims=True) + SMOOTH
     with np.errstate(divide="ignore", invalid="ignore"):
         says = np.log((count + SMOOTH * usual) / seen / usual)
-    odds = np.clip(np.where(count > 0, says, np.log(SMOOTH / seen)), LEAST, MOST)
+    return rows, count, np.where(count > 0, says, np.log(SMOOTH / seen))
+
+
+def learn(sentences: Mapping[str, Iterable[str]], clauses_of: Callable[[str], Iterable[Clause]]) -> Examples:
+    """What the words of example sentences, by category, say."""
+    categories = sorted(sentences)
+    texts = [
+        (i, {term for clause in clauses_of(text) for term in terms(clause)})
+        for i, category in enumerate(categories)
+        for text in sentences[category]
+    ]
+    rows, count, says = said_by(texts, len(categories))
+    odds = np.clip(says, LEAST, MOST)
     names = list(rows)
     plainly: dict[str, list[tuple[str, float]]] = defaultdict(list)
     for row, i in np.argwhere((count > 0) & (odds > TELLING)).tolist():
