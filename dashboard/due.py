@@ -60,7 +60,7 @@ def no_door_reported(picture: Picture, late: pl.DataFrame) -> Item:
         f"{NEVER_AWAY} {CROWD} {LOCAL}",
         key="doors",
         press="Sender asked",
-        acts=(acting.mark("doors", "asked whoever sends the opening steps"),),
+        acts=(acting.mark("feed milestones", "asked whoever sends the opening steps"),),
     )
 
 

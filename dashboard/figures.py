@@ -16,9 +16,7 @@ HALF_WIDTH = 1.6449  # standard deviations from the mean to the 5 % and 95 % poi
 LIKELY = 0.5  # a chance from here on is called likely; our choice
 HORIZONS = (0.0, 30.0, 60.0)  # points of the next hour at which lines are known [min]
 CUSTODY = r"(seals-checked|-sealed|-handed-over|-received)$"  # steps at which something changes hands or seals
-COUNT_LASTS = timedelta(
-    minutes=60
-)  # a head count says little of a line after so long (docs/methods/lines.md); our choice
+COUNT_LASTS = timedelta(minutes=60)  # how long a head count tells of a line (docs/methods/lines.md); our choice
 WIDE = 20.0  # people within an interval from which a count is worth a call [count]; our choice
 LATE_MINUTES = 30  # a head count received longer than this after it was taken is drawn hollow [min]; our choice
 

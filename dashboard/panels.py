@@ -168,6 +168,12 @@ def may_write(picture: Picture) -> bool:
     return False
 
 
+def only_live(picture: Picture) -> None:
+    """Ends a page's run at a past moment, where nothing can be entered."""
+    if not may_write(picture):
+        st.stop()
+
+
 def take_back(entry_id: str) -> None:
     """Withdraws an entry."""
     entering.keep("withdraw", None, {}, entry_id)

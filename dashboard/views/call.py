@@ -133,8 +133,7 @@ def form(picture: Picture) -> dict[str, str | None]:
 def page(picture: Picture) -> None:
     """The page."""
     st.title("Take a call", anchor=False)
-    if not panels.may_write(picture):
-        st.stop()
+    panels.only_live(picture)
     left, right = st.columns([0.5, 0.5], gap="large")
     with left:
         values = form(picture)

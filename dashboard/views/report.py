@@ -148,8 +148,7 @@ FORMS = {
 def page(picture: Picture) -> None:
     """The page."""
     st.title("Report", anchor=False)
-    if not panels.may_write(picture):
-        st.stop()
+    panels.only_live(picture)
     left, right = st.columns([0.44, 0.56], gap="large")
     with left:
         kind = st.segmented_control(

@@ -109,11 +109,11 @@ def fitted(seen: Seen, mean_minutes: float, settings: Settings) -> Fitted:
     effects, sigma = start.copy(), float(np.asarray(prior.sigma))
     pull = np.full(x.shape[1], 1 / settings["power.outage_effect"] ** 2)
     covariance = np.diag(1 / pull)
-    told = Told.of(seen)
+    promised = Promised.of(seen)
     for _ in range(60):
         before = effects, sigma
         mean, variance = cut_off(y, x @ effects, sigma)
-        mean[told.rows], variance[told.rows] = told.moments((x @ effects)[told.rows], sigma)
+        mean[promised.rows], variance[promised.rows] = promised.moments((x @ effects)[promised.rows], sigma)
         mean, variance = np.where(seen.is_over, y, mean), np.where(seen.is_over, 0.0, variance)
         pull[0] = weight / sigma**2
         covariance = np.linalg.inv(x.T @ x / sigma**2 + np.diag(pull))
@@ -135,7 +135,7 @@ def cut_off(low: Floats, mu: Floats, sigma: ArrayLike) -> tuple[Floats, Floats]:
 
 
 @dataclass(frozen=True)
-class Told:
+class Promised:
     """Running outages of which something is promised (`rows` of `Seen`): a grid of the logarithm of their length.
 
     edges, middle : of the cells of each outage's grid; likely : of its promises, at the middles
@@ -147,7 +147,7 @@ class Told:
     likely: Floats
 
     @classmethod
-    def of(cls, seen: Seen) -> "Told":
+    def of(cls, seen: Seen) -> "Promised":
         """Those of the outages seen."""
         u = grid()
         ahead = (u[1:] + u[:-1]) / 2

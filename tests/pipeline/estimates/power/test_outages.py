@@ -235,7 +235,7 @@ def test_a_simulated_set_agrees_with_lifelines():
 def test_a_promise_weighs_the_length_of_a_running_outage_as_quadrature_does():
     age, given, mu, sigma = 45.0, 300.0, 4.6, 0.9
     seen = Seen(np.array([age]), np.array([False]), np.zeros((1, 0)), promised(given, 10.0))
-    mean, variance = outages.Told.of(seen).moments(np.array([mu]), sigma)
+    mean, variance = outages.Promised.of(seen).moments(np.array([mu]), sigma)
 
     def weight(y: float) -> float:
         error = np.log((np.exp(y) - age + 10 + 10) / (given + 10 + 10)) + 0.3
