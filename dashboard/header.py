@@ -82,10 +82,17 @@ def notice(picture: Picture) -> None:
 def choose_moment(picture: Picture) -> None:
     """The one time control: live, or a past moment of the county's clock."""
     zone, past = picture.zone, data.moments(picture)
-    mode = st.segmented_control(
-        "Known up to", MODES, key="mode", required=True, label_visibility="collapsed", help=MODES_HELP
+    st.session_state.control = st.session_state.mode  # the control follows the session: a browser may not have it yet
+    st.segmented_control(
+        "Known up to",
+        MODES,
+        key="control",
+        required=True,
+        on_change=lambda: st.session_state.update(mode=st.session_state.control),
+        label_visibility="collapsed",
+        help=MODES_HELP,
     )
-    if mode != "A past time":
+    if st.session_state.mode != "A past time":
         if st.session_state.get("as_of") is not None:
             st.session_state.as_of = None
             st.rerun()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from streamlit.proto.WidgetStates_pb2 import WidgetStates
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 from streamlit.testing.v1 import AppTest
 
@@ -76,6 +77,16 @@ def test_a_click_is_not_lost_to_a_drawing_that_is_being_stopped(open_board, book
         app = app.switch_page(f"views/{view}.py").run()
         assert not app.exception and [title.value for title in app.title] == [VIEWS[view]]
     assert len(asked) == 2
+
+
+def test_every_drawing_tells_the_browser_where_the_time_control_stands(open_board, book: Path):
+    app = open_board(book, "2026-11-03T09:51:00-06:00")
+    for view in ("lines", "tickets"):
+        app = app.switch_page(f"views/{view}.py").run()
+        app.query_params.clear()  # as a link of the row at the top does
+        control = app.segmented_control(key="control")
+        assert control.value == "A past time" and control.proto.set_value and "Not live." in said(app)
+        app._tree.get_widget_states = WidgetStates  # the next click comes from a browser that has not drawn it yet
 
 
 @pytest.mark.parametrize("view", VIEWS)
