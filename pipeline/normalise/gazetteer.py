@@ -11,6 +11,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.normalise.place_words import KINDS, OPPOSED, place_tokens, plain
+from pipeline.normalise.shortened import Shortened, shortened
 
 LONG = 7  # letters from which a word can be several run together: our choice
 FEWEST = 30  # a word of one of few sites tells as much as of one of so many: our choice
@@ -36,6 +37,7 @@ class Gazetteer:
     """The roster of sites as an index of words."""
 
     places: list[Place]
+    as_written: Shortened
     precincts: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
     wholes: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
     numbers: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
@@ -110,7 +112,7 @@ def gazetteer(sites: pl.DataFrame) -> Gazetteer:
     columns = ["site_id", "name", "aliases", "address", "room", "precincts"]
     rows = sites.sort("site_id").select(columns).to_dicts()
     single = {word for row in rows for name in spoken_names(row) for word in name}
-    book = Gazetteer([make_place(row, single) for row in rows])
+    book = Gazetteer([make_place(row, single) for row in rows], shortened(rows))
     for i, row in enumerate(sites.sort("site_id").select("site_id", "precincts").to_dicts()):
         book.ids[plain(row["site_id"])] = i
         for precinct in filter(None, (row["precincts"] or "").split(";")):

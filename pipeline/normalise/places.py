@@ -24,6 +24,7 @@ from pipeline.normalise.place_words import (
     place_tokens,
     plain,
 )
+from pipeline.normalise.shortened import only_fit
 
 # Weights of evidence [log odds], our choice; checked on the sample days: docs/methods/reading.md.
 MATCHED, UNMATCHED_SAID, UNMATCHED_NAME = 2.0, 1.3, 0.25
@@ -31,6 +32,7 @@ WHOLE_NAME = 2.5  # every word of a name or alias was said, and nothing else
 CONFLICT = 6.0  # north for south, Station 3 for Station 13, a library for a school
 ADDRESS, PRECINCT, SITE_ID, UNIT_NAMED = 9.0, 9.0, 14.0, 6.0
 NAMED_IN_TEXT = 5.0  # a whole name or alias told in the text, where the place as said leaves a doubt
+ONLY_FIT = 4.5  # every word said is, or is cut from, a word of this site alone (`shortened.py`)
 STREET_SAID = 1.5  # per unit of rarity, for a word of the street or the room
 INITIAL = 0.45  # likeness of a single letter to a word that begins with it: our choice
 SWAPPED = 4.0  # R. W. for W. R.
@@ -160,6 +162,9 @@ def weigh(
     rest = take_precincts(book, rest, score)
     for i, value in name_scores(book, rest).items():
         score[i] += value
+    only = only_fit(book.as_written, rest)
+    if only is not None:
+        score[only] += ONLY_FIT
     for site_id in unit_sites:
         i = book.ids.get(plain(site_id), -1)
         if i >= 0:
@@ -253,7 +258,7 @@ def score_name(
         near_by = max(((s, w) for w, s in near if w in place.street or w in place.room), default=None)
         if near_by and (near_by[1] not in STREETS):
             total += STREET_SAID * book.rarity[near_by[1]] * near_by[0] * (1.3 if follows or numbered else 0.8)
-        elif numbered and token == place.number:
+        elif numbered and token == place.number and (len(token) > 1 or place.street & set(tokens)):
             total += ADDRESS
         elif near_by or token in FILLERS or token in STREETS:
             continue
