@@ -156,6 +156,12 @@ def meaning(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
     return by_words(plain, known)
 
 
+def second_meaning(word: str, column: str) -> str | None:
+    """What a word means where another word of the column has its first meaning, None where it means nothing else."""
+    found: str | None = words()["beside"].get(column, {}).get(plain_word(word))
+    return found
+
+
 def by_words(plain: str, known: dict[str, str]) -> Match | None:
     """The meaning that all known words inside a longer phrase agree on (`closed - by phone`), None if they differ."""
     inside = f" {plain} "

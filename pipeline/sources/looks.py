@@ -33,6 +33,14 @@ PROSE = 20  # mean characters of free text; codes and names of places are shorte
 ROSTERS = {"site_id": "sites", "unit_id": "units", "rover_id": "rovers"}
 TEXTS = {("tickets", "text"), ("tickets", "resolution"), ("sites", "address"), ("sites", "entrance")}
 LISTS = {"aliases", "precincts", "skills", "parts", "breaks"}  # several values in a cell: long, and no prose
+LISTED_FORMS = {  # cells of several values that have a form of their own, and what it is called
+    "skills": (
+        r"^(scanner|bmd|poll-book|power|supplies)(\s*[;,/]\s*(scanner|bmd|poll-book|power|supplies))*$",
+        "our skills",
+    ),
+    "parts": (r"^[^:;]+:\d+(;[^:;]+:\d+)*;?$", "names with counts"),
+    "breaks": (r"^\d\d:\d\d-\d\d:\d\d(;\d\d:\d\d-\d\d:\d\d)*$", "spans of time"),
+}
 TELEPHONE = r"^\+?\(?\d[\d ().-]*[ ().-]+\d{4}(?: ?(?:x|ext\.?) ?\d+)?$|^\+?1?[2-9]\d{9}$"
 TWELVE = re.compile(r"(\d{1,2})(?::?(\d\d))?(?::00)?\s*([ap])\.?m\.?", re.I)
 COMPACT = re.compile(r"(\d{1,2}):?(\d\d)(?::\d\d)?")
@@ -239,6 +247,11 @@ def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
         return listed
     if ours.is_key:
         return look_key(theirs)
+    if ours.name in LISTED_FORMS:
+        form, called = LISTED_FORMS[ours.name]
+        share = float(theirs.values.str.contains(form).mean() or 0)  # type: ignore[arg-type]
+        if share >= FITS:
+            return Look(WORDS_ALONE, f"{theirs.part(share * theirs.values.len())} are {called}")
     lengths = theirs.values.str.len_chars()
     mean, blanks = float(lengths.mean() or 0), float(theirs.values.str.count_matches(" ").mean() or 0)  # type: ignore[arg-type]
     if (ours.kind, ours.name) in TEXTS:

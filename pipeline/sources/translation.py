@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from pipeline.contracts.feeds import CLOCK
-from pipeline.sources.likeness import meaning, plain_word
+from pipeline.sources.likeness import Match, meaning, plain_word, second_meaning
 from pipeline.sources.looks import ROSTERS, Ours, Roster, Theirs, clock_of
 
 WORD_SURE = 0.95  # probability that a word which the list names means what it says: our choice
@@ -48,13 +48,22 @@ def closed(theirs: Theirs, ours: Ours) -> Translation:
     """Words of a closed list."""
     words: defaultdict[str, list[Word]] = defaultdict(list)
     unknown = []
-    for text, count in once(theirs):
-        found = meaning(text, ours.name, ours.choices)
+    counts = once(theirs)
+    meant = {text: meaning(text, ours.name, ours.choices) for text, _ in counts}
+    for text, count in counts:
+        found = beside(text, ours.name, meant)
         if found is None:
             unknown.append((text, count))
         elif text.casefold() != found.ours:
             words[found.ours].append(Word(text, count, sure_of(text) * found.likeness))
     return Translation({word: words[word] for word in ours.choices if word in words}, unknown)
+
+
+def beside(text: str, column: str, meant: dict[str, Match | None]) -> Match | None:
+    """A word's meaning, or its second one where another word of the column has the first: `idle` beside `active`."""
+    found, second = meant[text], second_meaning(text, column)
+    others = {m.ours for other, m in meant.items() if m and other != text and not second_meaning(other, column)}
+    return Match(second, LETTER_SURE) if found and second and found.ours in others and second not in others else found
 
 
 def sure_of(text: str) -> float:

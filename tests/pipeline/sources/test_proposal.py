@@ -352,3 +352,28 @@ def test_a_kind_that_is_none_or_needs_no_profile_is_refused():
         propose(b"a,b\n1,2\n", "x.csv", "weather")
     with pytest.raises(UsageError, match="no profile is needed"):
         propose(b"a,b\n1,2\n", "x.csv", "power-notes")
+
+
+# ---- what the values tell where a name does not ----
+
+
+def test_a_word_of_two_meanings_takes_the_one_that_no_other_word_has(taking: Taking):
+    header = ["Device", "Reported", "No", "State"]
+    rows = [["SC-1001", f"2026-11-03 09:0{n}", str(n), word] for n, word in enumerate(("Active", "Idle", "Active"))]
+    profile, logged = taking(table(header, rows, ",").encode(), "status.csv", "status")
+    assert profile["values"]["state"] == {"ready": ["Idle"], "scanning": ["Active"]}
+    assert logged["state"].to_list() == ["scanning", "ready", "scanning"]
+    alone = tomllib.loads(profile_text(propose(table(header, rows[::2], ",").encode(), "status.csv", "status")))
+    assert alone["values"]["state"] == {"ready": ["Active"]}
+
+
+def test_skills_parts_and_breaks_are_known_by_their_form():
+    text = "Van|North|East|Begin|Finish|Q1|Q2|Q3\n7|41.1|-93.2|05:30|21:00|scanner;power|roller:2;cable:1|12:00-12:30\n"
+    placed = {p.ours.name: p.theirs.name for p in propose(text.encode(), "rovers.csv", "rovers").placed}
+    assert (placed["skills"], placed["parts"], placed["breaks"]) == ("Q1", "Q2", "Q3")
+
+
+def test_a_roster_of_precincts_is_keyed_by_the_precinct():
+    text = "precinct|name|lat|lon|open|close|turnout|pollbooks|booths|pct list\nP1|Tansy Hall|41.1|-93.2|07:00|20:00|500|2|9|4\n"
+    placed = {p.ours.name: p.theirs.name for p in propose(text.encode(), "sites.csv", "sites").placed}
+    assert (placed["site_id"], placed["precincts"]) == ("precinct", "pct list")
