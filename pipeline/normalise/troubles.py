@@ -33,7 +33,9 @@ from pipeline.normalise.wording import Vocabulary
 
 STORY = 35  # words from which a text is a story, whose order says nothing: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
-SURE_ENOUGH = 0.7  # a unit is guessed by the category from this probability up: our choice
+SURE_ENOUGH = (
+    0.65  # a unit is guessed by the category, or by all of its kind of unit, from this probability up: our choice
+)
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
 
 
@@ -200,7 +202,7 @@ def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
     settled = around.settled.of(ticket["ticket_id"])
     site_id, sure, unit_id = site_and_unit(ticket, text, around)
     fact = around.facts.get(site_id, severity.NO_FACTS)
-    kind = units.kind_of(around.stock, unit_id) or units.kind_said(unit_said)
+    kind = units.kind_meant(around.stock, site_id, unit_id, unit_said)
     reading = read_text(text, kind or "", around.book)
     outcome = read_text(ticket["resolution"], "", around.book, is_outcome=True) if ticket["resolution"] else None
     of = None if units.counts_itself(around.stock, unit_id, site_id) else kind
@@ -222,7 +224,11 @@ def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
     if settled.get("category"):
         category, chance, why = str(settled["category"]), 1.0, "a person's answer"
         found = [category, *(c for c in found if c != category)]
-    if unit_id is None and "unit_id" not in settled and chance >= SURE_ENOUGH:
+    if (
+        unit_id is None
+        and "unit_id" not in settled
+        and max(chance, units.kind_chance(category, chances)) >= SURE_ENOUGH
+    ):
         named = sorted(reading.things & units.TYPES.keys()) if category == "seal" else ()
         only = named[0] if len(named) == 1 else None
         unit_id = units.unit_of(around.stock, site_id, unit_said, text, category, only)

@@ -1,16 +1,20 @@
 """Which unit a caller means: an asset tag, a serial, its last digits, or the only unit of its type at the site."""
 
+import math
 import re
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import polars as pl
 from rapidfuzz.distance import OSA
 
-from pipeline.normalise.spoken import in_digits
+from pipeline.normalise.spoken import ONES, in_digits
 
 TAIL_DIGITS = 3  # "at least three final digits of id or serial", as hotline staff ask for: common practice, no source
+EXACT = ("name", "short", "parts", "pair", "numbered")
 TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what the trouble is about
     "scanner": ("scan-single", "scan-batch"),
     "bmd": ("bmd", "dre", "electronic-cast", "electronic-cast-paper"),
@@ -31,7 +35,7 @@ CATEGORY_TYPE = {
 SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
 DEVICE_NOUN = (
     r"(?:scanners?|scnrs?|scanr|scan|tabulators?|tab|reader|machine|mach|unit|bmd|marker|touch\s?screen|screen|epb"
-    r"|pb|pollbook"
+    r"|pb|pollbook|counter|ctr|mkr|ebk"
     r"|poll\s?book|tablet|ipad|laptop|station|ck[\s-]?in|check[\s-]?in|device|asset|tag|serial|ser|s/?n|no|number"
     r"|num|sc|md|id)"
 )
@@ -46,6 +50,20 @@ ENDING = re.compile(
     re.I,
 )
 THE_ONE = re.compile(r"\bthe\s+#?(\d{3,6})\s+(?:one|unit|machine|scanner)\b", re.I)
+DIGIT = re.compile(r"\d")
+NAME = re.compile(
+    r"(?<!\w)(?:(?:[a-z0-9]+[-_/.#]){1,3}[a-z0-9]+|\d+[a-z]+\d+)(?!\w)", re.I
+)  # "04-S1", whatever its parts
+# "S2", "SCN 31": letters and digits of a tag, or the end of one that begins with its site's id.
+SHORT = re.compile(r"(?<![\w.'\u2019-])([a-z]|[a-z]{2,4}[\s#-]{0,2})[#-]?(\d{1,2})(?![\w%:/]|[.,]\d)", re.I)
+PARTS = re.compile(r"(?<![\w/$-])\d{1,4}(?:[-. ]\d{1,4}){1,3}(?![\w/:%-])")  # "41-31", "7731 46 598"
+WHOLE_PAIR = re.compile(r"(?<![\w$:./#-])(\d\d)(?![\w:/%-]|[.,]\d)")  # "31 won't boot", where tags have two digits
+BEFORE_COUNT = re.compile(
+    r"(?:\b(?:line|about|around|at|for|since|maybe|over|under|almost|nearly|have|got|with|aged?|of)|~)\W*$", re.I
+)
+NUMBERED = re.compile(rf"\b({DEVICE_NOUN})\s*(?:no\.?|number|num|#)?\s*(\d|{'|'.join(ONES)})(?![\w:%/-]|[.,]\d)", re.I)
+# A clause that begins so is about another unit than the one named before: "4140 is fine. The second one hums".
+THE_SECOND = re.compile(rf"(?:^|[.;:!?,]|\b(?:while|but|and))\s*the\s+second(?:\s+(?:one|{DEVICE_NOUN})\b|\s*,)", re.I)
 HASHED = re.compile(r"#\s?(\d{2,10})(?![\w:])|\((\d{3,6})\)")
 AFTER_NOUN = re.compile(
     rf"\b{DEVICE_NOUN}\s*(?:no\.?|number|num|#|is|:|-|ending|in)?\s*#?\s*(\d{{1,10}})(?![\w:%/-])", re.I
@@ -59,8 +77,8 @@ COUNT_UNIT = re.compile(
 SAID_KINDS = tuple(
     (kind, re.compile(form))
     for kind, form in (
-        ("pollbook", r"check|ck\s?-?in|poll\s?-?book|\bepb|\bpb\b|tablet|ipad|laptop|e-?book|sign"),
-        ("bmd", r"\bbmd|mark|touch|\bmd\b|\bada\b|access"),
+        ("pollbook", r"check|ck\s?-?in|poll\s?-?book|\bepb|\bebk|\bpb\b|tablet|ipad|laptop|e-?book|sign"),
+        ("bmd", r"\bbmd|mark|\bmkr|touch|\bmd\b|\bada\b|access"),
         ("scanner", r"scan|scnr|tabul|reader|\bsc\b|count"),
     )
 )
@@ -76,6 +94,7 @@ class Unit:
     tag: str
     digits: str
     serial: str
+    local: tuple[str, str]  # the letters and the digits that its id ends in: "s" and "2" of "04-S2"
 
 
 @dataclass
@@ -86,6 +105,7 @@ class UnitBook:
     at_site: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
     by_tag: dict[str, Unit] = field(default_factory=dict)
     by_id: dict[str, Unit] = field(default_factory=dict)
+    by_name: dict[str, Unit] = field(default_factory=dict)
     letters: set[str] = field(default_factory=set)
     by_tail: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
 
@@ -110,6 +130,7 @@ def unit_book(units: pl.DataFrame) -> UnitBook:
             book.at_site[unit.site_id].append(unit)
         book.by_tag[unit.tag] = unit
         book.by_id[unit.unit_id] = unit
+        book.by_name[bare_name(unit.unit_id)] = unit
         book.letters.add(unit.tag.rstrip("0123456789"))
         for number in {unit.digits, unit.serial} - {""}:
             for size in range(TAIL_DIGITS, len(number) + 1):
@@ -126,36 +147,61 @@ def make_unit(row: dict[str, Any]) -> Unit:
         tag_of(row["unit_id"]),
         digits_of(row["unit_id"]),
         digits_of(row["serial"] or ""),
+        local_of(row["unit_id"]),
     )
 
 
-def numbers_said(said: str, text: str) -> list[tuple[str, str]]:
+def local_of(unit_id: str) -> tuple[str, str]:
+    """The letters and the digits, without leading zeros, that an id ends in; empty where it ends otherwise."""
+    found = re.search(r"([a-z]+)[^a-z0-9]*0*([1-9]\d*)$", unit_id.lower())
+    return (found.group(1), found.group(2)) if found else ("", "")
+
+
+def bare_name(text: str) -> str:
+    """A name's letters and digits alone, lower case."""
+    return re.sub(r"[^a-z0-9]", "", text.lower())
+
+
+@lru_cache(maxsize=10_000)
+def numbers_said(said: str, text: str) -> tuple[tuple[str, str], ...]:
     """Numbers that can name a unit, surest first: (how they were said, the digits or the tag).
 
     In free text a number needs a sign that it names a unit, since most numbers there count people or minutes.
     """
     said, text = in_digits(said), in_digits(text)
+    one = [("numbered", f"{m.group(1)} {m.group(2)}") for m in NUMBERED.finditer(text)]
+    if not DIGIT.search(said + text):
+        return tuple(one)
     found: list[tuple[str, str]] = []
     for source in (said, text):
+        found += [("name", bare_name(m.group())) for m in NAME.finditer(source) if re.search("[a-z]", m.group(), re.I)]
         found += [("tag", m.group(1) + m.group(2)) for m in TAG.finditer(source)]
+    for source in (said, text):
+        found += [("short", bare_name(m.group(1)) + " " + m.group(2).lstrip("0")) for m in SHORT.finditer(source)]
     if digits_of(said):
         found.append(("field", digits_of(said)))
+    found += one
     for how, form in (
+        ("parts", PARTS),
         *(("text", form) for form in (ENDING, THE_ONE, HASHED, AFTER_NOUN)),
         ("bare", BARE),
         ("lead", LEADING),
+        ("pair", WHOLE_PAIR),
     ):
         for m in form.finditer(text):
-            number = next(g for g in m.groups() if g)
-            if not COUNT_UNIT.match(text, m.end()):
+            number = next((g for g in m.groups() if g), m.group())
+            if not COUNT_UNIT.match(text, m.end()) and not (how == "pair" and BEFORE_COUNT.search(text, 0, m.start())):
                 found.append((how, number))
-    return found
+    return tuple(found)
 
 
 def sites_named(book: UnitBook, said: str | None, text: str | None) -> tuple[str, ...]:
     """Sites that hold a unit that the words fit, for choosing between places; empty where nothing fits."""
     sites: set[str] = set()
     for how, number in numbers_said(said or "", text or ""):
+        if how == "name" and number in book.by_name:
+            unit = book.by_name[number]
+            return (unit.site_id,) if unit.site_id else ()
         if how == "tag" and tag_of(number) in book.by_tag:
             unit = book.by_tag[tag_of(number)]
             return (unit.site_id,) if unit.site_id else ()
@@ -182,10 +228,24 @@ def unit_of(
     category : the ticket's primary category; None leaves the type open
     kind : what the trouble is said to be at, for a category of any kind (`seal`)
     """
-    said, text = said or "", text or ""
     here = book.at_site.get(site_id or "", [])
-    wanted = wanted_types(category, kind)
+    unit_id = unit_named(book, here, said or "", text or "", wanted_types(category, kind))
+    if unit_id and THE_SECOND.search(text or ""):
+        same = [u.unit_id for u in here if u.type == book.by_id[unit_id].type]
+        return next(u for u in same if u != unit_id) if len(same) == 2 and unit_id in same else unit_id
+    return unit_id
+
+
+def unit_named(book: UnitBook, here: list[Unit], said: str, text: str, wanted: tuple[str, ...]) -> str | None:
+    """`unit_of`, the first that is named."""
+    if several_said(here, said):
+        return None
     for how, number in numbers_said(said, text):
+        if how in EXACT:
+            unit = named_exactly(book, here, wanted, how, number)
+            if unit:
+                return unit.unit_id
+            continue
         if how == "lead" and not wanted:
             continue
         if how == "tag" and letters_of(number) not in book.letters and number not in re.sub(r"[^\w]", "", said):
@@ -199,6 +259,31 @@ def unit_of(
     fits = [u for u in here if u.type in wanted]
     # "Scanner 2" is no number of the roster's: places count them as they stand in the room, so that two stay open.
     return fits[0].unit_id if len(fits) == 1 else None
+
+
+def several_said(here: list[Unit], said: str) -> list[Unit]:
+    """The units of a site that are said, where that is several, by their ids or the ends of these: "S1 S3"."""
+    words = {bare_name(w) for w in re.split(r"[\s,;&/+]+", said)} if said else set()
+    found = [u for u in here if {bare_name(u.unit_id), "".join(u.local)} & (words - {""})]
+    return found if len(found) > 1 else []
+
+
+def named_exactly(book: UnitBook, here: list[Unit], wanted: tuple[str, ...], how: str, number: str) -> Unit | None:
+    """The one unit that a number names without a slip, said in one of the ways of `EXACT`."""
+    if how == "name":
+        return book.by_name.get(number)
+    digits = digits_of(number)
+    if how == "short":
+        fits = [u for u in here if u.local == tuple(number.split(" "))]
+    elif how == "parts":
+        fits = [u for u in here if len(digits) >= 4 and digits in (u.digits, u.serial)]
+    elif how == "pair":
+        fits = [u for u in here if u.type in wanted and u.digits == digits]
+    else:  # numbered as its id is, "04-S2": the digits of other tags count no machines of a place
+        noun, _, said = number.rpartition(" ")
+        types = wanted_types(None, kind_said(noun)) or wanted
+        fits = [u for u in here if u.type in types and u.local[1] == ONES.get(said.lower(), said)]
+    return fits[0] if len(fits) == 1 else None
 
 
 def letters_of(tag: str) -> str:
@@ -215,6 +300,12 @@ def wanted_types(category: str | None, kind: str | None) -> tuple[str, ...]:
     """The types of unit that the trouble is about."""
     category = category or ""
     return TYPES.get(CATEGORY_TYPE.get(category) or SENDS.get(category) or kind or "", ())
+
+
+def kind_chance(category: str, chances: Mapping[str, float]) -> float:
+    """The probability that the trouble is of the kind of unit that a category is about; 0 where it is about none."""
+    kind = CATEGORY_TYPE.get(category)
+    return math.fsum(chance for c, chance in chances.items() if kind and CATEGORY_TYPE.get(c) == kind)
 
 
 def counts_itself(book: UnitBook, unit_id: str | None, site_id: str | None) -> bool:
@@ -274,6 +365,13 @@ def kind_of(book: UnitBook, unit_id: str | None) -> str | None:
     """What a unit is to its users: scanner, bmd, pollbook or printer."""
     unit = book.by_id.get(unit_id or "")
     return next((kind for kind, types in TYPES.items() if unit and unit.type in types), None)
+
+
+def kind_meant(book: UnitBook, site_id: str | None, unit_id: str | None, said: str) -> str | None:
+    """What a unit, or each of several, is to its users, as the roster has it; else by the caller's word for it."""
+    several = [] if unit_id else several_said(book.at_site.get(site_id or "", []), said)
+    kinds = {kind_of(book, u.unit_id) for u in several} or {kind_of(book, unit_id)}
+    return (kinds.pop() if len(kinds) == 1 else None) or kind_said(said)
 
 
 def kind_said(said: str) -> str | None:

@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from pipeline.normalise.units import kind_said, sites_named, unit_book, unit_of
+from pipeline.normalise.units import kind_chance, kind_meant, kind_said, sites_named, unit_book, unit_of
 
 
 @pytest.mark.parametrize(
@@ -78,3 +78,74 @@ def test_a_tag_of_several_parts_is_read_whole(units_frame: pl.DataFrame):
     rows = units_frame.filter(pl.col("site_id") == "P01").head(2)
     book = unit_book(rows.with_columns(unit_id=pl.Series(["T-216-1", "T-216-2"])))
     assert unit_of(book, "P01", "", "T-216-2 is the good one", None) == "T-216-2"
+
+
+@pytest.fixture
+def numbered(units_frame: pl.DataFrame) -> pl.DataFrame:
+    """A place whose tags begin with its own id, and number its units from one."""
+    ids = ("07-S1", "07-S2", "07-B1", "07-P1", "07-P2")
+    rows = units_frame.filter(pl.col("site_id") == "P01").sort("unit_id")
+    kinds = ["scan-single", "scan-single", "bmd", "electronic-poll-book", "electronic-poll-book"]
+    return rows.with_columns(unit_id=pl.Series(ids), type=pl.Series(kinds))
+
+
+@pytest.mark.parametrize(
+    ("said", "text", "category", "unit"),
+    [
+        ("07-S2", "", None, "07-S2"),
+        ("S2", "dead", None, "07-S2"),
+        ("", "S2 down, S1 carries on", None, "07-S2"),
+        ("", "p2 lost its list", None, "07-P2"),
+        ("", "07s1 is dark", None, "07-S1"),
+        ("", "scanner 2 is dark", None, "07-S2"),
+        ("", "tablet two lost its list", None, "07-P2"),
+        ("", "mkr 1 touch dead", None, "07-B1"),
+        ("S1 S2", "both dark", "scanner-down", None),  # two are not one
+        ("", "2 voters at S", "scanner-down", None),
+        ("", "table 2 is out of pens", "other", None),
+    ],
+)
+def test_a_tag_that_begins_with_its_place_is_known_by_its_end(numbered: pl.DataFrame, said, text, category, unit):
+    assert unit_of(unit_book(numbered), "P01", said, text, category) == unit
+
+
+@pytest.mark.parametrize(
+    ("text", "category", "unit"),
+    [
+        ("SC 200 11 wont boot", None, "SC-20011"),
+        ("200-12 took two at once", None, "SC-20012"),
+        ("serial 7110 5678 wont boot", None, "SC-20012"),
+        ("20011 is fine. The second one only hums", "scanner-down", "SC-20012"),
+        ("20011 only hums, the second voter left", "scanner-down", "SC-20011"),
+    ],
+)
+def test_a_number_in_parts_and_the_second_of_two(units_frame: pl.DataFrame, text: str, category, unit: str):
+    assert unit_of(unit_book(units_frame), "P01", "", text, category) == unit
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("31 wont boot", "SCN-31"),
+        ("seen since ten, thirty-two is the dark one", "SCN-32"),
+        ("waited for 31, still dark", None),
+        ("31 in line", None),
+        ("$31 of pens", None),
+    ],
+)
+def test_a_pair_of_digits_names_a_unit_where_it_is_all_of_a_tag(units_frame: pl.DataFrame, text: str, unit: str | None):
+    rows = units_frame.filter(pl.col("site_id") == "P01").head(2)
+    book = unit_book(rows.with_columns(unit_id=pl.Series(["SCN-31", "SCN-32"]), type=pl.lit("scan-single")))
+    assert unit_of(book, "P01", "", text, "scanner-down") == unit
+
+
+def test_several_units_said_tell_their_kind_but_no_unit(numbered: pl.DataFrame):
+    book = unit_book(numbered)
+    assert kind_meant(book, "P01", None, "P1, P2") == "pollbook"
+    assert kind_meant(book, "P01", None, "S1 P2") is None
+
+
+def test_the_kind_of_unit_has_the_chance_of_all_its_categories():
+    chances = {"scanner-jam": 0.4, "scanner-down": 0.3, "bmd": 0.2, "other": 0.1}
+    assert kind_chance("scanner-jam", chances) == pytest.approx(0.7)
+    assert kind_chance("other", chances) == 0.0
