@@ -15,8 +15,7 @@ import streamlit as st
 
 from dashboard import data, words
 from dashboard.data import Picture
-from pipeline.contracts.moments import parse_time
-from pipeline.normalise.entered import said, withdrawn
+from pipeline.normalise.entered import moment_said, said, withdrawn
 from pipeline.store import inbox
 from pipeline.store.book import Book
 from pipeline.store.people import names_behind
@@ -139,16 +138,16 @@ def waiting(picture: Picture) -> list[Told]:
     received = set(picture.known.entries["entry_id"])
     found: dict[str, dict[str, Any]] = {}
     for file in inbox.waiting(book()):
-        found |= {entry["entry_id"]: entry for entry in file.entries if "entry_id" in entry}
+        found |= {entry["entry_id"]: entry for entry in file.entries}
     mine, taken = st.session_state.get(MINE, {}), set(picture.receipts["file"])
     found |= {entry_id: entry for entry_id, entry in mine.items() if entry_id not in received}
     return [
         Told(
             entry_id,
-            parse_time(entry["at"]),
-            entry["by"],
-            entry["action"],
-            entry.get("target"),
+            moment_said(entry.get("at")),
+            str(entry.get("by") or "nobody named"),
+            str(entry.get("action") or "an entry"),
+            None if entry.get("target") is None else str(entry["target"]),
             said(entry.get("values")),
             REFUSED if entry.get("file") in taken else WAITING,
         )

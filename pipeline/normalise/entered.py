@@ -22,10 +22,12 @@ FILLED = {"tickets": {"status": "open"}, "status": {"sequence": "0"}}  # what a 
 STATE_TEXTS, STATE_TIMES = ("rover_id", "resolution"), ("assigned_at", "arrived_at", "resolved_at")
 
 
-def said(values: str | None) -> dict[str, Any]:
-    """The values of an entry; badly written ones say nothing."""
+def said(values: object) -> dict[str, Any]:
+    """The values of an entry, as JSON or taken apart already; badly written ones say nothing."""
+    if isinstance(values, dict):
+        return values
     try:
-        found = json.loads(values or "{}")
+        found = json.loads(str(values or "{}"))
     except ValueError:
         return {}
     return found if isinstance(found, dict) else {}

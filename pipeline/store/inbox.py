@@ -77,12 +77,24 @@ def drop(book: Book, entries: Sequence[Mapping[str, Any]]) -> str:
 
 
 def waiting(book: Book) -> list[Waiting]:
-    """The files that wait, oldest first; one that is taken while this looks is left out."""
+    """The files that wait, oldest first; one that is taken while this looks is left out.
+
+    Anybody may leave a file there: what is no entry is passed over, and the intake refuses it with its reason.
+    """
     found = []
     for path in sorted(book.inbox.glob(f"{STEM}*.jsonl"), key=lambda p: p.name):
         try:
-            lines = path.read_text("utf-8").splitlines()
+            lines = path.read_text("utf-8", "replace").splitlines()
         except OSError:
             continue
-        found.append(Waiting(path.name, [json.loads(line) for line in lines if line.strip()]))
+        found.append(Waiting(path.name, [entry for line in lines if (entry := entry_of(line)) is not None]))
     return sorted(found, key=lambda w: str(w.entries[0].get("at")) if w.entries else "")
+
+
+def entry_of(line: str) -> dict[str, Any] | None:
+    """The entry that a line of a file says, None where it says none."""
+    try:
+        found = json.loads(line)
+    except ValueError:
+        return None
+    return found if isinstance(found, dict) and isinstance(found.get("entry_id"), str) else None

@@ -12,6 +12,7 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from dashboard import acting
 from pipeline.run import Writer
+from pipeline.store import read
 from pipeline.store.book import Book, open_book
 from pipeline.watch import Watcher
 
@@ -163,3 +164,27 @@ def test_two_people_on_one_ticket_see_each_others_words_and_neither_loses_any(
         text = said(app.run())
         assert not app.exception
         assert all(note in text for note in notes)
+
+
+FOREIGN = (  # lines that some other program left among the entries
+    b'{"entry_id": "x1", "at": "2026-11-04T18:01:00Z", "by": "Bo Wren", "action": "note", "target": "P01", "values": {"text": "hm"}}',
+    b'{"entry_id": "x2", "at": "yesterday", "target": 7, "values": [1]}',
+    b'{"entry_id": 3, "at": null}',
+    b'["no", "entry"]',
+    b'{"entry_id": "x4", "at": "2026-11-0',
+    b"\xff\xfe\x00",
+)
+
+
+@pytest.mark.parametrize("view", ["now", "call", "tickets", "site", "intake"])
+def test_what_another_program_leaves_among_the_entries_takes_no_page_away(app: AppTest, copied: Path, view: str):
+    (Book(copied).inbox / "entries-board-foreign.jsonl").write_bytes(b"\n".join(FOREIGN))
+    app = app.switch_page(f"views/{view}.py").run()
+    assert not app.exception
+    with Writer(open_book(copied), NOW) as writer:
+        Watcher(writer, [], [], lambda _line: None).round(NOW)
+        assert "x1" in writer.known(NOW).entries["entry_id"].to_list()
+    with read.Snapshot(Book(copied).published) as snapshot:
+        told = read.receipts_at(snapshot.con, NOW).filter(pl.col("file") == "entries-board-foreign.jsonl").to_dicts()
+    assert [(r["read"], r["accepted"], r["quarantined"]) for r in told] == [(len(FOREIGN), 1, len(FOREIGN) - 1)]
+    assert not app.run().exception
