@@ -214,6 +214,20 @@ def chosen(page: "sync_api.Page") -> list[str]:
     return [box.get_attribute("value") or box.input_value() for box in page.get_by_role("combobox").all()]
 
 
+def pick(page: "sync_api.Page", box: "sync_api.Locator", letters: str, option: str) -> None:
+    """Types a few letters into a list and takes what it then offers; types again, as a person does, where the list was
+    drawn anew just then: right after a page has opened it forgets what is typed faster than anybody types.
+    """
+    offered = page.get_by_role("option", name=option, exact=True)
+    until = time.monotonic() + PATIENCE_MS / 1000
+    while box.input_value() != option and time.monotonic() < until:
+        box.fill(letters)
+        if offered.is_visible():
+            box.press("Enter")
+        page.wait_for_timeout(300)
+    assert box.input_value() == option
+
+
 def say_who(page: "sync_api.Page", name: str) -> None:
     page.get_by_placeholder("your name").fill(name)
     page.keyboard.press("Enter")
@@ -223,5 +237,5 @@ def say_who(page: "sync_api.Page", name: str) -> None:
 @pytest.fixture(scope="module")
 def there() -> SimpleNamespace:
     """What a person does at the board (settle, open_view, go, said, faults, ...), a port, patience."""
-    done = (settle, open_view, go, said, faults, keep_shot, chosen, say_who, free_port)
+    done = (settle, open_view, go, said, faults, keep_shot, chosen, pick, say_who, free_port)
     return SimpleNamespace(patience_seconds=PATIENCE_MS / 1000, **{act.__name__: act for act in done})

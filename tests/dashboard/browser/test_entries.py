@@ -25,9 +25,7 @@ def test_a_call_typed_in_the_browser_is_in_the_log_in_the_estimate_and_on_anothe
     there.open_view(other, f"{address}/now", "Now")
     there.open_view(page, f"{address}/call", "Take a call")
     there.say_who(page, "Ada Finch")
-    place = page.get_by_role("combobox").first
-    place.fill("sedg")
-    place.press("Enter")
+    there.pick(page, page.get_by_role("combobox").first, "sedg", "Sedge Hall (P1)")
     page.get_by_label("What the caller says").fill(TRICKS)
     page.wait_for_selector("text=Proposed, by the words")
     assert "scanner jams" in there.said(page).lower()
@@ -56,9 +54,7 @@ def test_a_call_told_twice_is_warned_of_before_it_is_saved(there, new_page, live
     address, _ = live
     page = new_page()
     there.open_view(page, f"{address}/call", "Take a call")
-    place = page.get_by_role("combobox").first
-    place.fill("sedg")
-    place.press("Enter")
+    there.pick(page, page.get_by_role("combobox").first, "sedg", "Sedge Hall (P1)")
     page.get_by_label("What the caller says").fill(TRICKS)
     page.wait_for_selector("text=This seems to be known")
     assert page.get_by_role("button", name="Save as a new call all the same").count() == 1
@@ -111,9 +107,9 @@ def test_an_entry_made_while_the_writer_is_away_waits_in_the_inbox(there, new_pa
     page = new_page()
     there.open_view(page, f"{board}/report", "Report")
     there.say_who(page, "Ada Finch")
-    place = page.locator('[data-testid="stForm"]').get_by_role("combobox").first
-    place.fill("larksp")
-    place.press("Enter")
+    there.pick(
+        page, page.locator('[data-testid="stForm"]').get_by_role("combobox").first, "larksp", "Larkspur Library (P02)"
+    )
     page.get_by_label("People waiting for check-in").fill("31")
     page.get_by_role("button", name="Save", exact=True).click()
     page.wait_for_selector("text=◌ waiting")
