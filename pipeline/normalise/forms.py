@@ -9,18 +9,25 @@ SPANISH_VERBS = (
     "funciona|sirve|prende|enciende|arranca|abre|imprime|lee|conecta|responde|sale|acepta|cuenta|manda|envia"
     "|carga|cabe|toma"
 )
+NOTS = ("nt", "n't", "not")
 # A form, what it becomes, and letters of which a text holds some wherever it fits: looked for first, which is faster.
 CONTRACTIONS: tuple[tuple[str, ...], ...] = (
     # Voters' second language by section 203 of the Voting Rights Act in many counties: "no funciona" is "wont work".
     (rf"\bno\s+(?:se\s+)?(?:l[aeo]s?\s+)?(?:puede[n]?\s+)?(?=(?:{SPANISH_VERBS})[nr]?\b)", "wont "),
     (r"\bse\s+fue\s+la\s+luz\b|\bno\s+hay\s+(?:luz|corriente)\b", "power out", "luz", "corriente"),
-    (r"\bno\s+hay\b", "no"),
-    (r"\b(they|you)'?re\b|\b(we)'re\b", r"\1\2"),
+    (r"\bno\s+hay\b", "no", "hay"),
+    (r"\b(they|you)'?re\b|\b(we)'re\b", r"\1\2", "re"),
     (r"\bpassing\s+(?:out|around)\b", "handing out", "passing"),
     # What a dictating telephone makes of the trade's words.
     (r"\bpole\s+(?=(?:books?|pads?|workers?|watch|judges?|managers?)\b)", "poll ", "pole"),
     (r"\bscan(?:ning)?\s+her\b", "scanner", "scan"),
-    (r"\b(?:want|one't|won)\s+(?=(?:turn|start|print|boot|scan|power|take|come|read|send|go)\b)", "wont "),
+    (
+        r"\b(?:want|one't|won)\s+(?=(?:turn|start|print|boot|scan|power|take|come|read|send|go)\b)",
+        "wont ",
+        "wan",
+        "won",
+        "one't",
+    ),
     (r"\b(?:eye|i)\s+dee?\b", "id", "de"),
     (r"\bpast\s+port\b", "passport", "past"),
     (r"\bnet\s+work\b", "network", "net"),
@@ -31,18 +38,23 @@ CONTRACTIONS: tuple[tuple[str, ...], ...] = (
     (r"[\u2010-\u2015]", " - "),
     (r"\[(?:phone|email|name)\]", " ", "["),
     # What a voice message holds between its words: pauses, and words begun twice.
-    (r"\b(?:u+m+|u+h+|erm?|hm+|mm+)\b[,.]*", " "),
+    (r"\b(?:u+m+|u+h+|erm?|hm+|mm+)\b[,.]*", " ", "um", "uh", "er", "hm", "mm"),
     (r"\b([a-z]+)(?:\s+\1\b)+", r"\1"),
-    (r"\b(?:wo(?:n't|nt)|will not|would(?: not|n'?t)|willnt|wil not)\b", "wont"),
-    (r"\b(?:can'?t|cannot|can not|could(?: not|n'?t)|unable to|not able to)\b", "cant"),
-    (r"\b(?:do(?:es)?(?: not|n'?t)|did(?: not|n'?t)|dont)\b", "doesnt"),
-    (r"\b(?:is(?: not|n'?t)|are(?: not|n'?t)|was(?: not|n'?t)|were(?: not|n'?t)|ain'?t|isnt)\b", "isnt"),
-    (r"\b(?:ha(?:s|ve|d)(?: not|n'?t))\b", "hasnt"),
+    (r"\b(?:wo(?:n't|nt)|will not|would(?: not|n'?t)|willnt|wil not)\b", "wont", *NOTS),
+    (r"\b(?:can'?t|cannot|can not|could(?: not|n'?t)|unable to|not able to)\b", "cant", *NOTS, "unable"),
+    (r"\b(?:do(?:es)?(?: not|n'?t)|did(?: not|n'?t)|dont)\b", "doesnt", *NOTS),
+    (r"\b(?:is(?: not|n'?t)|are(?: not|n'?t)|was(?: not|n'?t)|were(?: not|n'?t)|ain'?t|isnt)\b", "isnt", *NOTS),
+    (r"\b(?:ha(?:s|ve|d)(?: not|n'?t))\b", "hasnt", *NOTS),
     (
         r"\b(?:pws?|poll ?workers?|judges?|chief|clerk|caller|rover|poll mgr|mgr|manager|inspector|voter|they|she|he"
         r"|lead)"
         r" (?:reports?|reported|reporting|says?|said|states?|stated|advises|advised)\b(?: that\b)?",
         " ; ",
+        "report",
+        "say",
+        "said",
+        "state",
+        "advise",
     ),
     (
         r"\b(?:told|advised|instructed)\s+(?:\w+\s+)?(?:to|not to|sit|that)\b[^.;,]*",
@@ -54,7 +66,7 @@ CONTRACTIONS: tuple[tuple[str, ...], ...] = (
     (r"\bw/o\b", " without ", "w/"),
     (r"\bw/", " with ", "w/"),
     (r"\bc/b\b", " cb ", "c/b"),
-    (r"\b(min|mins|hr|hrs|approx|abt|est|ext|no|pct|bldg|rm|dr|st|vs)\.", r"\1 "),
+    (r"\b(min|mins|hr|hrs|approx|abt|est|ext|no|pct|bldg|rm|dr|st|vs)\.", r"\1 ", "."),
     (r"\bs/n\b|\bsn#", " serial ", "s/n", "sn#"),
     (r"\b(?:check|ck|chk|chek)[\s-]?ins?\b", "checkin", "ck", "chk", "chek"),
     (r"\b([a-z]+)-([a-z]+)\b", r"\1 \2", "-"),

@@ -25,6 +25,7 @@ ASKED = -0.95  # a question, or `other`: asked again it is mostly another questi
 FIRST_HOUR = -3.03  # for each hour between the two, but no more than one
 TELLS_ON = 0.178  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
+TOLD_OF_LINE = 5.0  # and from which one about the line does, for a line grows again: our choice
 OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
 LIKELY = 0.5  # from which a call is linked [probability]
 
@@ -73,8 +74,9 @@ def comes_anew(row: dict[str, Any], other: dict[str, Any]) -> bool:
         return not tells_on
     if other["category"] == "scanner-jam" and row["unit_id"] and row["unit_id"] == other["unit_id"]:
         return not tells_on
-    of_its_own = other["category"] == "long-line" or (other["category"] == "power" and bool(row["unit_id"]))
-    return of_its_own and not row["is_end"]
+    if other["category"] == "long-line":
+        return not (row["is_end"] or row["again_odds"] > TOLD_OF_LINE)
+    return other["category"] == "power" and bool(row["unit_id"]) and not row["is_end"]
 
 
 def chances(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> list[float]:

@@ -50,6 +50,7 @@ ENDING = re.compile(
     re.I,
 )
 THE_ONE = re.compile(r"\bthe\s+#?(\d{3,6})\s+(?:one|unit|machine|scanner)\b", re.I)
+ONE = re.compile(rf"\b(?:{'|'.join(ONES)})\b", re.I)
 DIGIT = re.compile(r"\d")
 NAME = re.compile(
     r"(?<!\w)(?:(?:[a-z0-9]+[-_/.#]){1,3}[a-z0-9]+|\d+[a-z]+\d+)(?!\w)", re.I
@@ -62,8 +63,13 @@ BEFORE_COUNT = re.compile(
     r"(?:\b(?:line|about|around|at|for|since|maybe|over|under|almost|nearly|have|got|with|aged?|of)|~)\W*$", re.I
 )
 NUMBERED = re.compile(rf"\b({DEVICE_NOUN})\s*(?:no\.?|number|num|#)?\s*(\d|{'|'.join(ONES)})(?![\w:%/-]|[.,]\d)", re.I)
-# A clause that begins so is about another unit than the one named before: "4140 is fine. The second one hums".
-THE_SECOND = re.compile(rf"(?:^|[.;:!?,]|\b(?:while|but|and))\s*the\s+second(?:\s+(?:one|{DEVICE_NOUN})\b|\s*,)", re.I)
+# A clause that begins so, and tells nothing good, is about another unit than the one named before: "4140 is fine. The
+# second one hums".
+THE_SECOND = re.compile(
+    rf"(?:^|[.;:!?,]|\b(?:while|but|and))\s*the\s+second(?:\s+(?:one|{DEVICE_NOUN})\b|\s*,)"
+    r"(?![^.;!?]*\b(?:fine|ok|okay|good|well|normal\w*|works|working|started|runs|running)\b)",
+    re.I,
+)
 HASHED = re.compile(r"#\s?(\d{2,10})(?![\w:])|\((\d{3,6})\)")
 AFTER_NOUN = re.compile(
     rf"\b{DEVICE_NOUN}\s*(?:no\.?|number|num|#|is|:|-|ending|in)?\s*#?\s*(\d{{1,10}})(?![\w:%/-])", re.I
@@ -169,8 +175,13 @@ def numbers_said(said: str, text: str) -> tuple[tuple[str, str], ...]:
     In free text a number needs a sign that it names a unit, since most numbers there count people or minutes.
     """
     said, text = in_digits(said), in_digits(text)
-    one = [("numbered", f"{m.group(1)} {m.group(2)}") for m in NUMBERED.finditer(text)]
-    if not DIGIT.search(said + text):
+    has_digit = DIGIT.search(said + text)
+    one = (
+        [("numbered", f"{m.group(1)} {m.group(2)}") for m in NUMBERED.finditer(text)]
+        if has_digit or ONE.search(text)
+        else []
+    )
+    if not has_digit:
         return tuple(one)
     found: list[tuple[str, str]] = []
     for source in (said, text):
@@ -230,7 +241,7 @@ def unit_of(
     """
     here = book.at_site.get(site_id or "", [])
     unit_id = unit_named(book, here, said or "", text or "", wanted_types(category, kind))
-    if unit_id and THE_SECOND.search(text or ""):
+    if unit_id and "second" in (text or "").lower() and THE_SECOND.search(text or ""):
         same = [u.unit_id for u in here if u.type == book.by_id[unit_id].type]
         return next(u for u in same if u != unit_id) if len(same) == 2 and unit_id in same else unit_id
     return unit_id

@@ -94,6 +94,12 @@ def test_a_line_and_a_question_come_anew_unless_the_call_tells_otherwise(categor
     assert linkage.odds({}, call | {"is_news": True, "is_end": True}, first) > -math.inf
 
 
+def test_a_line_is_the_same_one_where_the_call_plainly_tells_on():
+    first, call = (reading(at, category="long-line", categories=["long-line"]) for at in (0, 60))
+    assert linkage.odds({}, call | {"again_odds": linkage.TOLD_OF_LINE}, first) == -math.inf
+    assert linkage.odds({}, call | {"again_odds": linkage.TOLD_OF_LINE + 0.1}, first) > -math.inf
+
+
 def test_a_call_whose_own_words_lean_elsewhere_is_about_what_it_is_linked_to(make_known: Callable[..., Known]):
     others = [("line is 40 deep", 0), ("a voter lost a hat", 1), ("poll book is slow", 2), ("no stickers left", 3)]
     seal = ("the numbered strap on the side door was cut when we came", 10)

@@ -117,6 +117,7 @@ def test_a_tag_that_begins_with_its_place_is_known_by_its_end(numbered: pl.DataF
         ("serial 7110 5678 wont boot", None, "SC-20012"),
         ("20011 is fine. The second one only hums", "scanner-down", "SC-20012"),
         ("20011 only hums, the second voter left", "scanner-down", "SC-20011"),
+        ("20011 only hums. The second one started as it should", "scanner-down", "SC-20011"),
     ],
 )
 def test_a_number_in_parts_and_the_second_of_two(units_frame: pl.DataFrame, text: str, category, unit: str):
