@@ -14,16 +14,23 @@ from typing import Any
 from pipeline.normalise import follow_ups
 
 HOURS = follow_ups.HOURS
-BEFORE = -0.61  # before anything is compared
-# Per natural log of how much likelier both are about one thing than by chance; what is likelier counts for less than
-# what is unlikelier counts against. FLOOR and USUAL: the least chance of one thing, and that by chance alone.
-ALIKE, UNLIKE, FLOOR, USUAL = 0.29, 1.10, 0.003, 1 / 19
-WORD, MOST_RARITY = 0.372, 16.0  # per unit of the rarity of the words in common, and the most that counts
-STILL_OPEN = 2.35  # the earlier one was open, or the call tells the end of one of its kind
-SAME_UNIT, UNIT_ADDED, OTHER_UNIT = 0.89, -1.40, -30.0  # the unit that either names; two units are two troubles
-ASKED = -0.95  # a question, or `other`: asked again it is mostly another question
-FIRST_HOUR = -3.03  # for each hour between the two, but no more than one
-TELLS_ON = 0.178  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
+# What each thing compared is worth (docs/methods/reading.md), as `tests/benchmarks/linkage.py` fits it.
+WEIGHTS = {
+    "before": -0.61,  # before anything is compared
+    # Per natural log of how much likelier both are about one thing than by chance; what is likelier counts for less
+    # than what is unlikelier counts against.
+    "alike": 0.29,
+    "unlike": 1.10,
+    "words": 0.372,  # per unit of the rarity of the words in common
+    "still_open": 2.35,  # the earlier one was open, or the call tells the end of one of its kind
+    "same_unit": 0.89,
+    "unit_added": -1.40,  # only the call names one
+    "asked": -0.95,  # a question, or `other`: asked again it is mostly another question
+    "first_hour": -3.03,  # for each hour between the two, but no more than one
+    "tells_on": 0.178,  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
+}
+FLOOR, USUAL = 0.003, 1 / 19  # the least chance of one thing, and that by chance alone: our choice
+MOST_RARITY = 16.0  # the most of words in common that counts: our choice
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
 TOLD_OF_LINE = 5.0  # and from which one about the line does, for a line grows again: our choice
 OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
@@ -38,20 +45,32 @@ def odds(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> 
     rare : how rare each word is (`follow_ups.rarity`)
     row, other : readings, with `opened_at`, `resolved_at`, `words`, `chances`, `again_odds` and `names_none`
     """
+    found = compared(rare, row, other)
+    return -math.inf if found is None else math.fsum(WEIGHTS[name] * value for name, value in found.items())
+
+
+def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> dict[str, float] | None:
+    """What a call and an earlier ticket have in common, by the names of `WEIGHTS`; null where they are never linked."""
     shared = follow_ups.shared(rare, row["words"], other["words"])
     if comes_anew(row, other) or (keeps_own(row, shared) and row["category"] not in other["categories"]):
-        return -math.inf
-    minutes = (row["opened_at"] - other["opened_at"]).total_seconds() / 60
-    return (
-        BEFORE
-        + max(by_kind(row["chances"], other["chances"]), 0.0 if row["names_none"] else -math.inf)
-        + WORD * min(MOST_RARITY, shared)
-        + STILL_OPEN * (follow_ups.was_open(other, row) or tells_its_end(row, other))
-        + by_unit(row, other)
-        + ASKED * (other["category"] in follow_ups.NEVER)
-        + FIRST_HOUR * min(1.0, minutes / 60)
-        + TELLS_ON * row["again_odds"]
-    )
+        return None
+    is_same = bool(row["unit_id"] and row["unit_id"] == other["unit_id"])  # a unit only guessed may be the same one
+    names_unit = row["unit_said"] is not None and not is_same
+    if names_unit and other["unit_id"]:
+        return None  # two units are two troubles
+    lift = by_kind(row["chances"], other["chances"])
+    return {
+        "before": 1.0,
+        "alike": max(0.0, lift),
+        "unlike": 0.0 if row["names_none"] else min(0.0, lift),
+        "words": min(MOST_RARITY, shared),
+        "still_open": float(follow_ups.was_open(other, row) or tells_its_end(row, other)),
+        "same_unit": float(is_same),
+        "unit_added": float(names_unit),
+        "asked": float(other["category"] in follow_ups.NEVER),
+        "first_hour": min(1.0, (row["opened_at"] - other["opened_at"]).total_seconds() / 3600),
+        "tells_on": row["again_odds"],
+    }
 
 
 def keeps_own(row: dict[str, Any], shared: float) -> bool:
@@ -93,16 +112,6 @@ def chances(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[
 
 
 def by_kind(one: Mapping[str, float], other: Mapping[str, float]) -> float:
-    """Weight of what both may be about, by the chance that it is one thing."""
+    """How much likelier it is that both are about one thing than by chance [natural log]."""
     both = math.fsum(chance * other.get(category, 0.0) for category, chance in one.items())
-    lift = math.log((FLOOR + min(1.0, both)) / (FLOOR + USUAL))
-    return (ALIKE if lift > 0 else UNLIKE) * lift
-
-
-def by_unit(row: dict[str, Any], other: dict[str, Any]) -> float:
-    """Weight of the unit that either names; one that was only guessed by the trouble is the same or says nothing."""
-    if row["unit_id"] and row["unit_id"] == other["unit_id"]:
-        return SAME_UNIT
-    if row["unit_said"] is None:
-        return 0.0
-    return OTHER_UNIT if other["unit_id"] else UNIT_ADDED
+    return math.log((FLOOR + min(1.0, both)) / (FLOOR + USUAL))
