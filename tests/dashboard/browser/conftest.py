@@ -21,6 +21,7 @@ from pipeline.demo import day_folder
 
 sync_api = pytest.importorskip("playwright.sync_api")
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+STILL, MOMENT_MS = 3, 60  # a page is drawn when nothing has run at so many looks, so far apart [count, ms]
 SWITCHES = [  # no sandbox in containers, no graphics card, and no calls home
     "--no-sandbox",
     "--disable-gpu",
@@ -173,9 +174,14 @@ def live(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tu
 
 
 def settle(page: "sync_api.Page", title: str | None = None) -> None:
-    """Waits until the page has been drawn."""
+    """Waits until the page has been drawn: a run may be stopped for the next one, and nothing runs in between."""
     page.wait_for_selector(f'h1:has-text("{title}")' if title else "h1", state="attached")
-    page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+    still = 0
+    while still < STILL:
+        page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+        page.wait_for_timeout(MOMENT_MS)
+        state = page.locator('[data-testid="stApp"]').get_attribute("data-test-script-state")
+        still = still + 1 if state == "notRunning" else 0
 
 
 def open_view(page: "sync_api.Page", address: str, title: str | None = None) -> None:

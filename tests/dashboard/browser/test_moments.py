@@ -103,21 +103,20 @@ SAID: dict[str, Callable[[Answers], list[str]]] = {  # page → what has to stan
 
 
 @pytest.fixture(scope="module", params=MOMENTS)
-def moment(request, new_page, demo_board: str, demo_book: Path) -> Iterator[tuple]:
-    """A page that stays open at one moment of the demo day, and what `estimate` answers then."""
+def moment(request, new_page, demo_book: Path) -> Iterator[tuple]:
+    """A page, the part of an address that says a moment of the demo day, and what `estimate` answers then."""
     with read.Snapshot(Book(demo_book).published) as snapshot:
         rows, newest = read.read_rows(snapshot.con), read.newest_receipt(snapshot.con)
     at = min(datetime.fromisoformat(MOMENTS[request.param]).astimezone(UTC), newest)
-    page = new_page(FAULTLESS.get(request.param, "light"))
-    page.goto(f"{demo_board}/now?at={at.isoformat().replace('+', '%2B')}")
-    return page, Answers(read.known_at(rows, at)), request.param.replace(" ", "-")
+    page, said = new_page(FAULTLESS.get(request.param, "light")), f"at={at.isoformat().replace('+', '%2B')}"
+    return page, said, Answers(read.known_at(rows, at)), request.param.replace(" ", "-")
 
 
 @pytest.mark.parametrize("path", VIEWS)
 def test_a_page_says_of_a_moment_what_estimate_says(there, moment, demo_board: str, path: str):
-    page, answers, name = moment
+    page, at, answers, name = moment
     page.broken.clear()
-    there.go(page, demo_board, path)
+    there.open_view(page, f"{demo_board}/{path}?{at}", VIEWS[path].title)
     assert page.locator('[data-testid="stException"]').count() == 0
     text = there.said(page)
     assert "Not live." in text
@@ -126,6 +125,15 @@ def test_a_page_says_of_a_moment_what_estimate_says(there, moment, demo_board: s
     assert page.broken == []
     assert name not in FAULTLESS or there.faults(page) == []
     there.keep_shot(page, f"demo-{path}-{name}")
+
+
+def test_a_moment_stays_while_somebody_goes_from_page_to_page(there, new_page, demo_board: str):
+    page = new_page()
+    there.open_view(page, f"{demo_board}/now?at=2026-11-03T12:00:00-05:00", "Now")
+    for path in ("map", "lines", "opening-closing", "now"):
+        there.go(page, demo_board, path)
+        assert "Not live." in there.said(page)
+    assert page.broken == []
 
 
 @pytest.fixture(scope="module")
