@@ -41,6 +41,14 @@ def gauge(percent: Percent, settings: Settings) -> Percent:
     return (percent / 100).clip(0, 1) ** settings["power.gauge_exponent"]
 
 
+def gauges(percent: Floats, settings: Settings) -> Floats:
+    """As `gauge`, of many percentages [0 or more]: whole ones, as most are, are read off a table of these."""
+    whole = percent.astype(np.int64)
+    if not len(percent) or (whole != percent).any():
+        return gauge(percent, settings)
+    return gauge(np.arange(whole.max() + 1.0), settings)[whole]
+
+
 def gauge_slope(percent: pl.Expr, settings: Settings) -> pl.Expr:
     """By how much that charge changes for one more of g: charge * ln(percent / 100), and nought when empty."""
     return gauge(percent, settings) * (percent / 100).clip(1e-9, 1).log()

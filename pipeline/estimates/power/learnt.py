@@ -10,13 +10,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.estimates.power.batteries import battery_years, gauge, run_minutes
+from pipeline.estimates.power.batteries import battery_years, gauges, run_minutes
 from pipeline.estimates.power.condense import Brief
 from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
 ROUNDS = 4  # of the fit: the run time enters by its logarithm, so the line is drawn anew at each; our choice [count]
 SHARED = 0.5  # part of the variance of gauges and run times that all types of a county share; our choice [-]
+SUMS = ("ww", "wy", "yy", "wg", "gg", "yg")  # products of a run's w, y and g
+BLOCK = 500  # runs whose sums are worked out at a time; our choice [count]
 ROUNDING = 0.01**2 / 12  # variance of rounding to whole percent, even over its step [-]
 
 
@@ -86,7 +88,11 @@ def learnt_fleet(known: Brief) -> Fleet:
     runs = battery_runs(known)
     if runs.is_empty():
         return Fleet(types, mean, covariance, spread, noise)
-    q, rate = parts(runs, types, year, s), 1 / run_minutes(runs, year, s)
+    # Batteries of one type and age share all of it: a row for each of these is enough.
+    alike = ("type", "battery_age_years", "in_service")
+    first = runs.with_row_index("run").select(pl.col("run").first().over(alike)).to_series()
+    one, which = np.unique(first.to_numpy(), return_inverse=True)
+    q, rate = parts(runs[one], types, year, s), runs["rate"].to_numpy()
     of_all = q.reshape(-1, len(mean))
     bend = shift = np.zeros(runs.height)
     freedom = runs["n"].to_numpy() - 2
@@ -94,24 +100,21 @@ def learnt_fleet(known: Brief) -> Fleet:
     for _ in range(ROUNDS):
         # A gauge that scatters more than others teaches less.
         lines = Lines.of(runs, rate, shift, np.maximum(noise, scatter))
-        told, says = lines.tell(spread)
+        told, says = (by_group(values, which, len(one)) for values in lines.tell(spread))
         believed = np.linalg.inv(prior(len(types), spread, s))
-        covariance = np.asarray(np.linalg.inv(believed + information(q, told)), float)
+        information = (q.transpose(0, 2, 1) @ told.reshape(-1, 2, 2) @ q).sum(axis=0)
+        covariance = np.asarray(np.linalg.inv(believed + information), float)
         mean = covariance @ (of_all.T @ says.reshape(-1))
-        bend, shift = (of_all @ mean).reshape(-1, 2).T
+        bend, shift = (of_all @ mean).reshape(-1, 2)[which].T
         spread = drawn_spread(*lines.deviations(bend, shift), spread, s)
         squares = squares_left(runs, bend)
         noise, scatter = percent_variance(squares, freedom, s), squares / freedom
     return Fleet(types, mean, covariance, spread, noise)
 
 
-def information(q: Floats, told: Floats) -> Floats:
-    """Sum over the runs of q' told q: what all that they tell of gauges and shifts says of the shared."""
-    of_gauge, of_shift = q[:, 0], q[:, 1]
-    one, both, two = told[:, 0, 0, None], told[:, 0, 1, None], told[:, 1, 1, None]
-    return np.asarray(
-        of_gauge.T @ (one * of_gauge + both * of_shift) + of_shift.T @ (both * of_gauge + two * of_shift), float
-    )
+def by_group(values: Floats, which: NDArray[np.int64], many: int) -> Floats:
+    """Sums of `values` (a column a run) by the group of each run: a row a group."""
+    return np.stack([np.bincount(which, weights=row, minlength=many) for row in values], axis=1)
 
 
 @dataclass(frozen=True)
@@ -139,7 +142,8 @@ class Lines:
         return cls(uu, gu, gg, zu=rate * wy + (1 + shift) * uu, zg=yg + (1 + shift) * gu, noise=noise)
 
     def tell(self, spread: float) -> tuple[Floats, Floats]:
-        """What each run tells of gauge and shift: information (n x 2 x 2), and information times estimate (n x 2).
+        """What each run tells of gauge and shift: information (2 x 2, its entries
+        one after the other) and information times estimate, a column a run.
 
         The run's own deviation, of that spread, is integrated out.
         """
@@ -147,9 +151,9 @@ class Lines:
         whole = self.uu + ridge
         kept = ridge / whole
         cross = -self.gu * kept
-        told = np.stack([self.gg - self.gu**2 / whole, cross, cross, self.uu * kept], axis=1)
-        says = np.stack([self.gu * self.zu / whole - self.zg, self.zu * kept], axis=1)
-        return told.reshape(-1, 2, 2) / self.noise[:, None, None], says / self.noise[:, None]
+        told = np.stack([self.gg - self.gu**2 / whole, cross, cross, self.uu * kept])
+        says = np.stack([self.gu * self.zu / whole - self.zg, self.zu * kept])
+        return told / self.noise, says / self.noise
 
     def deviations(self, bend: Floats, shift: Floats) -> tuple[Floats, Floats]:
         """Each run's own deviation of the logarithm of run time, given what is shared, and its error's variance."""
@@ -188,45 +192,64 @@ def percent_variance(squares: Floats, freedom: Floats, settings: Settings) -> fl
 def battery_runs(known: Brief) -> pl.DataFrame:
     """Each unit's longest run of reports from its battery, joined to the roster; a row a unit.
 
-    n, and sums of products about the run's means of w [min], y (charge) and g (its slope by the gauge's exponent).
+    n, `rate` (charge a minute by the roster), and sums of products about the run's means of w [min], y (charge) and g
+    (its slope by the gauge's exponent).
     """
-    s, percent = known.settings, pl.col("battery_percent")
-    since_then = (pl.col("occurred_at") - known.at).dt.total_microseconds() / 60e6
-    said = known.status.filter(pl.col("power").is_not_null() & percent.is_not_null() & pl.col("row").is_not_null())
+    s, year = known.settings, known.county.election_day.year
+    said = known.status.select("row", "power", "occurred_at", "battery_percent").drop_nulls(
+        ["row", "power", "battery_percent"]
+    )
+    row, charge = said["row"].to_numpy(), said["battery_percent"].to_numpy()
+    is_off = (said["power"] == "battery").to_numpy()
+    turns = np.append(True, (np.diff(row) != 0) | (is_off[1:] != is_off[:-1]))[: len(row)]
     # Nearly empty a gauge stands still; such a report is no point of the line. Leaving out full ones as well would
     # choose by their error.
-    is_off = said["power"] == "battery"
-    turns = (is_off != is_off.shift()) | said["row"].ne_missing(said["row"].shift())
-    counts = is_off & (said["battery_percent"] >= 5)
-    points = said.select("row", percent, minutes=since_then).filter(counts)
-    of_run = np.cumsum(turns.fill_null(True).to_numpy(), dtype=np.int32)[counts.to_numpy()]
+    counts = np.flatnonzero(is_off & (charge >= 5))
+    of_run = np.cumsum(turns, dtype=np.int32)[counts]
+    now = pl.Series([known.at], dtype=pl.Datetime("us", "UTC")).to_physical()[0]
+    w = (said["occurred_at"].to_physical().to_numpy()[counts] - now) / 60e6
+    percents = charge[counts]
     begins = np.flatnonzero(np.diff(of_run, prepend=-1))
-    n = np.diff(begins, append=points.height)
-    run = np.repeat(np.arange(len(n)), n)
-
-    def summed(values: Floats) -> Floats:
-        return np.add.reduceat(values, begins) if len(begins) else values
-
-    def products(**pairs: tuple[Floats, Floats]) -> list[pl.Series]:
-        return [pl.Series(name, summed(one * two)) for name, (one, two) in pairs.items()]
-
-    w, y = points["minutes"].to_numpy(), gauge(points["battery_percent"].to_numpy(), s)
+    n = np.diff(begins, append=len(counts))
     roster = known.units.select("unit_id", "type", "battery_minutes", "battery_age_years", "in_service")
-    runs = roster[points["row"].gather(begins)].with_columns(n=pl.Series(n, dtype=pl.Float64))
-    # The slope by the exponent is taken on the roster's line through the run's middle: at the reported charge, or on
-    # the run's own line, it would share their errors, and err with them.
-    middle = summed(y) / n
-    w, y, height = w - (summed(w) / n)[run], y - middle[run], middle[run]
-    rate = 1 / run_minutes(runs, known.county.election_day.year, s)
-    height -= rate[run] * w
-    line = np.clip(height, 0.02, 1.0, out=height)
-    g = np.log(line)
-    g *= line
-    g /= s["power.gauge_exponent"]
-    g -= (summed(g) / n)[run]
+    runs = roster[row[counts[begins]]]
+    rate = 1 / run_minutes(runs, year, s)
+    # Some runs at a time: what comes in between stays in the cache.
+    sums = [np.zeros((len(SUMS), 0))]
+    for start in range(0, len(n), BLOCK):
+        many = n[start : start + BLOCK]
+        points = slice(begins[start], begins[start] + many.sum())
+        sums.append(run_sums(w[points], gauges(percents[points], s), many, rate[start : start + BLOCK], s))
     return (
-        runs.with_columns(products(ww=(w, w), wy=(w, y), yy=(y, y), wg=(w, g), gg=(g, g), yg=(y, g)))
+        runs.with_columns(n=pl.Series(n, dtype=pl.Float64), rate=pl.Series(rate))
+        .with_columns(
+            pl.Series(name, of_each) for name, of_each in zip(SUMS, np.concatenate(sums, axis=1), strict=True)
+        )
         .filter((pl.col("n") >= 3) & (pl.col("ww") > 0) & pl.col("type").is_not_null())
         .sort("unit_id", "n", "ww")
         .unique("unit_id", keep="last", maintain_order=True)
     )
+
+
+def run_sums(w: Floats, y: Floats, n: NDArray[np.int64], rate: Floats, settings: Settings) -> Floats:
+    """The sums of products (`SUMS`, rows) of each run (columns); w [min] and y of their points, n [count] of each.
+
+    `rate`: charge a minute by the roster.
+    """
+    begins, run = np.cumsum(n) - n, np.repeat(np.arange(len(n)), n)
+
+    def summed(values: Floats) -> Floats:
+        return np.add.reduceat(values, begins)
+
+    # The slope by the exponent is taken on the roster's line through the run's middle: at the reported charge, or on
+    # the run's own line, it would share their errors, and err with them.
+    middle = summed(y) / n
+    w, y, height = w - (summed(w) / n)[run], y - middle[run], middle[run]
+    height -= rate[run] * w
+    line = np.clip(height, 0.02, 1.0, out=height)
+    g = np.log(line)
+    g *= line
+    g /= settings["power.gauge_exponent"]
+    g -= (summed(g) / n)[run]
+    of = {"w": w, "y": y, "g": g}
+    return np.stack([summed(of[name[0]] * of[name[1]]) for name in SUMS])

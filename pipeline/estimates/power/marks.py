@@ -16,13 +16,11 @@ def unit_marks(known: Known, notes: pl.DataFrame, off: pl.DataFrame) -> pl.DataF
 
     `off`: the units off mains, and by how much a percentage rose since they lost it (columns unit_id, rise).
     """
-    places = known.sites.select("site_id", "circuit").join(odd_outages(known), on="circuit")
+    places = known.sites.lazy().select("site_id", "circuit").join(odd_outages(known).lazy(), on="circuit")
     odd = pl.concat([contradicting(known, notes), places.select("site_id", "says")])
-    at_sites = known.units.select("unit_id", "site_id").join(odd, on="site_id").select("unit_id", "says")
-    words = pl.concat([rising(known, off), at_sites])
-    return words.unique().sort("unit_id", "says").group_by("unit_id", maintain_order=True).agg(
-        marks=pl.col("says").str.join("; ")
-    )  # fmt: skip
+    at_sites = known.units.lazy().select("unit_id", "site_id").join(odd, on="site_id").select("unit_id", "says")
+    words = pl.concat([rising(known, off).lazy(), at_sites]).unique().sort("unit_id", "says")
+    return words.group_by("unit_id", maintain_order=True).agg(marks=pl.col("says").str.join("; ")).collect()
 
 
 def rising(known: Known, off: pl.DataFrame) -> pl.DataFrame:
@@ -33,11 +31,13 @@ def rising(known: Known, off: pl.DataFrame) -> pl.DataFrame:
     return off.filter(pl.col("rise") > least).select("unit_id", says=says)
 
 
-def contradicting(known: Known, notes: pl.DataFrame) -> pl.DataFrame:
+def contradicting(known: Known, notes: pl.DataFrame) -> pl.LazyFrame:
     """Sites whose notes say lost and restored within a few minutes: site_id, says."""
     is_off = pl.col("event").is_in(["lost", "battery-low"])
     is_on = pl.col("event").is_in(["restored", "generator"])
-    words = notes.filter((is_off | is_on) & pl.col("site_id").is_not_null() & (pl.col("occurred_at") <= known.at))
+    words = notes.lazy().filter(
+        (is_off | is_on) & pl.col("site_id").is_not_null() & (pl.col("occurred_at") <= known.at)
+    )
     clash = words.with_columns(is_off=is_off, at=pl.col("occurred_at")).filter(supply.contradicted())
     return clash.select("site_id", says=pl.lit("notes contradict each other within minutes")).unique()
 
@@ -50,11 +50,12 @@ def odd_outages(known: Known) -> pl.DataFrame:
         ((promise < start), "the utility promised a time before the outage began"),
         ((start > known.at), "the utility lists an outage that begins later than now"),
     ]
+    outages = known.outages.lazy()
     parts = [
-        known.outages.filter(is_odd.fill_null(False)).select("circuit", "outage_id", says=pl.lit(says))
+        outages.filter(is_odd.fill_null(False)).select("circuit", "outage_id", says=pl.lit(says))
         for is_odd, says in oddities
     ]
-    listed = known.sites.select("circuit").drop_nulls()
-    unlisted = known.outages.join(listed, on="circuit", how="anti")
+    listed = known.sites.lazy().select("circuit").drop_nulls()
+    unlisted = outages.join(listed, on="circuit", how="anti")
     parts.append(unlisted.select("circuit", "outage_id", says=pl.lit("no site of the roster is on this circuit")))
-    return pl.concat(parts).sort("circuit", "outage_id", "says")
+    return pl.concat(parts).sort("circuit", "outage_id", "says").collect()

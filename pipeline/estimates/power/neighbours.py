@@ -6,11 +6,14 @@ time to tell. Method: docs/methods/power.md.
 
 from datetime import timedelta
 
+import numpy as np
 import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power.outages import ALL_PER_YEAR
 
+NEVER, LATEST = np.iinfo(np.int64).min // 2, np.iinfo(np.int64).max  # before and after every time [us]
+MICROSECONDS = 60_000_000  # in a minute
 RECENT_MINUTES = 60.0  # reports of neighbours older than this say nothing of now [min]
 SILENT_MINUTES = 45.0  # a unit that has not reported for so long is judged by its neighbours [min]
 TOGETHER_MINUTES = 30.0  # units of one place lost mains together when their first words are so close [min]
@@ -20,18 +23,18 @@ CLOCKS = 2.0  # clocks of units differ by so much: a word of mains so soon after
 SEVERAL_SURE = 0.97  # that sites of one circuit that lose mains together share its outage; our choice [-]
 
 
-def words(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[pl.DataFrame]:
+def words(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[pl.LazyFrame]:
     """What units of the same site say, and of other sites on the same circuit: an outage is shared."""
     recent = runs.filter(pl.col("age") <= RECENT_MINUTES)
-    changed = changes(recent)
-    at_site = placed.filter(pl.col("site_id").is_not_null()).join(changed, on="site_id")
+    changed = changes(recent, placed.height).lazy()
+    at_site = placed.lazy().filter(pl.col("site_id").is_not_null()).join(changed, on="site")
     heard = runs.filter(pl.col("age") <= SILENT_MINUTES)
     silent = placed.join(heard.select("row"), on="row", how="anti", maintain_order="left")
-    now = silent.join(majority(recent, silent, "site_id"), on="site_id").with_columns(kind=pl.lit("site now"))
+    now = silent.lazy().join(majority(recent, silent, "site_id"), on="site_id").with_columns(kind=pl.lit("site now"))
     # A site with no word of its own is judged by the other sites of the circuit, at least two units of them.
     unheard = silent.join(recent, on="site_id", how="anti")
     circuits = majority(recent, unheard, "circuit").filter(pl.col("many") >= 2)
-    around = unheard.join(circuits, on="circuit").with_columns(kind=pl.lit("circuit"))
+    around = unheard.lazy().join(circuits, on="circuit").with_columns(kind=pl.lit("circuit"))
     return [
         spreading(recent, known, placed),
         at_site.with_columns(
@@ -42,41 +45,45 @@ def words(runs: pl.DataFrame, known: Known, placed: pl.DataFrame) -> list[pl.Dat
     ]
 
 
-def changes(recent: pl.DataFrame) -> pl.DataFrame:
-    """A site's latest change-over in each direction: columns site_id, is_off, at, began.
+def changes(recent: pl.DataFrame, sites: int) -> pl.DataFrame:
+    """A site's latest change-over in each direction: columns site (its number, under `sites`), is_off, at, began.
 
     Losing mains counts from a unit's first word of it; a unit that has always been on mains has not changed over. A
     word of mains from the same site since then says that it is one cord, or over: it is no sign for the others.
     """
-    moved = recent.filter(pl.col("is_off") | pl.col("other_at").is_not_null()).with_columns(
-        newest=pl.col("began").max().over("site_id", "is_off")
+    site, at, began = (recent[name].to_physical().to_numpy().astype(np.int64) for name in ("site", "at", "began"))
+    is_off, moved = (
+        recent.select(e).to_series().to_numpy() for e in ("is_off", pl.col("is_off") | pl.col("other_at").is_not_null())
     )
-    together = pl.col("began") >= pl.col("newest") - pl.duration(minutes=int(TOGETHER_MINUTES))
-    on_at = newest_on(recent, moved.filter("is_off"), "site_id")
-    return (
-        moved.filter(together)
-        .group_by("site_id", "is_off")
-        .agg(at=pl.col("began").max(), began=pl.col("began").min())
-        .join(on_at, on="site_id", how="left")
-        .filter(pl.col("site_id").is_not_null())
-        .filter(~pl.col("is_off") | pl.col("on_at").is_null() | (pl.col("on_at") < pl.col("at")))
-    )
+    way = 2 * site + is_off
+    newest, first = np.full(2 * sites, NEVER), np.full(2 * sites, LATEST)
+    np.maximum.at(newest, way[moved], began[moved])
+    together = moved & (began >= newest[way] - int(TOGETHER_MINUTES * MICROSECONDS))
+    np.minimum.at(first, way[together], began[together])
+    on_at = np.full(sites, NEVER)
+    np.maximum.at(on_at, site[~is_off], at[~is_off])
+    found = np.flatnonzero(newest > NEVER)
+    lost = found % 2 == 1
+    found = found[~lost | (on_at[found // 2] < newest[found])]
+    columns = {"site": found // 2, "is_off": found % 2 == 1, "at": newest[found], "began": first[found]}
+    return pl.DataFrame(columns).cast({"site": pl.UInt32, "at": recent["at"].dtype, "began": recent["at"].dtype})
 
 
-def newest_on(recent: pl.DataFrame, asked: pl.DataFrame, place: str) -> pl.DataFrame:
+def newest_on(recent: pl.LazyFrame, asked: pl.LazyFrame, place: str) -> pl.LazyFrame:
     """The newest word of mains at each place of those asked about: columns place, on_at."""
     on = recent.select(place, "at", "is_off").filter(~pl.col("is_off")).join(asked, on=place, how="semi")
     return on.group_by(place).agg(on_at=pl.col("at").max())
 
 
-def majority(recent: pl.DataFrame, asked: pl.DataFrame, place: str) -> pl.DataFrame:
+def majority(recent: pl.DataFrame, asked: pl.DataFrame, place: str) -> pl.LazyFrame:
     """What most units of a place, of those asked about, last said: columns place, is_off, at, began, many, many_off.
 
     Who told of mains before the first of them lost it has not been heard on that.
     """
     first_off = pl.col("began").filter("is_off").min().over(place)
     return (
-        recent.join(asked, on=place, how="semi")
+        recent.lazy()
+        .join(asked.lazy(), on=place, how="semi")
         .filter((pl.col("at") >= first_off).fill_null(True))
         .group_by(place)
         .agg(
@@ -96,13 +103,14 @@ def agreement() -> pl.Expr:
     return (alike + LIKE) / (pl.col("many") + 2 * LIKE)
 
 
-def spreading(recent: pl.DataFrame, known: Known, placed: pl.DataFrame) -> pl.DataFrame:
+def spreading(recent: pl.DataFrame, known: Known, placed: pl.DataFrame) -> pl.LazyFrame:
     """Units of other sites on a circuit where units have just lost mains, and nobody has told of mains since.
 
     `sure`: the chance that it is the circuit, against a cord or a fuse of that place, by how often each happens in a
     day. The rate of the circuit is learnt from the day's outages, so that a storm makes it the likelier cause.
     """
-    lost = recent.filter(pl.col("is_off") & pl.col("circuit").is_not_null()).with_columns(
+    told = recent.lazy()
+    lost = told.filter(pl.col("is_off") & pl.col("circuit").is_not_null()).with_columns(
         newest=pl.col("began").max().over("circuit")
     )
     together = pl.col("began") >= pl.col("newest") - pl.duration(minutes=int(TOGETHER_MINUTES))
@@ -116,14 +124,15 @@ def spreading(recent: pl.DataFrame, known: Known, placed: pl.DataFrame) -> pl.Da
             off_sites=pl.col("site_id").unique(),
         )
     )
-    silent = found.join(newest_on(recent, found, "circuit"), on="circuit", how="left").filter(
+    silent = found.join(newest_on(told, found, "circuit"), on="circuit", how="left").filter(
         (pl.col("on_at") <= pl.col("at") + pl.duration(minutes=int(CLOCKS))).fill_null(True)
     )
     says = pl.format("on a circuit where {} unit(s) of {} site(s) lost mains since", "units_off", "sites_off")
     # Where several sites tell of it, a word of mains as much later as clocks differ is one of before.
     leeway = pl.when(pl.col("sites_off") > 1).then(pl.duration(minutes=int(CLOCKS))).otherwise(pl.duration())
     return (
-        placed.join(silent, on="circuit")
+        placed.lazy()
+        .join(silent, on="circuit")
         .filter(~pl.col("site_id").is_in(pl.col("off_sites")))
         .with_columns(
             is_off=pl.lit(True),

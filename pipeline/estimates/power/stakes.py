@@ -25,7 +25,7 @@ SCANNER_TYPES = ("scan-single", "scan-batch")
 STANDARD_MINUTES = 120.0  # VVSG 2.0, 2.7-H: what a unit must run without mains [min]
 # Every fourth point of the grid tells a quantile as well: the cost rises steadily with the outage's length.
 COARSE = 4  # our choice [count]
-BLOCK = 500  # units whose costs are worked out at a time; our choice [count]
+BLOCK = 100  # units whose costs are worked out at a time; our choice [count]
 NO_MINUTES = 1e-3  # less than this is nought: rounding of tiny chances [voter-minutes]
 # Three points and weights of a standard normal, Gauss-Hermite: the doubt of the voters still to come.
 NODES = np.array([-np.sqrt(3.0), 0.0, np.sqrt(3.0)])
@@ -76,9 +76,10 @@ def stakes_of(known: Known, supply: pl.DataFrame, loads: pl.DataFrame, lengths: 
     promise = promises.promise_of(off[one], known, lengths.promised)
     u, lasts = outages.remaining_survival(lengths.of(off["circuit"][one]), d.age[one], promise)
     open_for = int(np.searchsorted(u, left.max(initial=0.0))) + 1
-    gone = d.empty_by(u[None, :open_for])  # after the last closing nothing counts
-    gone = np.concatenate([gone, np.repeat(gone[:, -1:], len(u) - gone.shape[1], axis=1)], axis=1)
-    gone = np.where((off["supply"] == "dark").to_numpy()[:, None], 1.0, gone)
+    gone = np.empty((off.height, len(u)))
+    gone[:, :open_for] = d.empty_by(u[:open_for])
+    gone[:, open_for:] = gone[:, open_for - 1 : open_for]  # after the last closing nothing counts
+    gone[(off["supply"] == "dark").to_numpy()] = 1.0
     return Stakes(off, d, u, lasts[which], gone, left, waiting, arrivals)
 
 
@@ -120,9 +121,13 @@ def cost_if_ended(s: Stakes, ends: Floats) -> Floats:
 
     The third axis: the unit runs empty early to late (`EARLY_TO_LATE`).
     """
-    until = np.minimum(ends[None, :], s.left[:, None])
-    dark = np.maximum(until[:, :, None] - emptied(s.u, s.gone)[:, None, :], 0.0)
-    return s.waiting[:, None, None] * dark + s.arrivals[:, None, None] * dark**2 / 2
+
+    def costs(gone: Floats, left: Floats, waiting: Floats, arrivals: Floats) -> tuple[Floats]:
+        until = np.minimum(ends[None, :], left[:, None])
+        dark = np.maximum(until[:, :, None] - emptied(s.u, gone)[:, None, :], 0.0)
+        return (waiting[:, None, None] * dark + arrivals[:, None, None] * dark**2 / 2,)
+
+    return in_blocks(costs, s.gone, s.left, s.waiting, s.arrivals)[0]
 
 
 def emptied(u: Floats, gone: Floats) -> Floats:

@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 from pipeline.contracts.known import Known
 from pipeline.estimates.power import neighbours
 from pipeline.estimates.power.condense import Brief
-from pipeline.estimates.power.neighbours import SILENT_MINUTES
+from pipeline.estimates.power.neighbours import LATEST, MICROSECONDS, NEVER, SILENT_MINUTES
 
 Whole = NDArray[np.int64]
-NEVER, LATEST = np.iinfo(np.int64).min // 2, np.iinfo(np.int64).max  # before and after every time [us]
 # Minutes by which a newer word must be newer to overrule a unit's own report; our choice [min].
 MARGINS = {
     "own": 0.0,
@@ -40,7 +39,6 @@ COLUMNS: dict[str, pl.DataType | type[pl.DataType]] = {
     "says": pl.String,
     "sure": pl.Float64,
 }
-MICROSECONDS = 60_000_000  # in a minute
 
 
 def by_evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
@@ -52,6 +50,7 @@ def by_evidence(known: Brief, readings: pl.DataFrame, notes: pl.DataFrame) -> pl
         known.units.select("unit_id", "site_id")
         .join(known.sites.select("site_id", "circuit"), on="site_id", how="left", maintain_order="left")
         .with_row_index("row")
+        .with_columns(site=pl.col("row").first().over("site_id"))  # numbers group faster than names
     )
     runs = power_runs(known, placed)
     found = evidence(known, runs, readings, notes, placed)
@@ -114,15 +113,15 @@ def evidence(
     known: Brief, runs: pl.DataFrame, readings: pl.DataFrame, notes: pl.DataFrame, placed: pl.DataFrame
 ) -> pl.DataFrame:
     """Every word about every unit, up to T; `runs`: what they say themselves (`power_runs`)."""
-    parts = [
+    parts: list[pl.DataFrame | pl.LazyFrame] = [
         own(runs, known),
         *neighbours.words(runs, known, placed),
         utility(known, placed),
         *noted(known, notes, placed),
     ]
     parts.append(called(known, readings, placed))
-    told = [part.select(pl.col(name).cast(dtype) for name, dtype in COLUMNS.items()) for part in parts]
-    return pl.concat(told).filter(pl.col("at").is_not_null())
+    told = [part.lazy().select(pl.col(name).cast(dtype) for name, dtype in COLUMNS.items()) for part in parts]
+    return pl.concat(told).filter(pl.col("at").is_not_null()).collect()
 
 
 def minutes_ago(known: Known, column: str) -> pl.Expr:
@@ -135,8 +134,9 @@ def power_runs(known: Brief, placed: pl.DataFrame) -> pl.DataFrame:
     said = known.status.select("row", "power", at="occurred_at").filter(
         pl.col("power").is_not_null() & (pl.col("at") <= known.at) & pl.col("row").is_not_null()
     )
-    is_new, is_turn = (said[name].ne_missing(said[name].shift()).to_numpy() for name in ("row", "power"))
-    is_new[:1] = True
+    of_row = said["row"].to_numpy()
+    is_new = np.append(True, of_row[1:] != of_row[:-1])[: len(of_row)]
+    is_turn = said["power"].ne_missing(said["power"].shift()).to_numpy()
     begins = np.flatnonzero(is_new | is_turn)  # runs of equal words
     of_unit = is_new[begins]
     is_last = np.append(of_unit[1:], True)[: len(begins)]
@@ -145,7 +145,7 @@ def power_runs(known: Brief, placed: pl.DataFrame) -> pl.DataFrame:
     runs = said[ends[is_last]]
     other = times.gather(np.maximum(first - 1, 0))
     return runs.with_columns(
-        placed.select("site_id", "circuit")[runs["row"]],
+        placed.select("site_id", "circuit", "site")[runs["row"]],
         began=times.gather(first),
         other_at=pl.when(before).then(other),
         is_off=pl.col("power") == "battery",
@@ -164,13 +164,17 @@ def own(runs: pl.DataFrame, known: Known) -> pl.DataFrame:
     return runs.with_columns(kind=pl.lit("own"), says=says, sure=pl.lit(SURE["own"]))
 
 
-def utility(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
+def utility(known: Known, placed: pl.DataFrame) -> pl.LazyFrame:
     """The utility's list: a circuit with an outage that is not over, or when its last one ended.
 
     An outage that ends before it starts is taken to have ended when it started, and is trusted less.
     """
-    started = known.outages.filter(pl.col("started_at") <= known.at).with_columns(
-        end=pl.max_horizontal("restored_at", pl.when(pl.col("restored_at").is_not_null()).then("started_at"))
+    started = (
+        known.outages.lazy()
+        .filter(pl.col("started_at") <= known.at)
+        .with_columns(
+            end=pl.max_horizontal("restored_at", pl.when(pl.col("restored_at").is_not_null()).then("started_at"))
+        )
     )
     is_over = pl.col("end").is_not_null() & (pl.col("end") <= known.at)
     words = started.with_columns(
@@ -187,16 +191,17 @@ def utility(known: Known, placed: pl.DataFrame) -> pl.DataFrame:
         sure=pl.when(is_odd).then(SURE["odd"]).otherwise(SURE["utility"]),
         says=says.otherwise(pl.format("the utility restored {} {} min ago", "circuit", ago)),
     )
-    return placed.join(said, on="circuit")
+    return placed.lazy().join(said, on="circuit")
 
 
-def noted(known: Known, notes: pl.DataFrame, placed: pl.DataFrame) -> list[pl.DataFrame]:
+def noted(known: Known, notes: pl.DataFrame, placed: pl.DataFrame) -> list[pl.LazyFrame]:
     """Power notes: about a site, or about a whole circuit. A flicker says that mains came back."""
     off = pl.col("event").is_in(["lost", "battery-low"])
     on = pl.col("event").is_in(["restored", "generator", "flicker"])
     fresh = pl.duration(minutes=int(known.settings["power.note_hours"] * 60))
     words = (
-        notes.filter((off | on) & (pl.col("occurred_at") <= known.at))
+        notes.lazy()
+        .filter((off | on) & (pl.col("occurred_at") <= known.at))
         .filter(on | (pl.col("occurred_at") >= pl.lit(known.at) - fresh))
         .with_columns(is_off=off, at=pl.col("occurred_at"), began=pl.col("occurred_at"))
         .with_columns(says=pl.format("a note: {}, {} min ago", "event", minutes_ago(known, "at")))
@@ -206,10 +211,11 @@ def noted(known: Known, notes: pl.DataFrame, placed: pl.DataFrame) -> list[pl.Da
     by_site = words.filter(pl.col("site_id").is_not_null()).drop("circuit")
     whole = words.filter(pl.col("site_id").is_null() & pl.col("circuit").is_not_null()).drop("site_id")
     hinted = words.filter(pl.col("site_id").is_not_null() & pl.col("circuit").is_not_null()).drop("site_id")
+    units = placed.lazy()
     return [
-        placed.join(by_site, on="site_id").with_columns(kind=pl.lit("note")),
-        placed.join(whole, on="circuit").with_columns(kind=pl.lit("note")),
-        placed.join(hinted.filter("is_off"), on="circuit").with_columns(
+        units.join(by_site, on="site_id").with_columns(kind=pl.lit("note")),
+        units.join(whole, on="circuit").with_columns(kind=pl.lit("note")),
+        units.join(hinted.filter("is_off"), on="circuit").with_columns(
             kind=pl.lit("circuit"), sure=pl.lit(SURE["hint"])
         ),
     ]
@@ -224,15 +230,16 @@ def contradicted() -> pl.Expr:
     return (apart <= TOGETHER_NOTES).fill_null(False)
 
 
-def called(known: Known, readings: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
+def called(known: Known, readings: pl.DataFrame, placed: pl.DataFrame) -> pl.LazyFrame:
     """Hotline tickets about power that are not resolved, by site."""
     fresh = pl.lit(known.at) - pl.duration(minutes=int(known.settings["power.note_hours"] * 60))
     words = (
-        readings.filter((pl.col("category") == "power") & pl.col("site_id").is_not_null())
-        .join(known.tickets.select("ticket_id", "opened_at", "status"), on="ticket_id")
+        readings.lazy()
+        .filter((pl.col("category") == "power") & pl.col("site_id").is_not_null())
+        .join(known.tickets.lazy().select("ticket_id", "opened_at", "status"), on="ticket_id")
         .filter((pl.col("status") != "resolved") & pl.col("opened_at").is_between(fresh, pl.lit(known.at)))
         .select("site_id", is_off=pl.lit(True), at="opened_at", began="opened_at")
         .with_columns(sure=pl.lit(SURE["ticket"]))
         .with_columns(kind=pl.lit("ticket"), says=pl.format("a call about power, {} min ago", minutes_ago(known, "at")))
     )
-    return placed.join(words, on="site_id")
+    return placed.lazy().join(words, on="site_id")

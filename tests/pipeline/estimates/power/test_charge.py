@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.estimates.power import batteries, charge, learnt
 from pipeline.estimates.power.charge import Discharge
+from pipeline.settings import Settings
 
 
 def test_charge_after_off_on_off():
@@ -62,6 +63,28 @@ def test_a_unit_that_reports_from_its_battery_is_not_empty_yet():
     d = made(age=230.0, alive=229.0)
     assert float(d.empty_by(np.zeros((1, 1)))[0, 0]) < 0.2
     assert float(made(age=230.0).empty_by(np.zeros((1, 1)))[0, 0]) > 0.9
+
+
+def test_many_units_are_emptied_as_each_alone():
+    ages = np.linspace(1.0, 230.0, 250)
+    each = [made(age=age, alive=age / 2) for age in ages]
+    names = ("age", "level", "rate", "level_var", "rate_var", "covariance", "alive_at", "rise")
+    every = Discharge(**{name: np.concatenate([getattr(one, name) for one in each]) for name in names})
+    ahead = np.array([0.0, 30.0, 90.0])
+    alone = np.concatenate([one.empty_by(ahead[None, :]) for one in each])
+    assert every.empty_by(ahead[None, :]) == pytest.approx(alone, abs=1e-14)
+    own = ages[:, None] / 10  # a moment of its own for each
+    assert every.empty_by(own)[:, 0] == pytest.approx(
+        [float(one.empty_by(own[i : i + 1])[0, 0]) for i, one in enumerate(each)], abs=1e-14
+    )
+
+
+def test_whole_percentages_read_off_a_table_are_those_of_the_gauge():
+    s = Settings({})
+    whole, uneven = np.array([100.0, 5.0, 0.0, 63.0, 104.0]), np.array([99.5, 5.0, 63.25])
+    assert batteries.gauges(whole, s) == pytest.approx(batteries.gauge(whole, s), abs=1e-15)
+    assert batteries.gauges(uneven, s) == pytest.approx(batteries.gauge(uneven, s), abs=1e-15)
+    assert len(batteries.gauges(np.zeros(0), s)) == 0
 
 
 def percentages(gear, unit_id, run, start_ago, rng, until=15.0):

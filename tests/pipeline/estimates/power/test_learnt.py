@@ -3,6 +3,7 @@
 import numpy as np
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from pipeline.estimates.power import charge, learnt
 
@@ -104,6 +105,16 @@ def test_a_gauge_that_scatters_far_more_than_others_teaches_less(gear):
     _, without, _, _ = told(gear, units, good)
     _, shift, _, _ = told(gear, units, good + wild)
     assert shift[0] == pytest.approx(without[0], abs=0.02)
+
+
+def test_runs_summed_some_at_a_time_are_those_summed_at_once(gear, monkeypatch):
+    rng = np.random.default_rng(15)
+    units = [gear.unit(f"U{i:02}", battery_age_years=float(i % 7)) for i in range(30)]
+    known = gear.known(units=units, status=[row for u in units for row in run_down(gear, u, expected(u), rng)])
+    at_once = learnt.battery_runs(known)
+    monkeypatch.setattr(learnt, "BLOCK", 7)
+    assert_frame_equal(learnt.battery_runs(known), at_once, rel_tol=1e-12)
+    assert at_once.height == 30
 
 
 def test_the_intervals_of_units_under_other_parameters_cover_the_truth_and_narrow(gear):
