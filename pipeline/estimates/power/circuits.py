@@ -20,21 +20,26 @@ CAUSE_COLUMNS = ("cause", "Cause", "CAUSE", "reason", "Reason")
 class Lengths:
     """The fitted length of an outage, and the traits of the outage that runs on each circuit (`circuit` → row).
 
+    fitted : the row of each outage in the fit, -1 where it is not part of it
     promised : what the utility's list has promised
     """
 
     fit: Fitted
     traits: Floats
     rows: dict[str, int]
+    fitted: NDArray[np.int64]
     chance_major: float
     promised: Told
 
     def of(self, circuits: pl.Series) -> Length:
-        """The length of the outage on each of these circuits; where none is listed, one of no traits."""
+        """The length of the outage on each of these circuits as the others tell; where none is listed, of no traits."""
         none = np.zeros((1, self.traits.shape[1]))
         every = self.fit.length_of(np.vstack([self.traits, none]))
+        mu, sigma = np.array(every.mu), np.array(every.sigma)
+        part = np.flatnonzero(self.fitted >= 0)
+        mu[part], sigma[part] = (np.asarray(v)[self.fitted[part]] for v in (self.fit.others.mu, self.fit.others.sigma))
         row = circuits.replace_strict(self.rows, default=-1, return_dtype=pl.Int64).to_numpy()
-        return Length(np.asarray(every.mu)[row], np.asarray(every.sigma)[row])
+        return Length(mu[row], sigma[row])
 
 
 def day_outages(known: Known) -> pl.DataFrame:
@@ -76,7 +81,8 @@ def lengths(known: Known) -> Lengths:
     promise = promises.of_outages(known, rows.filter(pl.Series(counted)), promised)
     seen = Seen(rows["minutes"].to_numpy()[counted], rows["is_over"].to_numpy()[counted], traits[counted], promise)
     running = {c: i for i, (c, over) in enumerate(zip(rows["circuit"], rows["is_over"], strict=True)) if not over}
-    return Lengths(outages.fitted(seen, mean_minutes, s), traits, running, chance, promised)
+    of_fit = np.where(counted, np.cumsum(counted) - 1, -1)
+    return Lengths(outages.fitted(seen, mean_minutes, s), traits, running, of_fit, chance, promised)
 
 
 def traits_of(rows: pl.DataFrame) -> Floats:

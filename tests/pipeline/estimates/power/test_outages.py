@@ -272,3 +272,29 @@ def test_promises_of_running_outages_bring_the_level_of_simulated_storms_nearer(
     nearer, other = (np.mean(np.square(off[name])) for name in ("with", "without"))
     assert nearer < 0.95 * other
     assert np.mean(off["with"]) == pytest.approx(0.0, abs=3 * np.std(off["with"]) / np.sqrt(150))
+
+
+def test_an_outage_is_judged_by_the_fit_without_it_as_numpys_least_squares_has_it():
+    # At the spread found, the fit is least squares with the priors as rows of their own; each outage left out in turn
+    rng = np.random.default_rng(21)
+    minutes, trait = rng.lognormal(4.5, 0.9, 7), rng.normal(0, 1, (7, 1))
+    trait -= trait.mean()
+    fit = outages.fitted(Seen(minutes, np.ones(7, bool), trait), MEAN, SETTINGS)
+    weight, effect = SETTINGS["power.outage_prior_weight"], SETTINGS["power.outage_effect"]
+    first = float(np.asarray(Length.of_mean(MEAN, SETTINGS["power.outage_sigma"]).mu))
+    own = np.array([[np.sqrt(weight), 0.0], [0.0, fit.sigma / effect]])
+    x = np.column_stack([np.ones(7), trait])
+    for i in range(7):
+        rest = np.arange(7) != i
+        rows = np.vstack([x[rest], own])
+        told = np.concatenate([np.log(minutes[rest]), [np.sqrt(weight) * first, 0.0]])
+        effects = np.linalg.lstsq(rows, told, rcond=None)[0]
+        assert np.asarray(fit.others.mu)[i] == pytest.approx(x[i] @ effects, abs=1e-8)
+
+
+def test_one_long_running_outage_alone_is_judged_by_the_published_length():
+    # Its age counts once, when its rest is worked out: what the published length and 8 outages' worth of doubt say
+    fit = outages.fitted(Seen.plain([], [600.0]), MEAN, SETTINGS)
+    prior = Length.of_mean(MEAN, SETTINGS["power.outage_sigma"])
+    assert np.asarray(fit.others.mu)[0] == pytest.approx(float(np.asarray(prior.mu)), abs=1e-6)
+    assert float(fit.effects[0]) > float(np.asarray(prior.mu)) + 0.1
