@@ -94,7 +94,7 @@ class Rovers(pa.DataFrameModel):
     rover_id: str = text_field("the rover's id", nullable=False)
     latitude: float = number_field(-90, 90, "degrees north of the start", nullable=False)
     longitude: float = number_field(-180, 180, "degrees east of the start", nullable=False)
-    skills: str = text_field("of scanner, bmd, poll-book, power, supplies; `;` between")
+    skills: str = text_field(f"of {', '.join(words.ROVER_SKILLS)}; `;` between")
     parts: str = text_field("name:count, `;` between")
     on_shift: str = clock_field("local time HH:MM", nullable=False)
     off_shift: str = clock_field("local time HH:MM; before on_shift: the next day", nullable=False)

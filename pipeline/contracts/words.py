@@ -109,3 +109,4 @@ DISMISS = "dismiss"  # an entry that takes a line off the board's list, with a r
 TICKET_READ = (
     "ticket-read"  # an entry that says what a ticket is about: site, unit, category, which it repeats; our choice
 )
+ROVER_SKILLS = ("scanner", "bmd", "poll-book", "power", "supplies")  # what a field technician can see to; our choice

@@ -33,9 +33,8 @@ from pipeline.normalise.wording import Vocabulary
 
 STORY = 35  # words from which a text is a story, whose order says nothing: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
-SURE_ENOUGH = (
-    0.65  # a unit is guessed by the category, or by all of its kind of unit, from this probability up: our choice
-)
+# A unit is guessed by the category, or by all categories of its kind of unit, from this probability up: our choice
+SURE_ENOUGH = 0.65
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
 
 

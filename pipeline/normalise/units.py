@@ -52,9 +52,8 @@ ENDING = re.compile(
 THE_ONE = re.compile(r"\bthe\s+#?(\d{3,6})\s+(?:one|unit|machine|scanner)\b", re.I)
 ONE = re.compile(rf"\b(?:{'|'.join(ONES)})\b", re.I)
 DIGIT = re.compile(r"\d")
-NAME = re.compile(
-    r"(?<!\w)(?:(?:[a-z0-9]+[-_/.#]){1,3}[a-z0-9]+|\d+[a-z]+\d+)(?!\w)", re.I
-)  # "04-S1", whatever its parts
+# "04-S1", whatever its parts
+NAME = re.compile(r"(?<!\w)(?:(?:[a-z0-9]+[-_/.#]){1,3}[a-z0-9]+|\d+[a-z]+\d+)(?!\w)", re.I)
 # "S2", "SCN 31": letters and digits of a tag, or the end of one that begins with its site's id.
 SHORT = re.compile(r"(?<![\w.'\u2019-])([a-z]|[a-z]{2,4}[\s#-]{0,2})[#-]?(\d{1,2})(?![\w%:/]|[.,]\d)", re.I)
 PARTS = re.compile(r"(?<![\w/$-])\d{1,4}(?:[-. ]\d{1,4}){1,3}(?![\w/:%-])")  # "41-31", "7731 46 598"

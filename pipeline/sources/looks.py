@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.contracts.feeds import CLOCK, KEYS, schema_of
+from pipeline.contracts.words import ROVER_SKILLS
 from pipeline.sources.likeness import folded, meaning, plain_word
 from pipeline.sources.numbers import read_numbers
 from pipeline.sources.time_forms import DayOrder, TimeForms, is_date, is_time_of_day, time_forms
@@ -33,11 +34,9 @@ PROSE = 20  # mean characters of free text; codes and names of places are shorte
 ROSTERS = {"site_id": "sites", "unit_id": "units", "rover_id": "rovers"}
 TEXTS = {("tickets", "text"), ("tickets", "resolution"), ("sites", "address"), ("sites", "entrance")}
 LISTS = {"aliases", "precincts", "skills", "parts", "breaks"}  # several values in a cell: long, and no prose
+SKILL = "|".join(ROVER_SKILLS)
 LISTED_FORMS = {  # cells of several values that have a form of their own, and what it is called
-    "skills": (
-        r"^(scanner|bmd|poll-book|power|supplies)(\s*[;,/]\s*(scanner|bmd|poll-book|power|supplies))*$",
-        "our skills",
-    ),
+    "skills": (rf"^({SKILL})(\s*[;,/]\s*({SKILL}))*$", "our skills"),
     "parts": (r"^[^:;]+:\d+(;[^:;]+:\d+)*;?$", "names with counts"),
     "breaks": (r"^\d\d:\d\d-\d\d:\d\d(;\d\d:\d\d-\d\d:\d\d)*$", "spans of time"),
 }

@@ -11,6 +11,7 @@ from pipeline.sources.looks import ROSTERS, Ours, Roster, Theirs, clock_of
 
 WORD_SURE = 0.95  # probability that a word which the list names means what it says: our choice
 LETTER_SURE = 0.7  # the same for one or two letters, which mean many things
+SECOND_LIKENESS = 0.7  # likeness of a word to its second meaning: our choice
 ROWS_SURE = 0.75  # the same where only the rows' own times speak
 ROWS_TELL = 3  # rows from which a word's times say how far its tickets have got [count]
 MOST = 400  # lines of one list; a longer one is no list of words [count]
@@ -63,7 +64,9 @@ def beside(text: str, column: str, meant: dict[str, Match | None]) -> Match | No
     """A word's meaning, or its second one where another word of the column has the first: `idle` beside `active`."""
     found, second = meant[text], second_meaning(text, column)
     others = {m.ours for other, m in meant.items() if m and other != text and not second_meaning(other, column)}
-    return Match(second, LETTER_SURE) if found and second and found.ours in others and second not in others else found
+    if found is None or second is None or found.ours not in others or second in others:
+        return found
+    return Match(second, SECOND_LIKENESS)
 
 
 def sure_of(text: str) -> float:
