@@ -145,8 +145,8 @@ def others(
     An outage is judged by its own age and promises afterwards: the length that these have already moved would count
     them twice. The least squares without a row, in closed form.
 
-    Source: Cook and Weisberg, Residuals and Influence in Regression (1982), section 2.2, from memory; a test holds it to
-    numpy's least squares with each outage left out.
+    Source: Cook and Weisberg, Residuals and Influence in Regression (1982), section 2.2, from memory; a test holds it
+    to numpy's least squares with each outage left out.
     """
     own = np.einsum("ij,jk,ik->i", x, covariance, x) / sigma**2
     mu = (x @ effects - own * mean) / (1 - own)
