@@ -7,6 +7,7 @@ The other columns are an index; `verify` holds them against it.
 import json
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import file_digest, sha256
@@ -74,15 +75,16 @@ class Log:
     def append_all(self, parts: Iterable[pl.DataFrame], at: datetime) -> Head:
         """Adds entries part by part, all or none of them, and one tree head after the last.
 
-        DuckDB writes a part while the next is made and hashed: neither needs the other's core.
+        A part is made while the one before it is hashed and the one before that is written: polars and DuckDB leave
+        Python's lock to the hashing.
         """
         size, peaks = self.head.size, self.head.peaks
         self.con.execute("set threads = 1")  # two would only share one part's work, and each piece it twice
         self.con.execute("begin")
         try:
-            with ThreadPoolExecutor(1) as writer:
+            with ThreadPoolExecutor(1) as writer, closing(made_ahead(parts)) as made:
                 written: Future[None] | None = None
-                for part in parts:
+                for part in made:
                     leaves = [sha256(b"\x00" + body).digest() for body in part["body"].cast(pl.Binary).to_list()]
                     peaks = tree.grow(peaks, leaves)
                     batch = part.select(
@@ -145,6 +147,16 @@ class Log:
 
     def close(self) -> None:
         self.con.close()
+
+
+def made_ahead(parts: Iterable[pl.DataFrame]) -> Iterator[pl.DataFrame]:
+    """The same parts, each made on a thread of its own while its taker is busy with the one before."""
+    left = iter(parts)
+    with ThreadPoolExecutor(1) as maker:
+        coming = maker.submit(next, left, None)
+        while (part := coming.result()) is not None:
+            coming = maker.submit(next, left, None)
+            yield part
 
 
 def refuse_older(con: duckdb.DuckDBPyConnection, path: Path) -> None:
