@@ -5,7 +5,7 @@ The other columns are an index; `verify` holds them against it.
 """
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
@@ -34,13 +34,18 @@ create table if not exists log (
 create table if not exists heads (size bigint, root varchar, peaks varchar, headed_at timestamptz);
 """
 MEMORY = "256MB"  # for DuckDB while it writes: beyond it a batch goes to disk before it is committed; our choice
+FOLD_EVERY = 16  # batches after which small row groups are made one; our choice
+CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": "false",
+    "max_vacuum_tasks": "0",  # see `Log.checkpoint`
+}
 CHUNK = 50_000  # entries read at a time when verifying: bounds memory
 
 
 def connect(path: Path, *, read_only: bool = False) -> duckdb.DuckDBPyConnection:
-    """A connection that never reaches for an extension over the network."""
+    """A connection that never reaches for an extension over the network, nor writes row groups anew unasked."""
     try:
-        con = duckdb.connect(str(path), read_only=read_only, config={"autoinstall_known_extensions": "false"})
+        con = duckdb.connect(str(path), read_only=read_only, config=CONFIG)
     except duckdb.IOException as error:
         raise BookError(
             f"{path}: not readable as a log ({str(error).splitlines()[0]}). Restore it from a copy."
@@ -67,6 +72,7 @@ class Log:
         self.con.execute(f"set memory_limit = '{MEMORY}'")
         self.con.execute(CREATE)
         self.head = last_head(self.con)
+        self._batches = self._folded = self.con.sql("select count(*) from heads").fetchall()[0][0]
 
     def append(self, entries: pl.DataFrame, at: datetime) -> Head:
         """Adds entries (`INDEX` columns and `body`) in the frame's order, and the tree head after them."""
@@ -106,6 +112,7 @@ class Log:
                 )
                 self.con.execute("commit")
                 self.head = head
+                self._batches += 1
             else:
                 self.con.execute("rollback")
         except BaseException:
@@ -114,6 +121,18 @@ class Log:
         finally:
             self.con.execute("reset threads")
         return self.head
+
+    def checkpoint(self) -> None:
+        """Brings all that is committed into the log's file.
+
+        Every batch has row groups of its own. DuckDB would fold small ones at each checkpoint, and write up to 368,640
+        rows anew for that; once in a while does.
+        """
+        if self._batches // FOLD_EVERY > self._folded // FOLD_EVERY:
+            self.con.execute("reset max_vacuum_tasks")
+        self.con.execute("checkpoint")
+        self.con.execute("set max_vacuum_tasks = 0")
+        self._folded = self._batches
 
     def _insert(self, batch: pl.DataFrame) -> None:
         # What is the same in every row is told to DuckDB once: it would read and compress it a row at a time.
@@ -149,7 +168,7 @@ class Log:
         self.con.close()
 
 
-def made_ahead(parts: Iterable[pl.DataFrame]) -> Iterator[pl.DataFrame]:
+def made_ahead(parts: Iterable[pl.DataFrame]) -> Generator[pl.DataFrame, None, None]:
     """The same parts, each made on a thread of its own while its taker is busy with the one before."""
     left = iter(parts)
     with ThreadPoolExecutor(1) as maker:

@@ -41,7 +41,7 @@ def publish(
     times : the times that they answer for
     now : the time of publishing
     """
-    log.con.execute("checkpoint")
+    log.checkpoint()
     temporary = book.folder / f"{TEMPORARY}{os.getpid()}.duckdb"
     shutil.copyfile(book.log, temporary)
     con = connect(temporary)

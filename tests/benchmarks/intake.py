@@ -185,7 +185,7 @@ def take(clock: Clock, writer: run.Writer, name: str, file: Path, rows: int, flo
     def work() -> None:
         (receipt,) = writer.take(gather([file], NOW), NOW)
         assert receipt.read == rows == receipt.accepted + receipt.already_known, receipt
-        writer.log.con.execute("checkpoint")
+        writer.log.checkpoint()
 
     took = clock.step(work)
     report(name, rows, took, floor)

@@ -123,6 +123,20 @@ def test_a_batch_in_parts_has_the_tree_head_of_the_batch_at_once(tmp_path: Path,
     whole.close(), parts.close()
 
 
+def test_small_batches_are_folded_into_few_row_groups_in_the_end(tmp_path: Path, now):
+    entry = entry_frame([plain_entry("settings", "settings", "settings", now, text="x")])
+    groups = "select count(distinct row_group_id) from pragma_storage_info('log')"
+    writer = log.Log(tmp_path / "a.duckdb")
+    counted = []
+    for _ in range(log.FOLD_EVERY):
+        writer.append(entry, now)
+        writer.checkpoint()
+        counted += writer.con.sql(groups).fetchall()[0]
+    writer.close()
+    assert counted[-2:] == [log.FOLD_EVERY - 1, 1]
+    assert log.verify(tmp_path / "a.duckdb").size == log.FOLD_EVERY
+
+
 def test_people_are_kept_apart_and_can_be_deleted(book: Book):
     assert book.people.stat().st_mode & 0o777 == 0o600 and book.secret.stat().st_mode & 0o777 == 0o600
     assert book.originals.stat().st_mode & 0o777 == 0o700 == book.inbox.stat().st_mode & 0o777
