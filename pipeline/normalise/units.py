@@ -5,16 +5,15 @@ import re
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
 from typing import Any
 
 import polars as pl
 from rapidfuzz.distance import OSA
 
-from pipeline.normalise.spoken import ONES, in_digits
+from pipeline.normalise.spoken import ONES
+from pipeline.normalise.unit_numbers import DEVICE_NOUN, EXACT, bare_name, digits_of, numbers_said
 
 TAIL_DIGITS = 3  # "at least three final digits of id or serial", as hotline staff ask for: common practice, no source
-EXACT = ("name", "short", "parts", "pair", "numbered")
 TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what the trouble is about
     "scanner": ("scan-single", "scan-batch"),
     "bmd": ("bmd", "dre", "electronic-cast", "electronic-cast-paper"),
@@ -33,50 +32,11 @@ CATEGORY_TYPE = {
     "poll-book": "pollbook",
 }
 SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
-DEVICE_NOUN = (
-    r"(?:scanners?|scnrs?|scanr|scan|tabulators?|tab|reader|machine|mach|unit|bmd|marker|touch\s?screen|screen|epb"
-    r"|pb|pollbook|counter|ctr|mkr|ebk"
-    r"|poll\s?book|tablet|ipad|laptop|station|ck[\s-]?in|check[\s-]?in|device|asset|tag|serial|ser|s/?n|no|number"
-    r"|num|sc|md|id)"
-)
-TAG = re.compile(r"(?<![\w])([a-z]{1,4})[\s\u2010-\u2015_#.-]{0,2}(\d{1,6}(?:[-/.]\d{1,4})+|\d{3,10})(?![\w])", re.I)
-BARE = re.compile(
-    r"(?<![\w$:./-])(\d{3,10}|0\d)(?![\w:/%-]|\.\d)"
-)  # a number by itself: "3011 is blank", "oh one sent"
-LEADING = re.compile(r"^\W*(\d\d)(?![\w:/%.+-])")  # "42 cleared": the last two digits, of the kind in trouble
-ENDING = re.compile(
-    r"(?:ends?|ending|ended|last)\s*(?:in|with|w/|digits?|numbers?|nos?\.?|#|are|is|three|four|3|4"
-    r"|\W){0,4}\s*#?\s*(\d{2,6})(?!\w)",
-    re.I,
-)
-THE_ONE = re.compile(r"\bthe\s+#?(\d{3,6})\s+(?:one|unit|machine|scanner)\b", re.I)
-ONE = re.compile(rf"\b(?:{'|'.join(ONES)})\b", re.I)
-DIGIT = re.compile(r"\d")
-# "04-S1", whatever its parts
-NAME = re.compile(r"(?<!\w)(?:(?:[a-z0-9]+[-_/.#]){1,3}[a-z0-9]+|\d+[a-z]+\d+)(?!\w)", re.I)
-# "S2", "SCN 31": letters and digits of a tag, or the end of one that begins with its site's id.
-SHORT = re.compile(r"(?<![\w.'\u2019-])([a-z]|[a-z]{2,4}[\s#-]{0,2})[#-]?(\d{1,2})(?![\w%:/]|[.,]\d)", re.I)
-PARTS = re.compile(r"(?<![\w/$-])\d{1,4}(?:[-. ]\d{1,4}){1,3}(?![\w/:%-])")  # "41-31", "7731 46 598"
-WHOLE_PAIR = re.compile(r"(?<![\w$:./#-])(\d\d)(?![\w:/%-]|[.,]\d)")  # "31 won't boot", where tags have two digits
-BEFORE_COUNT = re.compile(
-    r"(?:\b(?:line|about|around|at|for|since|maybe|over|under|almost|nearly|have|got|with|aged?|of)|~)\W*$", re.I
-)
-NUMBERED = re.compile(rf"\b({DEVICE_NOUN})\s*(?:no\.?|number|num|#)?\s*(\d|{'|'.join(ONES)})(?![\w:%/-]|[.,]\d)", re.I)
 # A clause that begins so, and tells nothing good, is about another unit than the one named before: "4140 is fine. The
 # second one hums".
 THE_SECOND = re.compile(
     rf"(?:^|[.;:!?,]|\b(?:while|but|and))\s*the\s+second(?:\s+(?:one|{DEVICE_NOUN})\b|\s*,)"
     r"(?![^.;!?]*\b(?:fine|ok|okay|good|well|normal\w*|works|working|started|runs|running)\b)",
-    re.I,
-)
-HASHED = re.compile(r"#\s?(\d{2,10})(?![\w:])|\((\d{3,6})\)")
-AFTER_NOUN = re.compile(
-    rf"\b{DEVICE_NOUN}\s*(?:no\.?|number|num|#|is|:|-|ending|in)?\s*#?\s*(\d{{1,10}})(?![\w:%/-])", re.I
-)
-COUNT_UNIT = re.compile(
-    r"\s*(?:min|minute|mins|hr|hour|in line|people|ppl|voters?|ballots?|sheets?|waiting|deep|standing|ahead|pct"
-    r"|percent|%|am\b|pm\b|times|of\b|yr|blts?\b|packs?\b|pads?\b|envelopes?|forms?|tries|left\b|more\b|names?\b"
-    r"|copies|street|st\b|road|rd\b|ave|degrees|feet|ft\b|dollars|votes?\b)",
     re.I,
 )
 SAID_KINDS = tuple(
@@ -113,11 +73,6 @@ class UnitBook:
     by_name: dict[str, Unit] = field(default_factory=dict)
     letters: set[str] = field(default_factory=set)
     by_tail: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
-
-
-def digits_of(text: str) -> str:
-    """The digits of a text."""
-    return "".join(c for c in text if c.isdigit())
 
 
 def tag_of(text: str) -> str:
@@ -160,49 +115,6 @@ def local_of(unit_id: str) -> tuple[str, str]:
     """The letters and the digits, without leading zeros, that an id ends in; empty where it ends otherwise."""
     found = re.search(r"([a-z]+)[^a-z0-9]*0*([1-9]\d*)$", unit_id.lower())
     return (found.group(1), found.group(2)) if found else ("", "")
-
-
-def bare_name(text: str) -> str:
-    """A name's letters and digits alone, lower case."""
-    return re.sub(r"[^a-z0-9]", "", text.lower())
-
-
-@lru_cache(maxsize=10_000)
-def numbers_said(said: str, text: str) -> tuple[tuple[str, str], ...]:
-    """Numbers that can name a unit, surest first: (how they were said, the digits or the tag).
-
-    In free text a number needs a sign that it names a unit, since most numbers there count people or minutes.
-    """
-    said, text = in_digits(said), in_digits(text)
-    has_digit = DIGIT.search(said + text)
-    one = (
-        [("numbered", f"{m.group(1)} {m.group(2)}") for m in NUMBERED.finditer(text)]
-        if has_digit or ONE.search(text)
-        else []
-    )
-    if not has_digit:
-        return tuple(one)
-    found: list[tuple[str, str]] = []
-    for source in (said, text):
-        found += [("name", bare_name(m.group())) for m in NAME.finditer(source) if re.search("[a-z]", m.group(), re.I)]
-        found += [("tag", m.group(1) + m.group(2)) for m in TAG.finditer(source)]
-    for source in (said, text):
-        found += [("short", bare_name(m.group(1)) + " " + m.group(2).lstrip("0")) for m in SHORT.finditer(source)]
-    if digits_of(said):
-        found.append(("field", digits_of(said)))
-    found += one
-    for how, form in (
-        ("parts", PARTS),
-        *(("text", form) for form in (ENDING, THE_ONE, HASHED, AFTER_NOUN)),
-        ("bare", BARE),
-        ("lead", LEADING),
-        ("pair", WHOLE_PAIR),
-    ):
-        for m in form.finditer(text):
-            number = next((g for g in m.groups() if g), m.group())
-            if not COUNT_UNIT.match(text, m.end()) and not (how == "pair" and BEFORE_COUNT.search(text, 0, m.start())):
-                found.append((how, number))
-    return tuple(found)
 
 
 def sites_named(book: UnitBook, said: str | None, text: str | None) -> tuple[str, ...]:

@@ -1,0 +1,95 @@
+"""Numbers in a caller's words that can name a unit: tags, their ends, serials, "scanner 2", "4131", "41-31"."""
+
+import re
+from functools import lru_cache
+
+from pipeline.normalise.spoken import ONES, in_digits
+
+EXACT = ("name", "short", "parts", "pair", "numbered")
+DEVICE_NOUN = (
+    r"(?:scanners?|scnrs?|scanr|scan|tabulators?|tab|reader|machine|mach|unit|bmd|marker|touch\s?screen|screen|epb"
+    r"|pb|pollbook|counter|ctr|mkr|ebk"
+    r"|poll\s?book|tablet|ipad|laptop|station|ck[\s-]?in|check[\s-]?in|device|asset|tag|serial|ser|s/?n|no|number"
+    r"|num|sc|md|id)"
+)
+TAG = re.compile(r"(?<![\w])([a-z]{1,4})[\s\u2010-\u2015_#.-]{0,2}(\d{1,6}(?:[-/.]\d{1,4})+|\d{3,10})(?![\w])", re.I)
+BARE = re.compile(
+    r"(?<![\w$:./-])(\d{3,10}|0\d)(?![\w:/%-]|\.\d)"
+)  # a number by itself: "3011 is blank", "oh one sent"
+LEADING = re.compile(r"^\W*(\d\d)(?![\w:/%.+-])")  # "42 cleared": the last two digits, of the kind in trouble
+ENDING = re.compile(
+    r"(?:ends?|ending|ended|last)\s*(?:in|with|w/|digits?|numbers?|nos?\.?|#|are|is|three|four|3|4"
+    r"|\W){0,4}\s*#?\s*(\d{2,6})(?!\w)",
+    re.I,
+)
+THE_ONE = re.compile(r"\bthe\s+#?(\d{3,6})\s+(?:one|unit|machine|scanner)\b", re.I)
+ONE = re.compile(rf"\b(?:{'|'.join(ONES)})\b", re.I)
+DIGIT = re.compile(r"\d")
+# "04-S1", whatever its parts
+NAME = re.compile(r"(?<!\w)(?:(?:[a-z0-9]+[-_/.#]){1,3}[a-z0-9]+|\d+[a-z]+\d+)(?!\w)", re.I)
+# "S2", "SCN 31": letters and digits of a tag, or the end of one that begins with its site's id.
+SHORT = re.compile(r"(?<![\w.'\u2019-])([a-z]|[a-z]{2,4}[\s#-]{0,2})[#-]?(\d{1,2})(?![\w%:/]|[.,]\d)", re.I)
+PARTS = re.compile(r"(?<![\w/$-])\d{1,4}(?:[-. ]\d{1,4}){1,3}(?![\w/:%-])")  # "41-31", "7731 46 598"
+WHOLE_PAIR = re.compile(r"(?<![\w$:./#-])(\d\d)(?![\w:/%-]|[.,]\d)")  # "31 won't boot", where tags have two digits
+BEFORE_COUNT = re.compile(
+    r"(?:\b(?:line|about|around|at|for|since|maybe|over|under|almost|nearly|have|got|with|aged?|of)|~)\W*$", re.I
+)
+NUMBERED = re.compile(rf"\b({DEVICE_NOUN})\s*(?:no\.?|number|num|#)?\s*(\d|{'|'.join(ONES)})(?![\w:%/-]|[.,]\d)", re.I)
+HASHED = re.compile(r"#\s?(\d{2,10})(?![\w:])|\((\d{3,6})\)")
+AFTER_NOUN = re.compile(
+    rf"\b{DEVICE_NOUN}\s*(?:no\.?|number|num|#|is|:|-|ending|in)?\s*#?\s*(\d{{1,10}})(?![\w:%/-])", re.I
+)
+COUNT_UNIT = re.compile(
+    r"\s*(?:min|minute|mins|hr|hour|in line|people|ppl|voters?|ballots?|sheets?|waiting|deep|standing|ahead|pct"
+    r"|percent|%|am\b|pm\b|times|of\b|yr|blts?\b|packs?\b|pads?\b|envelopes?|forms?|tries|left\b|more\b|names?\b"
+    r"|copies|street|st\b|road|rd\b|ave|degrees|feet|ft\b|dollars|votes?\b)",
+    re.I,
+)
+
+
+def digits_of(text: str) -> str:
+    """The digits of a text."""
+    return "".join(c for c in text if c.isdigit())
+
+
+def bare_name(text: str) -> str:
+    """A name's letters and digits alone, lower case."""
+    return re.sub(r"[^a-z0-9]", "", text.lower())
+
+
+@lru_cache(maxsize=10_000)
+def numbers_said(said: str, text: str) -> tuple[tuple[str, str], ...]:
+    """Numbers that can name a unit, surest first: (how they were said, the digits or the tag).
+
+    In free text a number needs a sign that it names a unit, since most numbers there count people or minutes.
+    """
+    said, text = in_digits(said), in_digits(text)
+    has_digit = DIGIT.search(said + text)
+    one = (
+        [("numbered", f"{m.group(1)} {m.group(2)}") for m in NUMBERED.finditer(text)]
+        if has_digit or ONE.search(text)
+        else []
+    )
+    if not has_digit:
+        return tuple(one)
+    found: list[tuple[str, str]] = []
+    for source in (said, text):
+        found += [("name", bare_name(m.group())) for m in NAME.finditer(source) if re.search("[a-z]", m.group(), re.I)]
+        found += [("tag", m.group(1) + m.group(2)) for m in TAG.finditer(source)]
+    for source in (said, text):
+        found += [("short", bare_name(m.group(1)) + " " + m.group(2).lstrip("0")) for m in SHORT.finditer(source)]
+    if digits_of(said):
+        found.append(("field", digits_of(said)))
+    found += one
+    for how, form in (
+        ("parts", PARTS),
+        *(("text", form) for form in (ENDING, THE_ONE, HASHED, AFTER_NOUN)),
+        ("bare", BARE),
+        ("lead", LEADING),
+        ("pair", WHOLE_PAIR),
+    ):
+        for m in form.finditer(text):
+            number = next((g for g in m.groups() if g), m.group())
+            if not COUNT_UNIT.match(text, m.end()) and not (how == "pair" and BEFORE_COUNT.search(text, 0, m.start())):
+                found.append((how, number))
+    return tuple(found)
