@@ -5,7 +5,7 @@ import re
 from collections import defaultdict
 from collections.abc import Set
 from dataclasses import dataclass, field
-from itertools import chain
+from itertools import chain, pairwise
 from typing import Any
 
 import polars as pl
@@ -40,6 +40,7 @@ class Gazetteer:
     as_written: Shortened
     precincts: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
     wholes: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
+    called: dict[tuple[str, ...], set[int]] = field(default_factory=lambda: defaultdict(set))  # precincts with a name
     numbers: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
     by_word: dict[str, set[int]] = field(default_factory=lambda: defaultdict(set))
     rarity: dict[str, float] = field(default_factory=dict)
@@ -47,6 +48,7 @@ class Gazetteer:
         default_factory=set
     )  # words of names, streets and rooms; neither initials nor names run together
     initials: dict[str, set[tuple[str, ...]]] = field(default_factory=lambda: defaultdict(set))
+    together: dict[str, tuple[str, str]] = field(default_factory=dict)  # "coop": neighbours in a name, run together
     vocabulary: list[str] = field(default_factory=list)
     ids: dict[str, int] = field(default_factory=dict)
     alike: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
@@ -120,6 +122,8 @@ def gazetteer(sites: pl.DataFrame) -> Gazetteer:
             if key:
                 book.precincts[key].add(i)
                 book.wholes[re.match(r"\d+", key).group(0)].add(i)  # type: ignore[union-attr]
+            elif place_tokens(precinct):
+                book.called[place_tokens(precinct)].add(i)
     for i, place in enumerate(book.places):
         for word in {t for name in place.names for t in name} | place.street | place.room | place.squeezed:
             book.by_word[word].add(i)
@@ -130,6 +134,7 @@ def gazetteer(sites: pl.DataFrame) -> Gazetteer:
     for name in chain.from_iterable(p.names for p in book.places):
         for size in range(2, len(name) + 1):  # "QC Armory", "JP Vandersloot"
             book.initials["".join(w[0] for w in name[:size])].add(name[:size])
+        book.together |= {a + b: (a, b) for a, b in pairwise(name) if (a + b).isalpha()}
     book.single = {w for p in book.places for w in [*chain.from_iterable(p.names), *p.street, *p.room]}
     spoken = book.single | {
         w for p in book.places for w in p.squeezed if len(w) >= LONG

@@ -7,6 +7,7 @@ of these" among them, gives the probability. Below `tickets.site_threshold` no s
 import math
 import re
 from collections import defaultdict
+from collections.abc import Set
 from itertools import pairwise
 
 from rapidfuzz import process
@@ -101,7 +102,9 @@ def taken_apart(book: Gazetteer, tokens: tuple[str, ...]) -> tuple[str, ...]:
             out.append(pair)
             i += 2
             continue
-        if len(token) >= LONG and not token.isdigit() and not words_like(book, token):
+        if token not in book.by_word and token in book.together:
+            out += book.together[token]
+        elif len(token) >= LONG and not token.isdigit() and not words_like(book, token):
             out += halves(book, token) or [token]
         elif len(token) <= 4 and token not in book.by_word and len(book.initials.get(token, ())) == 1:
             out += next(iter(book.initials[token]))
@@ -143,14 +146,21 @@ def named_in(book: Gazetteer, text: str) -> frozenset[int]:
     starts: dict[str, list[int]] = defaultdict(list)
     for at, token in enumerate(tokens):
         starts[token].append(at)
-    found = set()
+    found: dict[int, set[str]] = defaultdict(set)
     for token, places_at in sorted(starts.items()):
         for i in book.by_word.get(token, ()):
             for name in book.places[i].names:
                 is_telling = len(name) > 1 or (len(book.by_word[token]) == 1 and len(token) > 3 and not token.isdigit())
                 if is_telling and name[0] == token and any(tokens[at : at + len(name)] == name for at in places_at):
-                    found.add(i)
-    return frozenset(found)
+                    found[i] |= set(name)
+    every = {word for words in found.values() for word in words}
+    whole = {i for i in found if every <= words_of_place(book.places[i])}  # "Trinity in Cass Creek"
+    return frozenset(whole or found)
+
+
+def words_of_place(place: Place) -> Set[str]:
+    """Every word of a site's names, street and room."""
+    return {word for name in place.names for word in name} | place.street | place.room
 
 
 def weigh(
@@ -159,7 +169,7 @@ def weigh(
     """`site_of`, worked out anew."""
     score: dict[int, float] = defaultdict(float)
     rest = take_site_id(book, plain(said), score)
-    rest = take_precincts(book, rest, score)
+    rest = take_called(book, take_precincts(book, rest, score), score)
     for i, value in name_scores(book, rest).items():
         score[i] += value
     only = only_fit(book.as_written, rest)
@@ -208,6 +218,26 @@ def take_precincts(book: Gazetteer, text: str, score: dict[int, float]) -> str:
         return " " if fits else found.group(0)
 
     return BARE_PRECINCT.sub(bare, text)
+
+
+def take_called(book: Gazetteer, text: str, score: dict[int, float]) -> str:
+    """The text without a precinct that is called by words ("Orley 2", "Harlan Township"), whose site is credited.
+
+    The longest that stands whole among the words, unless another site is called so; one word by itself has to be all.
+    With it go numbers after it ("Orley 2 & 3").
+    """
+    tokens = place_tokens(text) if book.called else ()
+    spans = [(a, b) for a in range(len(tokens)) for b in range(len(tokens), a, -1) if tokens[a:b] in book.called]
+    spans = [(a, b) for a, b in spans if b - a > 1 or len(tokens) == 1]
+    if not spans:
+        return text
+    a, b = max(spans, key=lambda span: (span[1] - span[0], -span[0]))
+    fits = book.called[tokens[a:b]]
+    if any(tokens[a:b] in place.names for i, place in enumerate(book.places) if i not in fits):
+        return text
+    for i in fits:
+        score[i] += PRECINCT - math.log(len(fits))
+    return " ".join((*tokens[:a], *(t for t in tokens[b:] if not t.isdigit())))
 
 
 def name_scores(book: Gazetteer, text: str) -> dict[int, float]:

@@ -230,7 +230,7 @@ def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
     ):
         named = sorted(reading.things & units.TYPES.keys()) if category == "seal" else ()
         only = named[0] if len(named) == 1 else None
-        unit_id = units.unit_of(around.stock, site_id, unit_said, text, category, only)
+        unit_id = units.unit_of(around.stock, site_id, unit_said, text, category, only, reading.things)
         unit_id = unit_id or around.shown.scanner_meant(site_id, category, opened)
         row["unit_said"] = None
     crowd = crowds.read_crowd(text, category, reading.things)

@@ -3,7 +3,7 @@
 import math
 import re
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -32,6 +32,7 @@ CATEGORY_TYPE = {
     "poll-book": "pollbook",
 }
 SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
+SENDERS = ("transmission-sending",)  # and where the roster has it, what it is sent by: a modem, a hotspot
 # A clause that begins so, and tells nothing good, is about another unit than the one named before: "4140 is fine. The
 # second one hums".
 THE_SECOND = re.compile(
@@ -140,6 +141,7 @@ def unit_of(
     text: str | None,
     category: str | None = None,
     kind: str | None = None,
+    things: Set[str] = frozenset(),
 ) -> str | None:
     """The unit that the words name, else the only one that fits the trouble; null where more than one could be meant.
 
@@ -149,9 +151,11 @@ def unit_of(
     text : what the caller said
     category : the ticket's primary category; None leaves the type open
     kind : what the trouble is said to be at, for a category of any kind (`seal`)
+    things : the things that the text names
     """
     here = book.at_site.get(site_id or "", [])
-    unit_id = unit_named(book, here, said or "", text or "", wanted_types(category, kind))
+    wanted = types_beside(here, category, things) or wanted_types(category, kind)
+    unit_id = unit_named(book, here, said or "", text or "", wanted)
     if unit_id and "second" in (text or "").lower() and THE_SECOND.search(text or ""):
         same = [u.unit_id for u in here if u.type == book.by_id[unit_id].type]
         return next(u for u in same if u != unit_id) if len(same) == 2 and unit_id in same else unit_id
@@ -224,6 +228,16 @@ def wanted_types(category: str | None, kind: str | None) -> tuple[str, ...]:
     return TYPES.get(CATEGORY_TYPE.get(category) or SENDS.get(category) or kind or "", ())
 
 
+def types_beside(here: list[Unit], category: str | None, things: Set[str]) -> tuple[str, ...]:
+    """The types of what a trouble is at where that is none of its usual units: a modem, a hotspot, a label printer."""
+    if category == "transmission" and ("sender" in things or "scanner" not in things):
+        return SENDERS if any(u.type in SENDERS for u in here) else ()
+    for name, types in (("sender", SENDERS), ("printer", TYPES["printer"])):
+        if category == "poll-book" and name in things and any(u.type in types for u in here):
+            return types
+    return ()
+
+
 def kind_chance(category: str, chances: Mapping[str, float]) -> float:
     """The probability that the trouble is of the kind of unit that a category is about; 0 where it is about none."""
     kind = CATEGORY_TYPE.get(category)
@@ -243,7 +257,8 @@ def unit_by_digits(
     if len(digits) < 2:
         return None
     size = TAIL_DIGITS + (how == "bare")  # three digits by themselves count people or ballots more often than serials
-    near = [u for u in here if u.digits.endswith(digits) or (len(digits) >= size and u.serial.endswith(digits))]
+    near = [u for u in here if u.digits == digits and len(digits) >= TAIL_DIGITS]  # a tag before the end of a serial
+    near = near or [u for u in here if u.digits.endswith(digits) or (len(digits) >= size and u.serial.endswith(digits))]
     if len(near) > 1 and wanted:
         near = [u for u in near if u.type in wanted] or near
     if len(near) == 1 and (len(digits) >= TAIL_DIGITS or not wanted or near[0].type in wanted):

@@ -19,8 +19,8 @@ from pipeline.store.book import Book
 
 BINS, SUREST = 10, 0.8
 HEAD = (
-    "day", "tickets", "site answered", "site right", "unit told, right", "category right", "macro-F1", "surest 80 %",
-    "mean said", "calibration error", "pairs right of linked", "of true", "precision", "recall",
+    "day", "tickets", "site answered", "site right", "unit told, right", "units answered, right",
+    "category right", "macro-F1", "surest 80 %", "mean said", "calibration error", "pairs right of linked", "of true", "precision", "recall",
 )  # fmt: skip
 Groups = dict[str, str]  # the trouble of each ticket
 
@@ -81,6 +81,7 @@ def row(name: str, day: Day) -> str:
     found = day.tickets
     answered = [t["site_id"] == r["site_id"] for t, r in found if r["site_id"]]
     units = [t["unit_id"] == r["unit_id"] for t, r in found if t.get("unit_told") == "yes" or t.get("unit_in_text")]
+    guesses = [t["unit_id"] == r["unit_id"] for t, r in found if r["unit_id"]]
     named = [(t["primary"], r["category"]) for t, r in found]
     chances = [(r["category_confidence"], t["primary"] == r["category"]) for t, r in found]
     surest = sorted(chances, key=lambda c: -c[0])[: max(1, round(SUREST * len(chances)))]
@@ -88,6 +89,7 @@ def row(name: str, day: Day) -> str:
         len(answered) / len(found),
         share(answered),
         share(units),
+        share(guesses),
         share([ok for _, ok in chances]),
         macro_f1(named),
         share([ok for _, ok in surest]),
@@ -97,6 +99,7 @@ def row(name: str, day: Day) -> str:
     linked = [f"{day.both} of {day.linked}", f"{day.true}", f"{day.both / max(1, day.linked):.3f}"]
     cells = [name, str(len(found)), *(f"{s:.3f}" for s in shares), *linked, f"{day.both / max(1, day.true):.3f}"]
     cells[4] += f" of {len(units)}"
+    cells[5] += f" of {len(guesses)}"
     return f"| {' | '.join(cells)} |"
 
 

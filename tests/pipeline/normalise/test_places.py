@@ -129,3 +129,41 @@ def test_a_place_whose_name_is_one_word_elsewhere_is_told_from_it(sites: pl.Data
         found, sure = site_of(book, said)
         assert found == rows["site_id"][at], said
         assert sure >= SURE, said
+
+
+@pytest.fixture
+def townships(sites: pl.DataFrame) -> pl.DataFrame:
+    """A roster whose precincts are called by words, with a name that people run together."""
+    rows = [
+        ("Q01", "Burdock Grange Hall", "Grange", "1 Mill Street Sallow", "Sallow 1"),
+        ("Q02", "Harrow Farmers Co-op", "", "2 Scale Road Harrow", "Sallow 2;Harrow Township"),
+        ("Q03", "Sallow Village Office", "Sallow", "3 Bridge Street Sallow", "Sallow 3;Sallow 4"),
+        ("Q04", "Temperance Hall", "Temperance", "4 Oak Street Sallow", "Sallow 5"),
+    ]
+    names = ("site_id", "name", "aliases", "address", "precincts")
+    return pl.DataFrame(
+        [{n: dict(zip(names, row, strict=True)).get(n) for n in sites.columns} for row in rows], schema=sites.schema
+    )
+
+
+@pytest.mark.parametrize(
+    ("said", "site"),
+    [
+        ("Sallow 2", "Q02"),
+        ("sallow three", "Q03"),
+        ("Sallow 3 & 4", "Q03"),
+        ("Harrow Township", "Q02"),
+        ("the coop", "Q02"),
+        ("Harrow coop", "Q02"),
+        ("Sallow", "Q03"),
+    ],
+)
+def test_a_precinct_called_by_words_is_known_and_so_is_a_name_run_together(townships: pl.DataFrame, said, site):
+    found, sure = site_of(gazetteer(townships), said)
+    assert (found, sure >= SURE) == (site, True)
+
+
+def test_of_two_places_named_in_a_text_the_one_that_lies_in_the_other_is_meant(townships: pl.DataFrame):
+    book = gazetteer(townships)
+    assert {book.places[i].site_id for i in named_in(book, "Temperance in Sallow, it hands them back")} == {"Q04"}
+    assert {book.places[i].site_id for i in named_in(book, "from Temperance, the Grange called us")} == {"Q04", "Q01"}

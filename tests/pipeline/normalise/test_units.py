@@ -150,3 +150,32 @@ def test_the_kind_of_unit_has_the_chance_of_all_its_categories():
     chances = {"scanner-jam": 0.4, "scanner-down": 0.3, "bmd": 0.2, "other": 0.1}
     assert kind_chance("scanner-jam", chances) == pytest.approx(0.7)
     assert kind_chance("other", chances) == 0.0
+
+
+def with_more(units_frame: pl.DataFrame, *more: tuple[str, str, str, str]) -> pl.DataFrame:
+    """The roster with more units: unit_id, site_id, type, serial."""
+    names = ("unit_id", "site_id", "type", "serial")
+    rows = [dict(zip(names, row, strict=True)) for row in more]
+    return pl.concat(
+        [units_frame, pl.DataFrame([{n: r.get(n) for n in units_frame.columns} for r in rows], units_frame.schema)]
+    )
+
+
+def test_a_whole_tag_goes_before_the_end_of_a_serial(units_frame: pl.DataFrame):
+    book = unit_book(
+        with_more(units_frame, ("PB-801", "P01", "electronic-poll-book", "55"), ("PR-9", "P01", "other", "7434801"))
+    )
+    assert unit_of(book, "P01", "801", "names stop at M") == "PB-801"
+
+
+def test_what_results_are_sent_by_and_a_label_printer_are_known_where_the_roster_has_them(units_frame: pl.DataFrame):
+    # SP 1500-101 DeviceType has transmission-sending and ballot-printing
+    without = unit_book(units_frame)
+    more = ("MO-1", "P02", "transmission-sending", "61"), ("LP-2", "P02", "ballot-printing", "62")
+    book = unit_book(with_more(units_frame, *more))
+    assert unit_of(without, "P02", "", "results wont go", "transmission") == "SC-20021"
+    assert unit_of(book, "P02", "", "results wont go", "transmission") == "MO-1"
+    assert unit_of(book, "P02", "", "the scanner will not send", "transmission", None, {"scanner"}) == "SC-20021"
+    assert unit_of(book, "P02", "", "hotspot has a red light", "poll-book", None, {"pollbook", "sender"}) == "MO-1"
+    assert unit_of(book, "P02", "", "label printer clicks", "poll-book", None, {"pollbook", "printer"}) == "LP-2"
+    assert unit_of(book, "P02", "", "list is short", "poll-book", None, {"pollbook"}) == "PB-20022"
