@@ -91,8 +91,10 @@ def learn(sentences: Mapping[str, Iterable[str]], clauses_of: Callable[[str], It
 
 def likeness(
     examples: Examples, clauses: Sequence[Clause], counts: Sequence[float]
-) -> tuple[dict[str, float], dict[str, str]]:
+) -> tuple[dict[str, float], dict[str, str], tuple[int, int]]:
     """The log odds of each category by the words of a text, and the three words that say most for it.
+
+    Also how many pairs of neighbours the text has, and how many of them no example has.
 
     Parameters
     ----------
@@ -104,12 +106,14 @@ def likeness(
             if part > share.get(term, (0.0, ""))[0]:
                 share[term] = (part, said)
     known = sorted(term for term in share if term in examples.rows)
+    pairs = sum(" " in term for term in share)
+    told = (pairs, pairs - sum(" " in term for term in known))
     if not known:
-        return dict.fromkeys(examples.categories, 0.0), {}
+        return dict.fromkeys(examples.categories, 0.0), {}, told
     sums = np.array([share[t][0] for t in known]) @ examples.odds[[examples.rows[t] for t in known]]
     best: dict[str, list[tuple[float, str]]] = defaultdict(list)
     for term in known:
         for category, value in examples.plainly.get(term, ()):
             best[category].append((-value, share[term][1]))
     words = {c: " ".join(w for _, w in sorted(found)[:3]) for c, found in best.items()}
-    return dict(zip(examples.categories, sums.tolist(), strict=True)), words
+    return dict(zip(examples.categories, sums.tolist(), strict=True)), words, told

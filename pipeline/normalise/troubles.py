@@ -3,7 +3,7 @@
 from collections import defaultdict
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 from pandera.typing.polars import DataFrame
@@ -105,7 +105,7 @@ def read_text(text: str, carried: str = "", book: Vocabulary | None = None, is_o
     need = max(0.0, 1.0 - max(total.values(), default=0.0) / SURE)  # a phrase of the trade leaves nothing to lean on
     for category, lean in leaning(book, heard.main if need else []).items():
         total[category] = total.get(category, 0.0) + need * lean
-    sums, alike_words = examples.likeness(book.examples, heard.clauses, heard.counts)
+    sums, alike_words, pairs = examples.likeness(book.examples, heard.clauses, heard.counts)
     return Reading(
         scores=tuple(sorted(total.items())),
         words=tuple(sorted(heard.why.items())),
@@ -115,6 +115,7 @@ def read_text(text: str, carried: str = "", book: Vocabulary | None = None, is_o
         alike_words=tuple(sorted(alike_words.items())),
         length=sum(map(len, heard.clauses)),
         asks=questions.asks(text),
+        pairs=pairs,
     )
 
 
@@ -163,9 +164,9 @@ def read_tickets(known: Known) -> DataFrame[TicketReadings]:
     if known.tickets.is_empty():
         return empty(TicketReadings)  # type: ignore[return-value]
     around = scene(known)
-    rows: list[dict[str, Any]] = []
-    for ticket in known.tickets.sort("opened_at", "ticket_id").to_dicts():
-        rows.append(read_ticket(ticket, around))
+    tickets = [(t, words_of(t, around)) for t in known.tickets.sort("opened_at", "ticket_id").to_dicts()]
+    strange = weighing.strangeness(said.reading for _, said in tickets)
+    rows = [read_ticket(ticket, said, around, strange) for ticket, said in tickets]
     same.link(rows, around.rare)
     corrections.linked(rows, around.settled)
     frame = pl.DataFrame(rows, schema_overrides=dict(empty(TicketReadings).schema), infer_schema_length=None)
@@ -194,15 +195,36 @@ def site_and_unit(ticket: dict[str, Any], text: str, around: Scene) -> tuple[str
     return site_id, sure, units.unit_of(around.stock, site_id, unit_said, text)
 
 
-def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
-    """What one ticket says by itself; what a person has settled stands."""
-    text, unit_said = printed.told(ticket["text"] or "", around.printed), ticket["unit"] or ""
-    opened = ticket["opened_at"]
-    settled = around.settled.of(ticket["ticket_id"])
+class Words(NamedTuple):
+    """What one ticket's words say, before anything is weighed: its place and unit as far as they tell, and the rest."""
+
+    text: str
+    site_id: str | None
+    site_confidence: float
+    unit_id: str | None
+    kind: str | None  # what the unit is to its users
+    reading: Reading
+
+
+def words_of(ticket: dict[str, Any], around: Scene) -> Words:
+    """What one ticket's words say."""
+    text = printed.told(ticket["text"] or "", around.printed)
     site_id, sure, unit_id = site_and_unit(ticket, text, around)
+    kind = units.kind_meant(around.stock, site_id, unit_id, ticket["unit"] or "")
+    return Words(text, site_id, sure, unit_id, kind, read_text(text, kind or "", around.book))
+
+
+def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: float) -> dict[str, Any]:
+    """What one ticket says by itself; what a person has settled stands.
+
+    Parameters
+    ----------
+    strange : how strange the manner of all tickets is (`weighing.strangeness`)
+    """
+    text, site_id, sure, unit_id, kind, reading = said
+    unit_said, opened = ticket["unit"] or "", ticket["opened_at"]
+    settled = around.settled.of(ticket["ticket_id"])
     fact = around.facts.get(site_id, severity.NO_FACTS)
-    kind = units.kind_meant(around.stock, site_id, unit_id, unit_said)
-    reading = read_text(text, kind or "", around.book)
     outcome = read_text(ticket["resolution"], "", around.book, is_outcome=True) if ticket["resolution"] else None
     of = None if units.counts_itself(around.stock, unit_id, site_id) else kind
     row = {
@@ -218,7 +240,7 @@ def read_ticket(ticket: dict[str, Any], around: Scene) -> dict[str, Any]:
         "again_odds": again.odds(around.book.again, text),
     }
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
-    category, found, chances, why = weigh(reading, of, context, outcome)
+    category, found, chances, why = weigh(reading, of, context, outcome, strange)
     chance = min(weighing.MOST_SURE, chances[category])
     if settled.get("category"):
         category, chance, why = str(settled["category"]), 1.0, "a person's answer"

@@ -1,7 +1,7 @@
 """What speaks for each category of a ticket, brought together: phrases, likeness to examples, the place, the unit."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from pipeline.contracts.words import TICKET_CATEGORIES
@@ -31,6 +31,10 @@ BESIDE = 1.77  # what is known of the place and of the ticket's end
 ASKS, BEGINS_ASKING = 1.09, 1.76  # a question in the text, and at its beginning: for `procedure`
 OF_ITS_KIND, OF_ANOTHER, POWER_OF_ONE = 2.69, -1.88, -1.73  # a known unit: its kind's categories, others', `power`
 LESS_SURE = 0.17  # a text e times longer says everything less surely
+STRANGER = 1.0  # and so do all texts of people who put words together as no example does
+# Of the pairs of neighbouring words of all tickets, the share that no example has where the weights hold as they are,
+# and how many pairs of such the tickets are taken to have besides: the share of few tickets says little. Our choice.
+USUAL_STRANGE, STRANGE_PAIRS = 0.58, 300.0
 
 
 @dataclass(frozen=True)
@@ -45,6 +49,7 @@ class Reading:
     alike_words: tuple[tuple[str, str], ...]
     length: int = 0  # words that count
     asks: tuple[bool, bool] = (False, False)  # whether it asks anything, and whether it begins with that
+    pairs: tuple[int, int] = (0, 0)  # pairs of neighbouring words, and those that no example has
 
 
 def adjusted(reading: Reading, kind: str | None) -> dict[str, float]:
@@ -70,7 +75,11 @@ def adjusted(reading: Reading, kind: str | None) -> dict[str, float]:
 
 
 def weigh(
-    reading: Reading, kind: str | None, context: Mapping[str, float], outcome: Reading | None = None
+    reading: Reading,
+    kind: str | None,
+    context: Mapping[str, float],
+    outcome: Reading | None = None,
+    strange: float = 0.0,
 ) -> tuple[str, list[str], dict[str, float], str]:
     """The primary category, every category found, the chance of each category, and the words that decided.
 
@@ -79,6 +88,7 @@ def weigh(
     kind : the thing that the unit is (`scanner`, `bmd`, `pollbook`), where the unit is known
     context : weight that the place's state adds to a category (an outage there to `power`)
     outcome : what the words of the ticket's end say, once it has one
+    strange : how strange the manner of all tickets is (`strangeness`)
     """
     by_phrase, alike = adjusted(reading, kind), dict(reading.alike)
     beside = dict(context)
@@ -87,7 +97,7 @@ def weigh(
     sums = {c: by_phrase.get(c, 0.0) + ALIKE * alike.get(c, 0.0) + beside.get(c, 0.0) for c in TICKET_CATEGORIES}
     if max(sums.values()) < 1.0:
         return "other", ["other"], {"other": UNTOLD}, "no word of a known trouble"
-    odds = log_odds(reading, kind, by_phrase, alike, beside)
+    odds = log_odds(reading, kind, by_phrase, alike, beside, strange)
     order = sorted(odds, key=lambda c: (-odds[c], c))
     found = [c for c in order if by_phrase.get(c, 0.0) >= ENOUGH and sums[c] >= max(ENOUGH, 0.45 * sums[order[0]])]
     found = [order[0], *(c for c in found if c != order[0])]
@@ -100,6 +110,7 @@ def log_odds(
     by_phrase: Mapping[str, float],
     alike: Mapping[str, float],
     beside: Mapping[str, float],
+    strange: float = 0.0,
 ) -> dict[str, float]:
     """What speaks for each category, in natural log of odds up to a constant: weights times what they are worth.
 
@@ -116,8 +127,15 @@ def log_odds(
         for category, of in units.CATEGORY_TYPE.items():
             odds[category] += OF_ITS_KIND if of == kind else OF_ANOTHER
         odds["power"] += POWER_OF_ONE
-    less = math.exp(-LESS_SURE * longer)
+    less = math.exp(-LESS_SURE * longer - STRANGER * strange)
     return {c: less * value for c, value in odds.items()}
+
+
+def strangeness(readings: Iterable[Reading]) -> float:
+    """How strange all tickets are: the share of their pairs of words that no example has, less the usual."""
+    counts = [reading.pairs for reading in readings]
+    pairs, unknown = (sum(of) for of in zip((0, 0), *counts, strict=True))
+    return (unknown + STRANGE_PAIRS * USUAL_STRANGE) / (pairs + STRANGE_PAIRS) - USUAL_STRANGE
 
 
 def chances(odds: Mapping[str, float]) -> dict[str, float]:

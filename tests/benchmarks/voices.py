@@ -14,7 +14,7 @@ import duckdb
 
 from pipeline.normalise import voices, wording
 from pipeline.normalise.troubles import read_text, read_tickets
-from pipeline.normalise.weighing import MOST_SURE, weigh
+from pipeline.normalise.weighing import MOST_SURE, strangeness, weigh
 from pipeline.store import read
 from pipeline.store.book import Book
 
@@ -40,11 +40,14 @@ def line(name: str, answers: list[Answer]) -> str:
 
 def by_texts(voice: str) -> list[Answer]:
     """The answers to a voice's tickets that tell by themselves what they are about."""
-    book, out = wording.vocabulary("", voice), []
-    for told in voices.voices():
-        if told.voice == voice and not told.is_again:
-            category, _, chances, _ = weigh(read_text(told.text, "", book), None, {})
-            out.append((told.category, category, min(MOST_SURE, chances[category])))
+    book = wording.vocabulary("", voice)
+    tickets = [
+        (t.category, read_text(t.text, "", book)) for t in voices.voices() if t.voice == voice and not t.is_again
+    ]
+    strange, out = strangeness(reading for _, reading in tickets), []
+    for true, reading in tickets:
+        category, _, chances, _ = weigh(reading, None, {}, None, strange)
+        out.append((true, category, min(MOST_SURE, chances[category])))
     return out
 
 

@@ -2,6 +2,7 @@
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -13,7 +14,7 @@ from pipeline.contracts.events import TicketReadings
 from pipeline.contracts.known import Known
 from pipeline.normalise import voices, wording
 from pipeline.normalise.troubles import read_text, read_tickets
-from pipeline.normalise.weighing import weigh
+from pipeline.normalise.weighing import USUAL_STRANGE, strangeness, weigh
 
 AT = datetime(2026, 11, 3, 20, tzinfo=UTC)
 INVENTED = [(told.voice, told.category, told.text) for told in voices.voices() if not told.is_again]
@@ -271,3 +272,21 @@ def test_a_marking_device_has_no_zero_report_of_its_own():
 )
 def test_spanish_words_of_the_trade_and_what_dictation_hears_are_understood(text: str, expected: str):
     assert category(text) == expected
+
+
+def test_people_who_put_words_together_as_no_example_does_are_read_less_surely():
+    known, unknown = read_text("the scanner is jammed"), replace(read_text("the scanner is jammed"), pairs=(40, 40))
+    assert strangeness([]) == 0.0
+    few, many = strangeness([unknown] * 2), strangeness([unknown] * 200)
+    assert 0.0 < few < many < 1.0 - USUAL_STRANGE
+    usual, strange = (weigh(known, None, {}, None, s) for s in (0.0, many))
+    assert usual[0] == strange[0] == "scanner-jam"
+    assert strange[2]["scanner-jam"] < usual[2]["scanner-jam"]
+
+
+def test_pairs_of_words_that_no_example_has_are_counted():
+    assert read_text("jammed").pairs == (0, 0)
+    pairs, unknown = read_text("zorpy quillen vants the brome").pairs
+    assert pairs == unknown > 0
+    pairs, unknown = read_text("the scanner is jammed again").pairs
+    assert unknown < pairs
