@@ -20,10 +20,15 @@ NEEDLES = 6  # parts of a caller's name that are looked for; a text whose caller
 
 @dataclass(frozen=True)
 class Step:
-    """One step of the masking: what every text holds that it changes, and the step."""
+    """One step of the masking: what every text holds that it changes, the step, and the step on many texts at once."""
 
     form: str
     apply: Callable[[str], str]
+    on_all: Callable[[pl.Series], list[str]] | None = None
+
+    def on(self, texts: pl.Series) -> list[str]:
+        """Texts that hold the form, after the step."""
+        return self.on_all(texts) if self.on_all else [self.apply(text) for text in texts.to_list()]
 
 
 def wider(pattern: re.Pattern[str]) -> str:
@@ -36,22 +41,49 @@ def unless_upper(step: Callable[[str], str]) -> Callable[[str], str]:
     return lambda text: text if text.isupper() else step(text)
 
 
+def is_plain(texts: pl.Series) -> pl.Series:
+    """Whether a text is such that polars and Python find the same in it, and count its characters alike."""
+    return (texts.str.len_bytes() == texts.str.len_chars()) & ~texts.str.contains(ODD)
+
+
+def without_short(texts: pl.Series) -> list[str]:
+    """`privacy.mask_dashed`, told where the first digits stand that could be a number."""
+    starts = texts.str.find(privacy.SHORT_DIGITS).zip_with(is_plain(texts), pl.Series([0], dtype=pl.UInt32))
+    return [privacy.mask_dashed(text, start or 0) for text, start in zip(texts.to_list(), starts, strict=True)]
+
+
+def without_led_in(texts: pl.Series) -> list[str]:
+    """`privacy.mask_after_lead`; where one name alone is led up to, no more of the text is looked at."""
+    form = privacy.LEAD_IN.pattern
+    starts, plain = texts.str.find(form), is_plain(texts)
+    is_one = plain & (texts.str.count_matches(form) == 1)
+    is_none = plain & starts.is_null()
+    every = unless_upper(privacy.mask_after_lead)
+    return [
+        text if none else privacy.mask_one_lead(text, start) if one else every(text)
+        for text, start, one, none in zip(texts.to_list(), starts, is_one, is_none, strict=True)
+    ]
+
+
 SIGNED = rf"[-\x{{2013}}\x{{2014}}]{{1,2}}\s?{privacy.PART}(?:\s{privacy.PART}){{1,2}}\s*$"
 STEPS = tuple(
-    Step(f"{form}|{ODD}", step)
-    for form, step in (
+    Step(f"{form}|{ODD}", *step)
+    for form, *step in (
         (rf"(?i:{privacy.DIGIT_WORD}[\s,-]+{privacy.DIGIT_WORD})", privacy.mask_spoken),
         (privacy.LONG_DIGITS, privacy.mask_long),
-        (privacy.SHORT_DIGITS, privacy.mask_dashed),
+        (privacy.SHORT_DIGITS, privacy.mask_dashed, without_short),
         (privacy.BARE_DIGITS, privacy.mask_bare),
         (r"(?i:x|ext|extn|extension)\.?\s*:?#?\s*\d\d", privacy.mask_extensions),
-        (wider(privacy.LEAD_IN), unless_upper(privacy.mask_after_lead)),
+        (wider(privacy.LEAD_IN), unless_upper(privacy.mask_after_lead), without_led_in),
         (wider(privacy.BEFORE_VERB), unless_upper(privacy.mask_before_verb)),
         (SIGNED, unless_upper(privacy.mask_signature)),
         (wider(privacy.BEFORE_PHONE), unless_upper(privacy.mask_before_phone)),
         (rf"{wider(privacy.INITIAL)}|\[name\]{privacy.BETWEEN}\[name\]", privacy.mask_runs),
     )
 )
+
+
+ANY_STEP = "|".join(f"(?:{step.form})" for step in STEPS)  # one search that lets most texts go
 
 
 def mask_column(texts: pl.Series, names: pl.Series | None = None) -> pl.Series:
@@ -62,65 +94,57 @@ def mask_column(texts: pl.Series, names: pl.Series | None = None) -> pl.Series:
     texts : free text as received
     names : for each text, that row's own caller or worker
     """
-    nobody = pl.Series([None], dtype=pl.String).new_from_index(0, texts.len())
-    own = pl.Series(without_own_names(texts, nobody if names is None else names), dtype=pl.String)
+    own = without_own_names(texts, names)
     once = own.unique()
-    masked = pl.DataFrame({"text": once, "masked": mask_distinct(once)})
+    if 2 * once.len() > own.len():  # looking up what each has become would cost more than it saves
+        return mask_all(own)
+    masked = pl.DataFrame({"text": once, "masked": mask_all(once)})
     found = own.to_frame("text").join(masked, on="text", how="left", maintain_order="left", nulls_equal=True)
     return found["masked"].alias(texts.name)
 
 
-def without_own_names(texts: pl.Series, names: pl.Series) -> list[str | None]:
+def without_own_names(texts: pl.Series, names: pl.Series | None) -> pl.Series:
     """The first steps of `privacy.mask`: e-mail addresses, and the row's own caller."""
-    frame = pl.DataFrame({"text": texts, "name": names}).with_columns(low=pl.col("text").str.to_lowercase())
-    wanted = frame.select(pl.col("text").str.contains("@", literal=True) | may_hold_name(frame)).to_series()
-    wanted &= texts.is_not_null()
-    found = texts.to_list()
-    once: dict[tuple[str, str | None], str] = {}
-    for place in wanted.fill_null(False).arg_true().to_list():
-        pair = found[place], names[place]
-        if pair not in once:
-            once[pair] = privacy.mask_own(*pair)
-        found[place] = once[pair]
-    return found
+    wanted = texts.str.contains("@", literal=True)
+    if names is None or names.null_count() == names.len():
+        names = pl.Series([None], dtype=pl.String).new_from_index(0, texts.len())
+    else:
+        wanted |= may_hold_name(texts, names)
+    places = (wanted & texts.is_not_null()).fill_null(False).arg_true()
+    if not places.len():
+        return texts
+    pairs = list(zip(texts.gather(places).to_list(), names.gather(places).to_list(), strict=True))
+    once = {pair: privacy.mask_own(*pair) for pair in dict.fromkeys(pairs)}
+    return texts.clone().scatter(places, pl.Series([once[pair] for pair in pairs], dtype=pl.String))
 
 
-def may_hold_name(frame: pl.DataFrame) -> pl.Expr:
+def may_hold_name(texts: pl.Series, names: pl.Series) -> pl.Series:
     """Whether a text may hold its own caller's name, by the parts that are looked for."""
-    names = frame["name"].unique().drop_nulls()
-    parts = [privacy.needles(name) for name in names]
-    schema = {"name": pl.String, **{f"part_{n}": pl.String for n in range(NEEDLES)}, "always": pl.Boolean}
+    once = names.unique().drop_nulls()
+    parts = [privacy.needles(name) for name in once]
+    looked_for = [f"part_{n}" for n in range(min(NEEDLES, max(map(len, parts), default=0)))]
+    schema = {"name": pl.String, **dict.fromkeys(looked_for, pl.String), "always": pl.Boolean}
     rows = [
-        (name, *[*of_name, *[None] * NEEDLES][:NEEDLES], len(of_name) > NEEDLES or not name.isascii())
-        for name, of_name in zip(names, parts, strict=True)
+        (name, *[*of_name, *[None] * NEEDLES][: len(looked_for)], len(of_name) > NEEDLES or not name.isascii())
+        for name, of_name in zip(once, parts, strict=True)
     ]
+    frame = pl.DataFrame({"text": texts, "name": names}).with_columns(low=texts.str.to_lowercase())
     looked = frame.join(pl.DataFrame(rows, schema=schema, orient="row"), on="name", how="left", maintain_order="left")
-    held = looked.select(
+    return looked.select(
         pl.any_horizontal(
             "always",
             pl.col("text").str.contains(FOLDED) & pl.col("name").is_not_null(),
-            *[pl.col("low").str.contains(pl.col(f"part_{n}"), literal=True) for n in range(NEEDLES)],
+            *[pl.col("low").str.contains(pl.col(part), literal=True) for part in looked_for],
         )
-    )
-    return pl.lit(held.to_series())
+    ).to_series()
 
 
-def mask_distinct(texts: pl.Series) -> list[str | None]:
-    """The later steps of `privacy.mask`, on texts that are all different."""
-    found = texts.to_list()
-    held = texts.to_frame("text").select(
-        pl.col("text").str.contains(step.form).fill_null(False).alias(str(n)) for n, step in enumerate(STEPS)
-    )
-    changed: list[int] = []
-    for n, step in enumerate(STEPS):
-        again = pl.Series([found[place] for place in changed], dtype=pl.String).str.contains(step.form)
-        places = {*held[str(n)].arg_true(), *(changed[place] for place in again.arg_true())}
-        before = len(changed)
-        for place in places:
-            text = found[place] or ""
-            masked = step.apply(text)
-            if masked != text:
-                found[place] = masked
-                changed.append(place)
-        changed = changed if len(changed) == before else sorted(set(changed))
-    return found
+def mask_all(texts: pl.Series) -> pl.Series:
+    """Texts after the later steps of `privacy.mask`."""
+    places = texts.str.contains(ANY_STEP).fill_null(False).arg_true()
+    looked = texts.gather(places)
+    for step in STEPS:
+        held = looked.str.contains(step.form).arg_true()
+        if held.len():
+            looked = looked.scatter(held, pl.Series(step.on(looked.gather(held)), dtype=pl.String))
+    return texts.clone().scatter(places, looked) if places.len() else texts

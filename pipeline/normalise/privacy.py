@@ -56,6 +56,14 @@ COUNTED_FORM = (  # what numbers other than telephones belong to
     r"|now|at|of"
     r"|it|says|reads|shows|on|the)\W+){0,4}(?:\d+\W+(?:and|to|or|&)?\W*)?$"
 )
+# The last word before the digits, wherever that form fits: what is counted, or a word between it and its number.
+LEADS_TO_DIGITS = frozenset(
+    words_of(
+        """seal seals tag tags serial ser sn s n asset case ticket unit scanner scnr printer machine card bin box bag
+    lock pct pcts precinct precincts ballot ballots ref order total count counter counted tape no number num nr is was
+    now at of it says reads shows on the and to or"""
+    )
+)
 # In small letters by itself: a search that minds case is four times as fast, and most texts are plain.
 COUNTED, COUNTED_ANY_CASE = re.compile(COUNTED_FORM), re.compile(COUNTED_FORM, re.I)
 PHONE_AFTER = re.compile(r"\W{1,3}(?:call|cb|c/b|is my|my cell|cell|text me)\b", re.I)
@@ -205,9 +213,13 @@ def mask_short(text: str) -> str:
     return mask_bare(mask_dashed(text))
 
 
-def mask_dashed(text: str) -> str:
-    """A text without numbers of seven digits that a dash or a dot parts."""
-    return SHORT_PHONE.sub(lambda m: mask_unless_counted(m, needs_phone_word=False), text)
+def mask_dashed(text: str, start: int = 0) -> str:
+    """A text without numbers of seven digits that a dash or a dot parts; none begins before `start`."""
+    parts, end = [], 0
+    for found in SHORT_PHONE.finditer(text, start):
+        parts += [text[end : found.start()], mask_unless_counted(found, needs_phone_word=False)]
+        end = found.end()
+    return "".join([*parts, text[end:]]) if end else text
 
 
 def mask_bare(text: str) -> str:
@@ -234,6 +246,9 @@ def mask_unless_counted(found: re.Match[str], needs_phone_word: bool) -> str:
 
 def is_counted(before: str) -> bool:
     """Whether the words before digits say that they count or name something."""
+    last = before[before.rfind(" ") + 1 :] or before.rstrip(" ").rpartition(" ")[2]
+    if last.isascii() and last.isalpha() and last.lower() not in LEADS_TO_DIGITS:
+        return False  # the last word decides for most, and is found faster
     return bool(COUNTED.search(before.lower()) if before.isascii() else COUNTED_ANY_CASE.search(before))
 
 
@@ -291,6 +306,14 @@ def mask_introduced(text: str) -> str:
 def mask_after_lead(text: str) -> str:
     """A text without names after words that lead up to one."""
     return LEAD_IN.sub(lambda m: m.group(1) + masked_if_name(m.group(2)), text)
+
+
+def mask_one_lead(text: str, start: int) -> str:
+    """As `mask_after_lead`, for a text in which words lead up to a name at `start` and nowhere else."""
+    found = LEAD_IN.match(text, start)
+    if found is None:
+        return mask_after_lead(text)
+    return text[:start] + found.group(1) + masked_if_name(found.group(2)) + text[found.end() :]
 
 
 def mask_before_verb(text: str) -> str:

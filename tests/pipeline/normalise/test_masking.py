@@ -29,6 +29,39 @@ def test_a_column_is_masked_as_each_text_by_itself(rows):
     assert alone.to_list() == privacy.mask_texts(texts, [None] * len(texts))
 
 
+LED = [
+    "ask for ",
+    "Judge ",
+    "per ",
+    "call back ",
+    "caller is ",
+    "c/o ",
+    "Mrs. ",
+    "Nemo",
+    "Jo Hall",
+    "Oak Street",
+    "seal 555-0142",
+    "555.0199 ",
+    "é",
+    ", ",
+    "\x1c",
+]
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.lists(st.sampled_from(LED), max_size=9).map("".join), min_size=1, max_size=12))
+def test_steps_on_many_texts_do_what_they_do_to_each(texts):
+    column = pl.Series(texts, dtype=pl.String)
+    assert masking.without_led_in(column) == [t if t.isupper() else privacy.mask_after_lead(t) for t in texts]
+    assert masking.without_short(column) == [privacy.mask_dashed(text) for text in texts]
+
+
+def test_a_column_is_left_as_it_was():
+    texts = pl.Series(["call 555-0142", None, "a@example.org", "Jo has the key"])
+    masking.mask_column(texts, pl.Series([None, None, None, "Jo Moss"]))
+    assert texts.to_list() == ["call 555-0142", None, "a@example.org", "Jo has the key"]
+
+
 def test_only_texts_that_hold_something_are_looked_at_one_by_one(monkeypatch):
     looked: list[str] = []
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.normalise.privacy import is_of_people, mask_texts
+from pipeline.normalise.privacy import COUNTED_ANY_CASE, is_counted, is_of_people, mask_texts
 
 # Ways in which a North American number is written. 555-0100 to 555-0199 are kept for fiction (NANPA), so no line rings.
 PHONES = (
@@ -177,3 +177,29 @@ def test_a_header_of_people_is_known(header: str):
 )
 def test_a_header_of_things_is_not_of_people(header: str):
     assert not is_of_people(header)
+
+
+BEFORE = [
+    "seal",
+    "tags ",
+    "s/n",
+    "is ",
+    "at",
+    "12",
+    "-",
+    ". ",
+    "and ",
+    "or",
+    "the ",
+    "ask ",
+    "No ",
+    "é",
+    "tab\t",
+    "on\n",
+    " ",
+]
+
+
+@given(st.lists(st.sampled_from(BEFORE), max_size=7).map("".join))
+def test_the_last_word_before_digits_settles_only_what_the_whole_form_would_say(before):
+    assert is_counted(before) == bool(COUNTED_ANY_CASE.search(before))
