@@ -21,7 +21,7 @@ from pipeline.errors import BookEmpty, SourceError
 from pipeline.normalise import county_words
 from pipeline.normalise.entries import entry_frame, plain_entry
 from pipeline.normalise.shape import Piece
-from pipeline.sources.bounded import read_bounded
+from pipeline.sources.bounded import Beside, read_bounded
 from pipeline.sources.folder import Incoming, gather
 from pipeline.sources.profile import Profile
 from pipeline.sources.reading import read_table
@@ -178,14 +178,14 @@ class Writer:
 
     def keep(self, file: Incoming) -> tuple[str, bytes]:
         """Keeps a file byte for byte under its SHA-256: that, and the bytes to read, overlong lines cut."""
-        digest = sha256()
         part = self.book.originals / ORIGINAL_IN_WORK
         try:
-            with part.open("wb") as copy:
+            with part.open("wb") as copy, Beside() as hashing, Beside() as copying:
+                digest = sha256()
 
                 def also(piece: bytes) -> None:
-                    digest.update(piece)
-                    copy.write(piece)
+                    hashing.do(digest.update, piece)
+                    copying.do(copy.write, piece)
 
                 data = read_bounded(file.path, file.name, file.form, also)
             kept = self.book.originals / digest.hexdigest()

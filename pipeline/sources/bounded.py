@@ -5,8 +5,11 @@ finds the line too long (`tables.LONGEST_ROW`) and puts that row, and no other, 
 """
 
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
+from collections import deque
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from hashlib import sha256
+from io import BytesIO
 from pathlib import Path
 
 from pipeline.errors import SourceError
@@ -14,7 +17,35 @@ from pipeline.errors import SourceError
 LARGEST = 1 << 30  # bytes held of one file; more could stop the rest of the day: our choice
 LONGEST_LINE = 1 << 22  # bytes held of one line: `tables.LONGEST_ROW` characters of UTF-8 take no more
 PIECE = 1 << 20  # bytes read in one go
+WAITING = 8  # pieces that wait for work beside the reading: bounds memory
 LINE_ENDS = (b"\n", b"\r")  # each by itself, or both: as the readers have it
+
+
+class Beside:
+    """Work on the pieces of a file on a thread of its own, in their order, while the context lasts.
+
+    Leaving waits for what is left. An error of the work is raised there or by a later `do`.
+    """
+
+    def __init__(self) -> None:
+        self._thread = ThreadPoolExecutor(1)
+        self._left: deque[Future[object]] = deque()
+
+    def __enter__(self) -> "Beside":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        try:
+            while self._left:
+                self._left.popleft().result()
+        finally:
+            self._thread.shutdown(cancel_futures=True)
+
+    def do(self, work: Callable[[bytes], object], piece: bytes) -> None:
+        """Has work done on a piece after all that was asked for before; waits while too many pieces do."""
+        if len(self._left) >= WAITING:
+            self._left.popleft().result()
+        self._left.append(self._thread.submit(work, piece))
 
 
 def read_bounded(
@@ -40,13 +71,12 @@ def read_bounded(
     ------
     SourceError : if more than `largest` would have to be held. `also` has then seen a part of the file only.
     """
-    kept, held = [], 0
+    kept = BytesIO()  # gives its bytes away without a copy
     for piece in cut_lines(pieces_of(path, also), longest, by_line=form != "xlsx"):
-        held += len(piece)
-        if held > largest:
+        if kept.tell() + len(piece) > largest:
             raise SourceError(f"{name}: larger than {largest >> 20} MiB. Export it in parts.")
-        kept.append(piece)
-    return b"".join(kept)
+        kept.write(piece)
+    return kept.getvalue()
 
 
 def pieces_of(path: Path, also: Callable[[bytes], object]) -> Iterator[bytes]:
@@ -70,6 +100,10 @@ def cut_lines(pieces: Iterator[bytes], longest: int, *, by_line: bool) -> Iterat
             continue
         ends = [place for place in (piece.find(mark) for mark in LINE_ENDS) if place >= 0]
         end = min(ends, default=-1)
+        if end >= 0 and not lost and run + end <= longest and len(piece) <= longest:  # no line in it is too long
+            yield piece
+            run = len(piece) - max(map(piece.rfind, LINE_ENDS)) - 1
+            continue
         head = piece if end < 0 else piece[:end]
         room = max(longest - run, 0)
         yield head[:room]

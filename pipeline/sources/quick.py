@@ -6,15 +6,19 @@ Each reader first proves that its file holds nothing on which the two ways could
 
 import io
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
 
+import numpy as np
 import polars as pl
 
 LONG_LINE = 1 << 20  # bytes; a longer line may be too long a row, which the careful reader tells
 HEAD_LINES = 1_000  # lines that tell the columns and types of JSON Lines; a later line that differs is noticed
 IRREGULAR_AT_MOST = 0.2  # share of a table's lines; past it the careful reader alone costs no more
 BLANKS = r"^[\s\x1c-\x1f]*$"  # what Python's `str.strip` takes away
+STRETCH = 1 << 18  # bytes looked at in one go: what a core keeps at hand
+QUOTE, COLON, BLANK = b'": '
 BLANKS_IN_JSON = " \t"  # within a line: RFC 8259 section 2
 ReadOne = Callable[[Sequence[str], int], tuple[list[str], int]]
 Table = tuple[pl.DataFrame, list[tuple[int, list[str]]]]
@@ -41,51 +45,73 @@ def lines_of(data: bytes) -> pl.Series:
 def json_frame(data: bytes) -> pl.DataFrame | None:
     """Flat JSON objects, one a line, as columns of text; None where a line wants a closer look.
 
-    All columns and their types are those of the first lines. That no later line holds more is proved by counting: in
-    JSON `":` ends a key and nothing else, unless a string holds an escaped quote and a colon; then the counts differ.
+    All columns and their types are those of the first lines. That no later line holds more is proved by counting, while
+    polars reads: in JSON `":` ends a key and nothing else, unless a string holds an escaped quote and a colon; then the
+    counts differ.
     """
     if b"\x00" in data or b"\r" in data:
         return None
     head = b"".join(islice(io.BytesIO(data), HEAD_LINES))
     try:
         schema = pl.read_ndjson(io.BytesIO(head), infer_schema_length=None).schema
-        if not all(dtype in (pl.String, pl.Int64, pl.Float64) for dtype in schema.values()):
-            return None
-        frame = pl.read_ndjson(io.BytesIO(data), schema=schema)
     except (pl.exceptions.PolarsError, ValueError):
         return None
-    if frame.height != data.count(b"\n") + (not data.endswith(b"\n")) or not holds_every_key(data, frame):
+    if not all(dtype in (pl.String, pl.Int64, pl.Float64) for dtype in schema.values()):
         return None
-    lines = lines_of(data)
-    if (lines.str.len_bytes().max() or 0) > LONG_LINE or any_odd(lines, frame):  # type: ignore[operator]
+    with ThreadPoolExecutor(1) as beside:
+        reading = beside.submit(pl.read_ndjson, io.BytesIO(data), schema=schema)
+        lines, (keys, texts) = lines_of(data), keys_and_texts(data)
+        is_odd = (lines.str.len_bytes().max() or 0) > LONG_LINE or any_odd(lines, schema)  # type: ignore[operator]
+        try:
+            frame = reading.result()
+        except (pl.exceptions.PolarsError, ValueError):
+            return None
+    if is_odd or frame.height != lines.len() or not holds_all(data, frame, keys, texts):
         return None
-    texts = frame.with_columns(pl.all().cast(pl.String))
-    floats = [name for name, dtype in frame.schema.items() if dtype == pl.Float64]
-    return None if any(texts[name].str.contains("e", literal=True).any() for name in floats) else texts
+    written = frame.with_columns(pl.all().cast(pl.String))
+    floats = [name for name, dtype in schema.items() if dtype == pl.Float64]
+    return None if any(written[name].str.contains("e", literal=True).any() for name in floats) else written
 
 
-def holds_every_key(data: bytes, frame: pl.DataFrame) -> bool:
-    """Whether every key in the text is a column of the frame, and none stands twice in a line."""
-    written = frame.height * frame.width
-    for name in frame.columns:
+def keys_and_texts(data: bytes) -> tuple[int, int]:
+    """How often a key ends in flat JSON, and how many keys have a text: at once, or behind one blank."""
+    keys = texts = 0
+    for start in range(0, len(data), STRETCH):
+        piece = np.frombuffer(data[start : start + STRETCH + 3].ljust(min(STRETCH, len(data) - start) + 3), np.uint8)
+        ends = (piece[:-3] == QUOTE) & (piece[1:-2] == COLON)
+        is_text = (piece[2:-1] == QUOTE) | (piece[2:-1] == BLANK) & (piece[3:] == QUOTE)
+        keys += int(np.count_nonzero(ends))
+        texts += int(np.count_nonzero(ends & is_text))
+    return keys, texts
+
+
+def holds_all(data: bytes, frame: pl.DataFrame, keys: int, texts: int) -> bool:
+    """Whether every key in the text is a column of the frame, none stands twice in a line, and texts alone are texts.
+
+    Parameters
+    ----------
+    keys, texts : what `keys_and_texts` counts. Polars refuses a text among numbers, and makes a number among texts a text.
+    """
+    written, told = frame.height * frame.width, 0
+    for name, dtype in frame.schema.items():
         nulls = frame[name].null_count()
+        told += frame.height - nulls if dtype == pl.String else 0
         if nulls:
             key = f'"{name}":'.encode()
             written += data.count(key + b"null") + data.count(key + b" null") - nulls
-    return data.count(b'":') == written and not any(set('"\\') & set(name) for name in frame.columns)
+    return keys == written and texts == told and not any(set('"\\') & set(name) for name in frame.columns)
 
 
-def any_odd(lines: pl.Series, frame: pl.DataFrame) -> bool:
-    """Whether any line holds a value that polars would write otherwise: no text in a column of text, 1 or 1e3 for 1.0.
+def any_odd(lines: pl.Series, schema: Mapping[str, pl.DataType]) -> bool:
+    """Whether any line holds a value that polars would write otherwise: 1 or 1e3 for 1.0.
 
     A blank before a colon is odd too, as keys are counted without it, and so are escapes of surrogates: one alone is
     legal in JSON, and is no character. Each is looked for by itself: together they begin with nothing rare.
     """
     forms = [r"\\u[dD][89a-fA-F]"]
-    for dtype, value in ((pl.String, r'[^"n ]'), (pl.Float64, r"(?:-?\d+ *[,}]|[^,}]*[eE])")):
-        names = [re.escape(name) for name, held in frame.schema.items() if held == dtype]
-        if names:
-            forms.append(rf'"(?:{"|".join(names)})": *{value}')
+    names = [re.escape(name) for name, dtype in schema.items() if dtype == pl.Float64]
+    if names:
+        forms.append(rf'"(?:{"|".join(names)})": *(?:-?\d+ *[,}}]|[^,}}]*[eE])')
     if any(lines.str.contains(f"{blank}:", literal=True).any() for blank in BLANKS_IN_JSON):
         forms.append(r'"\s+:')
     return any(lines.str.contains(form).any() for form in forms)
