@@ -5,7 +5,7 @@ Keys are put in order here; polars writes strings with the escapes that RFC 8785
 """
 
 import json
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from hashlib import sha256
 
 import polars as pl
@@ -43,18 +43,26 @@ def objects(frame: pl.DataFrame, omitted: Collection[str] = ()) -> pl.Series:
     return frame.select(pl.concat_str(pl.lit("{"), joined, pl.lit("}"))).to_series()
 
 
-def envelopes(rows: pl.DataFrame, told: Mapping[str, pl.Expr | str], plain: Iterable[str]) -> pl.Series:
-    """Each row as an object of the columns in `plain`, and of what `told` gives as JSON already (null: null)."""
+def envelopes(rows: pl.DataFrame, told: Mapping[str, Sequence[pl.Expr | str]], plain: Iterable[str]) -> pl.Series:
+    """Each row as an object of the columns in `plain`, and of what `told` gives as JSON already.
+
+    Parameters
+    ----------
+    told : name → what stands one behind the other for its value: text that all rows share, and columns without nulls
+    """
     parts: list[pl.Expr] = []
+    shared = "{"
     for name in ordered([*plain, *told]):
-        lead = "," if parts else "{"
-        value = told.get(name)
-        if value is None:
-            parts += [pl.lit(lead), member(name)]
-            continue
-        parts.append(pl.lit(f"{lead}{json.dumps(name, ensure_ascii=False)}:"))
-        parts.append(pl.lit(value) if isinstance(value, str) else value.fill_null("null"))
-    return rows.select(pl.concat_str(*parts, pl.lit("}"))).to_series()
+        shared += "" if shared == "{" and not parts else ","
+        if name in told:
+            shared += f"{json.dumps(name, ensure_ascii=False)}:"
+        for piece in told.get(name, [member(name)]):
+            if isinstance(piece, str):
+                shared += piece
+            else:
+                parts += [pl.lit(shared), piece]
+                shared = ""
+    return rows.select(pl.concat_str(*parts, pl.lit(shared + "}"))).to_series()
 
 
 def digests(lead: str, texts: pl.Series) -> pl.Series:

