@@ -259,9 +259,10 @@ def own_parts(name: str) -> list[str]:
     return sorted({p.lower() for p in parts if len(p) >= 3 and p.lower() not in ROLES}, key=lambda p: (-len(p), p))
 
 
-def needles(name: str) -> list[str]:
+@lru_cache(maxsize=4096)
+def needles(name: str) -> tuple[str, ...]:
     """Small texts of which one stands in every text that `mask_own_name` changes, case aside."""
-    return [*own_parts(name), *([name.strip().lower()] if signed_form(name) else [])]
+    return (*own_parts(name), *([name.strip().lower()] if signed_form(name) else []))
 
 
 @lru_cache(maxsize=4096)

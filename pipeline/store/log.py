@@ -19,6 +19,7 @@ import polars as pl
 
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import BookBroken, BookError
+from pipeline.normalise.canonical import as_bytes
 from pipeline.store import tree
 
 INDEX = ("type", "kind", "key", "content_key", "content_hash", "file", "row", "received_at")
@@ -91,7 +92,7 @@ class Log:
             with ThreadPoolExecutor(1) as writer, closing(made_ahead(parts)) as made:
                 written: Future[None] | None = None
                 for part in made:
-                    leaves = [sha256(b"\x00" + body).digest() for body in part["body"].cast(pl.Binary).to_list()]
+                    leaves = [sha256(b"\x00" + body).digest() for body in as_bytes(part["body"])]
                     peaks = tree.grow(peaks, leaves)
                     batch = part.select(
                         pl.int_range(size, size + part.height).alias("seq"),
