@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from itertools import islice
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -18,8 +19,9 @@ HEAD_LINES = 1_000  # lines that tell the columns and types of JSON Lines; a lat
 IRREGULAR_AT_MOST = 0.2  # share of a table's lines; past it the careful reader alone costs no more
 BLANKS = r"^[\s\x1c-\x1f]*$"  # what Python's `str.strip` takes away
 STRETCH = 1 << 18  # bytes looked at in one go: what a core keeps at hand
-QUOTE, COLON, BLANK = b'": '
-BLANKS_IN_JSON = " \t"  # within a line: RFC 8259 section 2
+QUOTE, COLON, BLANK, TAB, LINE_END = (
+    b'": \t\n'  # within a line of JSON blanks and tabs alone are blank: RFC 8259 section 2
+)
 ReadOne = Callable[[Sequence[str], int], tuple[list[str], int]]
 Table = tuple[pl.DataFrame, list[tuple[int, list[str]]]]
 
@@ -60,37 +62,54 @@ def json_frame(data: bytes) -> pl.DataFrame | None:
         return None
     with ThreadPoolExecutor(1) as beside:
         reading = beside.submit(pl.read_ndjson, io.BytesIO(data), schema=schema)
-        lines, (keys, texts) = lines_of(data), keys_and_texts(data)
-        is_odd = (lines.str.len_bytes().max() or 0) > LONG_LINE or any_odd(lines, schema)  # type: ignore[operator]
+        found = counted(data)
+        is_odd = found.longest > LONG_LINE or any_odd(data, schema, found.blanks > 0)
         try:
             frame = reading.result()
         except (pl.exceptions.PolarsError, ValueError):
             return None
-    if is_odd or frame.height != lines.len() or not holds_all(data, frame, keys, texts):
+    if is_odd or frame.height != found.lines or not holds_all(data, frame, found):
         return None
     written = frame.with_columns(pl.all().cast(pl.String))
     floats = [name for name, dtype in schema.items() if dtype == pl.Float64]
     return None if any(written[name].str.contains("e", literal=True).any() for name in floats) else written
 
 
-def keys_and_texts(data: bytes) -> tuple[int, int]:
-    """How often a key ends in flat JSON, and how many keys have a text: at once, or behind one blank."""
-    keys = texts = 0
+class Counted(NamedTuple):
+    """What flat JSON Lines hold: lines, bytes of the longest, ends of keys, keys with a text, blanks before a colon."""
+
+    lines: int
+    longest: int
+    keys: int
+    texts: int
+    blanks: int
+
+
+def counted(data: bytes) -> Counted:
+    """Counts a stretch at a time; a text stands at once behind its key, or behind one blank."""
+    lines = longest = keys = texts = blanks = 0
+    begins = 0  # of the line that a stretch begins in
     for start in range(0, len(data), STRETCH):
-        piece = np.frombuffer(data[start : start + STRETCH + 3].ljust(min(STRETCH, len(data) - start) + 3), np.uint8)
-        ends = (piece[:-3] == QUOTE) & (piece[1:-2] == COLON)
-        is_text = (piece[2:-1] == QUOTE) | (piece[2:-1] == BLANK) & (piece[3:] == QUOTE)
+        held = min(STRETCH, len(data) - start)
+        piece = np.frombuffer(data[start : start + held + 3].ljust(held + 3), np.uint8)
+        first, second, third = piece[:-3], piece[1:-2], piece[2:-1]
+        ends = (first == QUOTE) & (second == COLON)
+        is_text = (third == QUOTE) | (third == BLANK) & (piece[3:] == QUOTE)
         keys += int(np.count_nonzero(ends))
         texts += int(np.count_nonzero(ends & is_text))
-    return keys, texts
+        blanks += int(np.count_nonzero(((first == BLANK) | (first == TAB)) & (second == COLON)))
+        breaks = np.flatnonzero(first == LINE_END) + start
+        if breaks.size:
+            longest = max(longest, int(breaks[0]) - begins, int(np.diff(breaks).max(initial=0)) - 1)
+            begins = int(breaks[-1]) + 1
+            lines += breaks.size
+    return Counted(lines + (begins < len(data)), max(longest, len(data) - begins), keys, texts, blanks)
 
 
-def holds_all(data: bytes, frame: pl.DataFrame, keys: int, texts: int) -> bool:
+def holds_all(data: bytes, frame: pl.DataFrame, found: Counted) -> bool:
     """Whether every key in the text is a column of the frame, none stands twice in a line, and texts alone are texts.
 
-    Parameters
-    ----------
-    keys, texts : what `keys_and_texts` counts. Polars refuses a text among numbers; a number among texts becomes one.
+    Polars refuses a text among numbers; a number among texts becomes a text, and is noticed here.
     """
     written, told = frame.height * frame.width, 0
     for name, dtype in frame.schema.items():
@@ -99,21 +118,24 @@ def holds_all(data: bytes, frame: pl.DataFrame, keys: int, texts: int) -> bool:
         if nulls:
             key = f'"{name}":'.encode()
             written += data.count(key + b"null") + data.count(key + b" null") - nulls
-    return keys == written and texts == told and not any(set('"\\') & set(name) for name in frame.columns)
+    fits = found.keys == written and found.texts == told
+    return fits and not any(set('"\\') & set(name) for name in frame.columns)
 
 
-def any_odd(lines: pl.Series, schema: Mapping[str, pl.DataType]) -> bool:
+def any_odd(data: bytes, schema: Mapping[str, pl.DataType], has_blanks: bool) -> bool:
     """Whether any line holds a value that polars would write otherwise: 1 or 1e3 for 1.0.
 
-    A blank before a colon is odd too, as keys are counted without it, and so are escapes of surrogates: one alone is
-    legal in JSON, and is no character. Each is looked for by itself: together they begin with nothing rare.
+    A blank before a colon is odd too where a key ends there, as keys are counted without it, and so are escapes of
+    surrogates: one alone is legal in JSON, and is no character. Each is looked for by itself: together they begin with
+    nothing rare.
     """
-    forms = [r"\\u[dD][89a-fA-F]"]
+    forms = [r"\\u[dD][89a-fA-F]"] if b"\\" in data else []
     names = [re.escape(name) for name, dtype in schema.items() if dtype == pl.Float64]
     if names:
         forms.append(rf'"(?:{"|".join(names)})": *(?:-?\d+ *[,}}]|[^,}}]*[eE])')
-    if any(lines.str.contains(f"{blank}:", literal=True).any() for blank in BLANKS_IN_JSON):
+    if has_blanks:
         forms.append(r'"\s+:')
+    lines = lines_of(data) if forms else pl.Series(dtype=pl.String)
     return any(lines.str.contains(form).any() for form in forms)
 
 
@@ -134,8 +156,10 @@ def table_frame(data: bytes, delimiter: str, width: int, start: int, read_one: R
     """
     if width < 2 or b"\r" in data or len(delimiter) != 1 or not delimiter.isascii():
         return None
-    lines = lines_of(data).slice(start)
-    is_one = regular(lines, delimiter, width)
+    with ThreadPoolExecutor(1) as beside:  # most tables have no other lines
+        whole = beside.submit(regular_frame, data, delimiter, width, start)
+        lines = lines_of(data).slice(start)
+        is_one = regular(lines, delimiter, width)
     places = (~is_one).arg_true().to_list()
     if len(places) > IRREGULAR_AT_MOST * lines.len():
         return None
@@ -151,8 +175,11 @@ def table_frame(data: bytes, delimiter: str, width: int, start: int, read_one: R
     begins = pl.select(pl.repeat(True, lines.len())).to_series().scatter(inside, False)
     numbers = begins.cast(pl.Int64).cum_sum() + 1
     kept = is_one & begins
-    well = data if kept.all() else "\n".join(lines.filter(kept)).encode()
-    frame = regular_frame(well, delimiter, width, start if kept.all() else 0)
+    if kept.all():
+        frame = whole.result()
+    else:
+        del whole
+        frame = regular_frame("\n".join(lines.filter(kept)).encode(), delimiter, width, 0)
     if frame is None or frame.height != kept.sum():
         return None
     return frame.insert_column(0, numbers.filter(kept).alias("row")), [(numbers[place], r) for place, r in found]

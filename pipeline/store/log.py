@@ -152,6 +152,11 @@ class Log:
         asked : `content_key` and `key`; only what has one of either is wanted. None: everything
         """
         among = ""
+        if (
+            asked is not None
+            and not self.con.sql("from log where kind = $kind limit 1", params={"kind": kind}).fetchall()
+        ):
+            asked = asked.clear()  # the first file of its kind
         if asked is not None:
             self.con.register("asked", asked.to_arrow())
             among = "and (content_key in (select content_key from asked) or key in (select key from asked)) "
