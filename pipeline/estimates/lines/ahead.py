@@ -9,9 +9,10 @@ import polars as pl
 
 from pipeline.contracts import estimates
 from pipeline.errors import UsageError
-from pipeline.estimates.lines.filter import Array, Draws, Floats, Ints, step
+from pipeline.estimates.lines.filter import Array, Draws, Floats, Ints
 from pipeline.estimates.lines.lines import LineStates, line_schema, rows_at
 from pipeline.estimates.lines.runs import inside
+from pipeline.estimates.lines.stepping import step
 
 CLOSE = "close"  # the horizon that is each site's scheduled closing
 HORIZONS: tuple[int | str, ...] = (30, 60, 120)

@@ -53,25 +53,6 @@ TABLE = poisson_table().ravel()
 NORMALS = ndtri((np.arange(LEVELS) + 0.5) / LEVELS).astype(np.float32)
 
 
-def counts(mean: Array, chance: Chances) -> Array:
-    """Poisson numbers of the given means, from one chance each: same chance, larger mean, no fewer (but for rounding).
-
-    The top ten bits of the chance choose the level, the rest rounds the mean to the table at random, so that the mean
-    is kept. Above TABLE_MOST the normal limit stands in.
-    """
-    place = (np.minimum(mean, np.float32(TABLE_MOST)) * np.float32(PER_UNIT * 64) + np.float32(0.5)).astype(np.int32)
-    place += chance & 63
-    place &= -64  # 64ths of a row of the table, rounded down to whole rows
-    place <<= 4  # times LEVELS / 64
-    place += chance >> 6
-    drawn = TABLE.take(place).astype(np.float32)
-    if mean.max(initial=0) > TABLE_MOST:
-        rest = ((chance & 63) + np.float32(0.5)) / np.float32(64)
-        many = np.maximum(np.floor(mean + np.sqrt(mean) * NORMALS[chance >> 6] + rest), 0)
-        drawn = np.where(mean > TABLE_MOST, many, drawn)
-    return np.asarray(drawn, dtype=np.float32)
-
-
 @dataclass(frozen=True)
 class Habits:
     """The model's numbers, the same at every site. Times in minutes, rates per minute; all but phases are settings."""
@@ -149,104 +130,6 @@ def event_rng(seed: int, minute: int, purpose: int) -> np.random.Generator:
     return np.random.Generator(np.random.PCG64([seed, 77, minute % 2**32, purpose]))
 
 
-def step(
-    z: Array, places: Places, habits: Habits, column: int, draws: tuple[Chances, Chances], dt: float = 1.0
-) -> None:
-    """Move every particle on by `dt` minutes, in place.
-
-    Arrivals join check-in; those served go on to the booths, then to the scanners. People wait, or leave at a small
-    hazard. A scanner fails while it works, and comes back after a jam or a fault. Stopped for good ends with its cause.
-    """
-    u, su = draws
-    rate_step(z, habits, NORMALS[u[7] >> 6], dt)
-    served = checkin_step(z, places, habits, column, u, dt)
-    marked = marking_step(z, places, served, u, dt)
-    scanner_step(z, places, habits, column, marked, u, su, dt)
-
-
-def rate_step(z: Array, habits: Habits, normal: Array, dt: float) -> None:
-    """The arrival rate's burst moves on; what the path says about the site's own level is kept as mean and variance.
-
-    The log rate returns to a level f that is not known: x' = (1 - k) f + k x + e. Given the path, f is normal, so it is
-    integrated out by the Kalman recursion, and no particle's f can lock in.
-    """
-    keep = float(np.exp(-dt / habits.burst_minutes))
-    noise = habits.burst_sd**2 * (1 - keep**2)
-    pull = 1 - keep
-    spread = np.float32(pull**2) * z[DOUBT] + np.float32(noise)
-    step_by = np.sqrt(spread) * normal
-    z[LOG_RATE] += np.float32(pull) * (z[FACTOR] - z[LOG_RATE]) + step_by
-    gain = np.float32(pull) * z[DOUBT] / np.maximum(spread, np.float32(1e-9))
-    z[FACTOR] += gain * step_by
-    z[DOUBT] *= 1 - gain * np.float32(pull)
-
-
-def marking_step(z: Array, places: Places, served: Array, u: Chances, dt: float) -> Array:
-    """Booths, in two phases (CV .71); those who find no free booth wait for one, in neither line."""
-    at_booths = z[MARKING] + z[FINISHING]
-    part = np.minimum(1, places.booths / np.maximum(at_booths, 1))
-    part *= 1 - np.exp(np.float32(-2 * dt) * np.exp(-z[MARKING_LOG]))
-    halfway = np.minimum(z[MARKING], counts(z[MARKING] * part, u[3]))
-    marked = np.minimum(z[FINISHING], counts(z[FINISHING] * part, u[6]))
-    z[MARKING] += served - halfway
-    z[PASSED] += served
-    z[FINISHING] += halfway - marked
-    return marked
-
-
-def checkin_step(z: Array, places: Places, habits: Habits, column: int, u: Chances, dt: float) -> Array:
-    """The check-in line; gives how many were served."""
-    rate = places.rates[:, column, None] * np.exp(z[LOG_RATE]) * np.float32(dt)
-    arrived = counts(rate, u[0])
-    if habits.batches > 0:
-        size = np.round(np.float32(habits.batch_people) * (np.float32(0.5) + (u[2] & 1023) / np.float32(1024)))
-        arrived += size * ((u[8] < habits.batches * dt * WHOLE) & (rate > 0))
-    is_serving, pace = places.serving[:, column, None], places.pace[:, column, None]
-    stations = np.maximum(places.stations - z[SHUT], 0) * is_serving
-    here = z[CHECKIN] + arrived
-    busy = np.minimum(stations, z[CHECKIN] + arrived * np.float32(0.5))
-    phases = counts(busy * pace * np.exp(-z[CHECKIN_LOG]) * np.float32(habits.checkin_phases * dt), u[1]) + z[PHASES]
-    done = np.floor(phases / habits.checkin_phases)
-    served = np.minimum(here, done)
-    z[PHASES] = np.where(done > here, 0, phases - done * habits.checkin_phases)
-    waiting = np.maximum(here - served - stations, 0)
-    left = np.minimum(waiting, counts(waiting * np.float32(habits.leaving * dt), u[2]))
-    z[CHECKIN] = here - served - left
-    z[WINDOW] += served
-    change_stations(z, places, habits, u[5], dt)
-    return served
-
-
-def change_stations(z: Array, places: Places, habits: Habits, u: Chances, dt: float) -> None:
-    """Stations are lost and come back, one at a time."""
-    lost = (places.stations - z[SHUT]) * np.float32(habits.station_fails * dt)
-    back = z[SHUT] * np.float32(dt / habits.station_minutes)
-    z[SHUT] += (u < lost * WHOLE).astype(np.float32) - (u > (1 - back) * WHOLE).astype(np.float32)
-
-
-def scanner_step(
-    z: Array, places: Places, habits: Habits, column: int, marked: Array, u: Chances, su: Chances, dt: float
-) -> None:
-    """The scanner line and the scanners' own states."""
-    most = int(places.scanners.max(initial=0))
-    has = (places.scanners > 0)[:, None]
-    here = (z[SCANNING] + marked) * has
-    ups = [up_now(z, places, column, k) for k in range(most)]
-    total_up = sum_up(ups, z.shape[1:])
-    per_minute = np.exp(-z[SCAN_LOG]) * np.float32(dt)
-    phases = counts(np.minimum(total_up, here) * per_minute * np.float32(habits.scan_phases), u[4]) + z[SCAN_PHASES]
-    done = np.floor(phases / habits.scan_phases)
-    scanned = np.minimum(here, done)
-    z[SCAN_PHASES] = np.where(done > here, 0, phases - done * habits.scan_phases)
-    gone = np.minimum(here - scanned, counts(here * (total_up == 0) * np.exp(z[EMERGENCY_LOG]) * np.float32(dt), u[5]))
-    z[SCANNING] = here - scanned - gone
-    z[SCANNED] += scanned
-    each = scanned / np.maximum(total_up, 1)
-    work = np.minimum(each / per_minute, 1) * np.float32(habits.fails * dt * WHOLE)
-    for k, (sites, up) in enumerate(ups):
-        change_scanners(z, habits, most, k, sites, up, each, work, su[k], dt)
-
-
 def up_now(z: Array, places: Places, column: int, k: int) -> tuple[Ints | slice, NDArray[np.bool_]]:
     """The sites that have a scanner of number k, and in which particles it is at work."""
     sites: Ints | slice = slice(None) if k == 0 else np.flatnonzero(places.scanners > k)
@@ -254,7 +137,7 @@ def up_now(z: Array, places: Places, column: int, k: int) -> tuple[Ints | slice,
     return sites, (z[HEAD + k, sites] == UP) & is_on[:, None]
 
 
-def is_dark(places: Places, sites: Ints | slice, k: Ints | int, column: int) -> NDArray[np.bool_]:
+def is_dark(places: Places, sites: Ints | slice, k: Ints | slice | int, column: int) -> NDArray[np.bool_]:
     """Whether scanner k of each site is without power."""
     minute = places.first_minute + column
     return np.asarray((places.dark_from[sites, k] <= minute) & (minute < places.dark_until[sites, k]))
@@ -266,22 +149,6 @@ def sum_up(ups: list[tuple[Ints | slice, NDArray[np.bool_]]], shape: tuple[int, 
     for sites, up in ups:
         total[sites] += up
     return total
-
-
-def change_scanners(
-    z: Array, habits: Habits, most: int, k: int, sites: Ints | slice, up: NDArray[np.bool_], each: Array, work: Array,
-    chance: Chances, dt: float,
-) -> None:  # fmt: skip
-    """Count what scanner k of each site read; let it fail while it works, and come back."""
-    down, chance, work = z[HEAD + k, sites], chance[sites], work[sites]
-    z[HEAD + most + k, sites] += each[sites] * up
-    fails = up & (chance < work)
-    stopped = down != UP
-    if not (fails.any() or stopped.any()):
-        return
-    back = np.where(down == JAM, dt / habits.jam_minutes, dt / habits.fault_minutes) * WHOLE
-    kind = np.where(chance < work * np.float32(habits.jam_share), JAM, STOP)
-    z[HEAD + k, sites] = np.where(fails, kind, np.where(stopped & (chance < back), UP, down))
 
 
 def student_log(residual: Floats, scale: Floats, floor: float) -> Floats:

@@ -30,12 +30,12 @@ from pipeline.estimates.lines.filter import (
     Habits,
     Ints,
     Places,
-    step,
 )  # fmt: skip
 from pipeline.estimates.lines.lines import LIMIT, LineStates, wait_minutes
 from pipeline.estimates.lines.observations import midnight
 from pipeline.estimates.lines.replay import LEAD, seed_of, start_particles
 from pipeline.estimates.lines.runs import waiting_by_line
+from pipeline.estimates.lines.stepping import step
 
 CHANCE = 0.05  # of a wait over half an hour, in no hour more; the contract's figure
 PARTS = (0.6, 0.8, 1.0)  # of it that check-in, then booths too, then scanners too may use up; our choice

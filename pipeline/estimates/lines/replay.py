@@ -41,9 +41,9 @@ from pipeline.estimates.lines.filter import (
     event_rng,
     is_thin,
     resample,
-    step,
 )
 from pipeline.estimates.lines.observations import Observations, Roster
+from pipeline.estimates.lines.stepping import step
 from pipeline.settings import Settings
 
 LEAD = 60  # the replay starts, and rows begin, this long before opening [min]

@@ -23,8 +23,8 @@ from pipeline.estimates.lines.filter import (
     Floats,
     Habits,
     Places,
-    step,
 )
+from pipeline.estimates.lines.stepping import step
 
 LINES = ("checkin", "booth", "scanner")
 STREAM = 5  # keeps these chances apart from those of the filter and the outlook

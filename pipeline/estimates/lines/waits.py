@@ -35,7 +35,6 @@ from pipeline.estimates.lines.filter import (
     Floats,
     Habits,
     Places,
-    step,
 )
 from pipeline.estimates.lines.lines import Day, basis_of
 from pipeline.estimates.lines.replay import (
@@ -48,6 +47,7 @@ from pipeline.estimates.lines.replay import (
     weigh_minute,
 )
 from pipeline.estimates.lines.runs import repeated, waiting_by_line
+from pipeline.estimates.lines.stepping import step
 from pipeline.estimates.lines.weighing import Weighing
 
 CAUSES = WAIT_CAUSES[1:]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.estimates.lines import filter as particle
-from pipeline.estimates.lines import queues, weighing
+from pipeline.estimates.lines import queues, stepping, weighing
 from pipeline.estimates.lines.replay import habits_of
 from pipeline.settings import Settings
 
@@ -38,7 +38,7 @@ def run(z, site, minutes: float, dt: float, rng, column: int = 0, habits=STEADY,
     for _ in range(round(minutes / dt)):
         common = rng.integers(0, particle.WHOLE, shape, np.uint16)
         own = rng.integers(0, particle.WHOLE, (int(site.scanners[0]), 1, z.shape[2]), np.uint16)
-        particle.step(z, site, habits, column, (common, own), dt)
+        stepping.step(z, site, habits, column, (common, own), dt)
         if watch is not None:
             seen.append(watch(z))
     return float(np.mean(seen)) if seen else None
@@ -47,7 +47,7 @@ def run(z, site, minutes: float, dt: float, rng, column: int = 0, habits=STEADY,
 @pytest.mark.parametrize("mean", [0.02, 0.4, 1.7, 6.3, 31.0, 120.0])
 def test_counts_are_poisson_in_mean_and_variance(mean):
     chance = np.random.default_rng(3).integers(0, particle.WHOLE, 200_000, np.uint16)
-    drawn = particle.counts(np.full(200_000, mean, np.float32), chance)
+    drawn = stepping.draw(np.full(200_000, mean, np.float32), chance, (particle.TABLE, particle.NORMALS))
     assert drawn.mean() == pytest.approx(mean, abs=5 * np.sqrt(mean / 200_000) + 0.002 * mean)
     assert drawn.var() == pytest.approx(mean, rel=0.05)
 
@@ -115,7 +115,8 @@ def test_the_level_is_learnt_as_the_exact_normal_recursion_says():
     z[particle.DOUBT] = 0.12
     rng, keep = np.random.default_rng(8), np.exp(-1 / 28)
     for _ in range(240):
-        particle.rate_step(z, habits, rng.standard_normal((1, 1000)).astype(np.float32), 1.0)
+        chance = rng.integers(0, particle.WHOLE, (1, 1000), np.uint16)
+        stepping.drift(z, chance, stepping.numbers(habits, 1.0), particle.NORMALS)
     noise = 0.32**2 * (1 - keep**2)
     assert z[particle.DOUBT] == pytest.approx(1 / (1 / 0.12 + 240 * (1 - keep) ** 2 / noise), rel=1e-3)
     # The law of total variance: spread of the means and what doubt is left make up the prior

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.estimates.lines import filter as particle
-from pipeline.estimates.lines import queues, runs, weighing
+from pipeline.estimates.lines import queues, runs, stepping, weighing
 from pipeline.estimates.lines.replay import habits_of
 from pipeline.settings import Settings
 
@@ -65,7 +65,7 @@ def test_a_site_with_lognormal_service_and_a_schedule_of_stations_is_what_an_ind
     z, draws, ours = start(3000, 1.45), particle.Draws([3], 3000, site.scanners, 5), []
     for column in range(until):
         now = site if column < 120 else later
-        particle.step(z, now, habits, column, draws.at(column))
+        stepping.step(z, now, habits, column, draws.at(column))
         if (column + 1) % every == 0 and column + 1 < until:
             ours.append(float(weighing.waiting(z, now, 0, column).mean()))
     independent, error = ciw_line(until, every, days=150)
@@ -84,7 +84,7 @@ def test_a_tandem_settles_to_jacksons_product_form():
     for k in range(2600):
         chances = rng.integers(0, particle.WHOLE, (particle.Draws.COMMON, 1, 800), np.uint16)
         own = rng.integers(0, particle.WHOLE, (1, 1, 800), np.uint16)
-        particle.step(z, site, STEADY, 0, (chances, own), dt)
+        stepping.step(z, site, STEADY, 0, (chances, own), dt)
         if k > 1200 and k % 7 == 0:
             lines.append([weighing.waiting(z, site, line, 0).mean() for line in (0, 1)])
             idle = [z[particle.CHECKIN] == 0, z[particle.SCANNING] == 0]
