@@ -89,6 +89,22 @@ class Places:
     dark_until: Floats  # sites x scanners: until then, as far as anybody can say
 
 
+@dataclass(frozen=True)
+class Draw:
+    """The chances of one minute, out of a block of minutes: sites x minutes x (COMMON + scanners) x particles."""
+
+    block: Chances
+    minute: int
+
+    def of(self, row: int) -> Chances:
+        """One chance a particle: sites x particles."""
+        return self.block[:, self.minute, row]
+
+    def repeated(self, times: int) -> "Draw":
+        """The same chances for so many copies of the sites."""
+        return Draw(np.tile(self.block[:, self.minute : self.minute + 1], (times, 1, 1, 1)), 0)
+
+
 class Draws:
     """Chances by site, in blocks: they depend on the site's seed and the minute of the day only."""
 
@@ -97,26 +113,23 @@ class Draws:
 
     def __init__(self, seeds: list[int], particles: int, scanners: Ints, stream: int) -> None:
         self.seeds, self.particles, self.scanners, self.stream = seeds, particles, scanners, stream
-        self.block = -(10**9)
+        self.number = -(10**9)
+        rows = self.COMMON + int(scanners.max(initial=0))
+        self.block = np.zeros((len(seeds), self.BLOCK, rows, particles), np.uint16)
 
-    def at(self, minute: int) -> tuple[Chances, Chances]:
-        """Chances of one minute: COMMON x sites x particles, and scanners x sites x particles."""
-        if minute // self.BLOCK != self.block:
-            self.block = minute // self.BLOCK
+    def at(self, minute: int) -> Draw:
+        """The chances of one minute; they hold until the next block is drawn."""
+        if minute // self.BLOCK != self.number:
+            self.number = minute // self.BLOCK
             self._fill()
-        k = minute - self.block * self.BLOCK
-        return self.common[k], self.own[k]
+        return Draw(self.block, minute % self.BLOCK)
 
     def _fill(self) -> None:
-        sites, n = len(self.seeds), self.particles
-        self.common = np.empty((self.BLOCK, self.COMMON, sites, n), np.uint16)
-        self.own = np.empty((self.BLOCK, int(self.scanners.max(initial=0)), sites, n), np.uint16)
         for s, seed in enumerate(self.seeds):
-            bits = np.random.PCG64([seed, self.stream, self.block % 2**32])
-            k = int(self.scanners[s])
-            chances = raw_chances(bits, self.BLOCK * (self.COMMON + k) * n)
-            whole = chances.reshape(self.BLOCK, self.COMMON + k, n)
-            self.common[:, :, s], self.own[:, :k, s] = whole[:, : self.COMMON], whole[:, self.COMMON :]
+            bits = np.random.PCG64([seed, self.stream, self.number % 2**32])
+            rows = self.COMMON + int(self.scanners[s])
+            chances = raw_chances(bits, self.BLOCK * rows * self.particles)
+            self.block[s, :, :rows] = chances.reshape(self.BLOCK, rows, self.particles)
 
 
 def raw_chances(bits: np.random.PCG64, number: int) -> Chances:

@@ -32,7 +32,7 @@ from pipeline.estimates.lines.filter import (
     SHUT,
     WINDOW,
     Array,
-    Chances,
+    Draw,
     Draws,
     Floats,
     Habits,
@@ -235,7 +235,7 @@ def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n
 
 
 Rows = dict[int, list[NDArray[np.float64]]]  # minute -> groups of rows in which no site stands twice
-Move = Callable[[Array, Places, Habits, int, tuple[Chances, Chances]], None]  # as filter.step
+Move = Callable[[Array, Places, Habits, int, Draw], None]  # as filter.step
 Weigh = Callable[[weighing.Weighing, dict[str, list[NDArray[np.float64]]]], None]  # as weigh_minute
 
 
@@ -295,7 +295,7 @@ def replay(
             forget_windows(z, rows["windows"])
         if not any(rows.values()):
             continue
-        weigh(weighing.Weighing(z, logw, places, at, chances[0][8], was), rows)
+        weigh(weighing.Weighing(z, logw, places, at, chances.of(8), was), rows)
         touched = np.unique(np.concatenate([group[0] for part in rows.values() for group in part])).astype(np.int64)
         logw[:, touched] -= logw[:, touched].max(axis=2, keepdims=True)
         thin = [touched[is_thin(part, touched)] for part in logw]

@@ -39,12 +39,15 @@ from pipeline.estimates.lines.filter import (
     WINDOW,
     Array,
     Chances,
+    Draw,
+    Draws,
     Habits,
     Places,
     is_dark,
 )
 
 F, U = np.float32, np.uint32
+COMMON = Draws.COMMON
 NONE, HALF, ONE = F(0), F(0.5), F(1)
 MOST, ROW, ROOM, ROW_LENGTH = F(TABLE_MOST), F(PER_UNIT * 64), F(WHOLE), U(LEVELS)
 Quantiles = tuple[NDArray[np.uint8], Array]
@@ -62,18 +65,24 @@ LOW, SHIFT = U(63), U(6)  # the low bits of a chance, which round; the others ch
 (COMING, CHECKING, ENDING, READING, TURNING) = range(5)
 
 
-def step(
-    z: Array, places: Places, habits: Habits, column: int, draws: tuple[Chances, Chances], dt: float = 1.0
-) -> None:
+def step(z: Array, places: Places, habits: Habits, column: int, draw: Draw, dt: float = 1.0) -> None:
     """Move every particle on by `dt` minutes, in place.
 
     Arrivals join check-in; those served go on to the booths, then to the scanners. People wait, or leave at a small
     hazard. A scanner fails while it works, and comes back after a jam or a fault. Stopped for good ends with its cause.
     """
-    u, su = draws
     number = numbers(habits, dt)
-    drift(z, u[7], number, NORMALS)
-    move_on(z, u, su, facts(places, column), at_work(places, column), speeds(z, dt), number, (TABLE, NORMALS))
+    drift(z, draw.block, draw.minute, number, NORMALS)
+    move_on(
+        z,
+        draw.block,
+        draw.minute,
+        facts(places, column),
+        at_work(places, column),
+        speeds(z, dt),
+        number,
+        (TABLE, NORMALS),
+    )
 
 
 def numbers(habits: Habits, dt: float) -> Array:
@@ -120,7 +129,7 @@ def speeds(z: Array, dt: float) -> Array:
 
 
 @compiled
-def drift(z: Array, chance: Chances, number: Array, normals: Array) -> None:
+def drift(z: Array, u: Chances, t: int, number: Array, normals: Array) -> None:
     """The arrival rate's burst moves on; what the path says about the site's own level is kept as mean and variance.
 
     The log rate returns to a level f that is not known: x' = (1 - k) f + k x + e. Given the path, f is normal, so it is
@@ -133,7 +142,7 @@ def drift(z: Array, chance: Chances, number: Array, normals: Array) -> None:
         for i in range(n):
             spread[i] = number[PULL_SQUARED] * doubt[i] + number[NOISE]
         for i in range(n):
-            change[i] = np.sqrt(spread[i]) * normals[chance[s, i] >> SHIFT]
+            change[i] = np.sqrt(spread[i]) * normals[u[s, t, 7, i] >> SHIFT]
         for i in range(n):
             gain[i] = pull * doubt[i] / max(spread[i], F(1e-9))
         for i in range(n):
@@ -172,7 +181,7 @@ def draw(mean: Array, chance: Chances, quantiles: Quantiles) -> Array:
 
 @compiled
 def move_on(
-    z: Array, u: Chances, su: Chances, fact: Array, is_on: NDArray[np.bool_], speed: Array, number: Array,
+    z: Array, u: Chances, t: int, fact: Array, is_on: NDArray[np.bool_], speed: Array, number: Array,
     quantiles: Quantiles,
 ) -> None:  # fmt: skip
     """Move the people and the scanners of every site on, in place.
@@ -180,20 +189,20 @@ def move_on(
     Parameters
     ----------
     z : rows x sites x particles
-    u, su : chances, COMMON x sites x particles and scanners x sites x particles
+    u, t : chances, sites x minutes x (COMMON + scanners) x particles, and which minute's
     fact, is_on, speed, number : as `facts`, `at_work`, `speeds` and `numbers` give them
     quantiles : of Poisson numbers, and of the normal distribution
     """
     for s in range(z.shape[1]):
-        served = check_in(z, s, u, fact, speed, number, quantiles)
-        change_stations(z[SHUT, s], fact[STATIONS, s], u[5, s], number)
-        marked = mark(z, s, u, served, fact[BOOTHS, s], speed, quantiles)
+        served = check_in(z, s, u[s, t], fact, speed, number, quantiles)
+        change_stations(z[SHUT, s], fact[STATIONS, s], u[s, t, 5], number)
+        marked = mark(z, s, u[s, t], served, fact[BOOTHS, s], speed, quantiles)
         if fact[SCANNERS, s] == NONE:
             z[SCANNING, s] = NONE
             continue
-        each = scan(z, s, u, marked, is_on[s], speed, number, quantiles)
+        each = scan(z, s, u[s, t], marked, is_on[s], speed, number, quantiles)
         for k in range(is_on.shape[1]):
-            change_scanner(z, s, k, su[k, s], is_on[s], each, speed[READING, s], number)
+            change_scanner(z, s, k, u[s, t, COMMON + k], is_on[s], each, speed[READING, s], number)
 
 
 @compiled
@@ -203,23 +212,23 @@ def check_in(z: Array, s: int, u: Chances, fact: Array, speed: Array, number: Ar
     mean, stations = np.empty(n, F), np.empty(n, F)
     for i in range(n):
         mean[i] = fact[RATE, s] * speed[COMING, s, i] * number[MINUTES]
-    arrived = draw(mean, u[0, s], quantiles)
+    arrived = draw(mean, u[0], quantiles)
     for i in range(n):
-        size = np.rint(number[GROUP] * (HALF + F(u[2, s, i] & 1023) / F(1024)))
-        arrived[i] += size if (F(u[8, s, i]) < number[GROUPS]) & (mean[i] > NONE) else NONE
+        size = np.rint(number[GROUP] * (HALF + F(u[2, i] & 1023) / F(1024)))
+        arrived[i] += size if (F(u[8, i]) < number[GROUPS]) & (mean[i] > NONE) else NONE
     for i in range(n):
         stations[i] = max(fact[STATIONS, s] - shut[i], NONE) * fact[SERVING, s]
     for i in range(n):
         busy = min(stations[i], line[i] + arrived[i] * HALF)
         mean[i] = busy * fact[PACE, s] * speed[CHECKING, s, i] * number[CHECKIN_SPEED]
     add(line, arrived)
-    served = finish(line, z[PHASES, s], draw(mean, u[1, s], quantiles), number[CHECKIN_PHASES])
+    served = finish(line, z[PHASES, s], draw(mean, u[1], quantiles), number[CHECKIN_PHASES])
     waiting = stations
     for i in range(n):
         waiting[i] = max(line[i] - stations[i], NONE)
     for i in range(n):
         mean[i] = waiting[i] * number[LEAVING]
-    leave(line, waiting, draw(mean, u[2, s], quantiles))
+    leave(line, waiting, draw(mean, u[2], quantiles))
     add(z[WINDOW, s], served)
     add(z[PASSED, s], served)
     return served
@@ -236,7 +245,7 @@ def mark(z: Array, s: int, u: Chances, served: Array, booths: float, speed: Arra
         first[i] = begun[i] * part[i]
     for i in range(n):
         last[i] = ending[i] * part[i]
-    halfway, marked = draw(first, u[3, s], quantiles), draw(last, u[6, s], quantiles)
+    halfway, marked = draw(first, u[3], quantiles), draw(last, u[6], quantiles)
     for i in range(n):
         halfway[i] = min(begun[i], halfway[i])
     for i in range(n):
@@ -263,10 +272,10 @@ def scan(
     add(line, marked)
     for i in range(n):
         mean[i] = min(up[i], line[i]) * speed[READING, s, i] * number[SCANNER_PHASES]
-    scanned = finish(line, z[SCAN_PHASES, s], draw(mean, u[4, s], quantiles), number[SCANNER_PHASES])
+    scanned = finish(line, z[SCAN_PHASES, s], draw(mean, u[4], quantiles), number[SCANNER_PHASES])
     for i in range(n):
         mean[i] = line[i] * speed[TURNING, s, i] * number[MINUTES] if up[i] == NONE else NONE
-    leave(line, line, draw(mean, u[5, s], quantiles))
+    leave(line, line, draw(mean, u[5], quantiles))
     add(z[SCANNED, s], scanned)
     for i in range(n):
         scanned[i] /= max(up[i], ONE)

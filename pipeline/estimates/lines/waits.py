@@ -31,7 +31,7 @@ from pipeline.estimates.lines.filter import (
     SHUT,
     UP,
     Array,
-    Chances,
+    Draw,
     Floats,
     Habits,
     Places,
@@ -165,7 +165,7 @@ class Beside:
         back = self.base + FRONT_ROWS + len(CAUSES) * len(BACK) + block * SUMS
         return z[front : front + SUMS], z[back : back + SUMS]
 
-    def move(self, z: Array, places: Places, habits: Habits, column: int, draws: tuple[Chances, Chances]) -> None:
+    def move(self, z: Array, places: Places, habits: Habits, column: int, draw: Draw) -> None:
         """Step the filter's particles and those beside them on the same chances, and add up who waits."""
         count = z.shape[1]
         beside = np.tile(z[: self.base], (1, len(CAUSES), 1))
@@ -174,8 +174,8 @@ class Beside:
             for row, further in self.own(cause):
                 beside[row, mine] = z[further]
         self.switch_off(beside, count, column)
-        step(z[: self.base], places, habits, column, draws)
-        step(beside, self.without, habits, column, tiled(draws))
+        step(z[: self.base], places, habits, column, draw)
+        step(beside, self.without, habits, column, draw.repeated(len(CAUSES)))
         for cause in range(len(CAUSES)):
             mine = slice(cause * count, (cause + 1) * count)
             for row, further in self.own(cause):
@@ -243,12 +243,6 @@ class Beside:
         """All blocks together; the last two stand as the particles at T remember them."""
         (front, back), (front_now, back_now) = self.sums(z, 0), self.sums(z, 1)
         return np.asarray(sum([*self.closed, points(front + front_now, back + back_now, None)]))
-
-
-def tiled(draws: tuple[Chances, Chances]) -> tuple[Chances, Chances]:
-    """The same chances for every cause."""
-    common, own = draws
-    return np.tile(common, (1, len(CAUSES), 1)), np.tile(own, (1, len(CAUSES), 1))
 
 
 def points(front: Array, back: Array, logw: Floats | None) -> Floats:

@@ -33,12 +33,11 @@ def start(particles: int, service: float, scanners: int = 0) -> np.ndarray:
 
 def run(z, site, minutes: float, dt: float, rng, column: int = 0, habits=STEADY, watch=None):
     """Steps of dt; gives the mean of `watch` over the steps."""
-    shape = (particle.Draws.COMMON, 1, z.shape[2])
+    shape = (1, 1, particle.Draws.COMMON + int(site.scanners[0]), z.shape[2])
     seen = []
     for _ in range(round(minutes / dt)):
-        common = rng.integers(0, particle.WHOLE, shape, np.uint16)
-        own = rng.integers(0, particle.WHOLE, (int(site.scanners[0]), 1, z.shape[2]), np.uint16)
-        stepping.step(z, site, habits, column, (common, own), dt)
+        chances = rng.integers(0, particle.WHOLE, shape, np.uint16)
+        stepping.step(z, site, habits, column, particle.Draw(chances, 0), dt)
         if watch is not None:
             seen.append(watch(z))
     return float(np.mean(seen)) if seen else None
@@ -115,8 +114,8 @@ def test_the_level_is_learnt_as_the_exact_normal_recursion_says():
     z[particle.DOUBT] = 0.12
     rng, keep = np.random.default_rng(8), np.exp(-1 / 28)
     for _ in range(240):
-        chance = rng.integers(0, particle.WHOLE, (1, 1000), np.uint16)
-        stepping.drift(z, chance, stepping.numbers(habits, 1.0), particle.NORMALS)
+        chances = rng.integers(0, particle.WHOLE, (1, 1, particle.Draws.COMMON, 1000), np.uint16)
+        stepping.drift(z, chances, 0, stepping.numbers(habits, 1.0), particle.NORMALS)
     noise = 0.32**2 * (1 - keep**2)
     assert z[particle.DOUBT] == pytest.approx(1 / (1 / 0.12 + 240 * (1 - keep) ** 2 / noise), rel=1e-3)
     # The law of total variance: spread of the means and what doubt is left make up the prior

@@ -82,9 +82,8 @@ def test_a_tandem_settles_to_jacksons_product_form():
     z, dt = start(800, 1.45, 0.6, scanners=1), 0.1
     lines, empty = [], []
     for k in range(2600):
-        chances = rng.integers(0, particle.WHOLE, (particle.Draws.COMMON, 1, 800), np.uint16)
-        own = rng.integers(0, particle.WHOLE, (1, 1, 800), np.uint16)
-        stepping.step(z, site, STEADY, 0, (chances, own), dt)
+        chances = rng.integers(0, particle.WHOLE, (1, 1, particle.Draws.COMMON + 1, 800), np.uint16)
+        stepping.step(z, site, STEADY, 0, particle.Draw(chances, 0), dt)
         if k > 1200 and k % 7 == 0:
             lines.append([weighing.waiting(z, site, line, 0).mean() for line in (0, 1)])
             idle = [z[particle.CHECKIN] == 0, z[particle.SCANNING] == 0]
