@@ -285,17 +285,17 @@ def replay(
         minute = places.first_minute + at
         if keep is not None:
             keep.note(at, z, logw, was)
-        chances = draws.at(minute)
+        draw = draws.at(minute)
         if (turned := np.flatnonzero(apart[:, at] != was)).size:
             even_out(z, logw, was, turned, places.seeds, minute + MANY, checkin_rows)
         was = apart[:, at]
-        move(z, places, habits, at, chances)
+        move(z, places, habits, at, draw)
         rows = {name: found.get(minute, []) for name, found in tables.items()}
         if minute % observations.WINDOW_MINUTES == 0:
             forget_windows(z, rows["windows"])
         if not any(rows.values()):
             continue
-        weigh(weighing.Weighing(z, logw, places, at, chances.of(8), was), rows)
+        weigh(weighing.Weighing(z, logw, places, at, draw, was), rows)
         touched = np.unique(np.concatenate([group[0] for part in rows.values() for group in part])).astype(np.int64)
         logw[:, touched] -= logw[:, touched].max(axis=2, keepdims=True)
         thin = [touched[is_thin(part, touched)] for part in logw]
@@ -347,8 +347,7 @@ def weigh_minute(w: weighing.Weighing, rows: dict[str, list[NDArray[np.float64]]
         for site, slot, *flags in group.T:
             weighing.weigh_call(w, int(site), int(slot), *(bool(flag) for flag in flags))
     for group in rows["scans"]:
-        site, slot, state = (group[k].astype(np.int64) for k in (0, 1, 4))
-        weighing.weigh_scans(w, site, slot, group[2], group[3], state)
+        weighing.weigh_scans(w, group)
     for group in rows["windows"]:
         for line in (0, 1):
             mine = group[:, group[1] == line]

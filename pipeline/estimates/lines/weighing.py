@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.estimates.lines import observations as seen
+from pipeline.estimates.lines import scans
 from pipeline.estimates.lines.filter import (
     CHECKIN,
     FINISHING,
@@ -26,6 +26,7 @@ from pipeline.estimates.lines.filter import (
     WINDOW,
     Array,
     Chances,
+    Draw,
     Floats,
     Ints,
     Places,
@@ -45,22 +46,12 @@ COLUMNS = {  # what is weighed of each table of observations, beside site and mi
     "moves": ["is_end"],
 }
 REDRAWN = 0.15  # part of the particles redrawn near a head count; our choice, measured in docs/methods/lines.md
-MOVED = 0.10  # part moved to what a counter shows; likewise
 CALLED = 0.3  # part moved to what a call about a stopped unit says; our choice
-FLOOR = 1e-4  # of the kernels: larger makes every long line an outlier; likewise
 COUNT_SD, COUNT_SHARE = 0.3, 0.11  # spread of a head count: people, and share of the line
 CALL_SD, CALL_SHARE = 1.0, 0.18  # spread of a number given in a call
-SCAN_SD = 2.5  # kernel of a counter's step [ballots]; wider with the age of the report before it
-KEPT = 0.85  # of a single counter's misfit that goes over to the next step: a total does not drift; our choice, from
-# the Kalman gain for 2 % of the voters counted elsewhere against SCAN_SD
-MIXED = 0.45  # of several scanners the first free one serves: each one's part is that uncertain; our choice
 BUSY_BOOK = 4.0  # voters per open station in a window from which none stands idle by chance [count]; our choice
 IDLE_COST = 2.0  # log-likelihood lost per station that is idle though open; our choice
 VAGUE_LINE = 12.0  # a call about a long line without a number: half as likely below this [people]; our choice
-# Chance that a scanner in a state (up, jam, stopped) reports fault, paused, well, closed; our choice
-REPORTED = np.log(
-    np.array([[0.004, 0.02, 0.97, 0.006, 1], [0.7, 0.1, 0.195, 0.005, 1], [0.9, 0.06, 0.03, 0.01, 1]], dtype=np.float64)
-)
 CALL_RATIO = np.log(np.array([1.0, 4.0, 12.0]))  # a call about a stopped scanner, by its state; our choice
 
 
@@ -72,8 +63,13 @@ class Weighing:
     logw: Floats  # lines x sites x particles: for the state up to check-in, and beyond
     places: Places
     column: int
-    chance: Chances  # sites x particles, for what is moved in this minute
+    draw: Draw  # of this minute, for what is moved
     split: NDArray[np.bool_]  # sites whose check-ins are seen: either part of their state is weighed on its own
+
+    @property
+    def chance(self) -> Chances:
+        """For what is moved: sites x particles."""
+        return self.draw.of(scans.MOVES)
 
     @property
     def minute(self) -> int:
@@ -104,58 +100,14 @@ class Weighing:
         self.share(line, sites)
 
 
-def weigh_scans(w: Weighing, site: Ints, slot: Ints, delta: Floats, span: Floats, state: Ints) -> None:
-    """Scanners' reports, one a site: ballots since the last one (NaN: not known), and the state that it gives."""
-    most = int(w.places.scanners.max())
-    dark = is_dark(w.places, site, slot, w.column)
-    counted = np.flatnonzero(np.isfinite(delta) & ~dark)
-    if len(counted):
-        weigh_ballots(w, site[counted], slot[counted], delta[counted], span[counted])
-    kept = np.zeros(len(site), np.float32)
-    kept[counted] = np.where(w.places.scanners[site[counted]] == 1, KEPT, 0)
-    w.z[HEAD + most + slot, site] *= kept[:, None]
-    told = np.flatnonzero((state < seen.CLOSED) & ~dark)
-    if len(told):
-        weigh_states(w, site[told], slot[told], state[told])
-
-
-def weigh_ballots(w: Weighing, site: Ints, slot: Ints, delta: Floats, span: Floats) -> None:
-    """Ballots counted since the report before, scanner by scanner."""
-    most = int(w.places.scanners.max())
-    down, since = w.z[HEAD + slot, site], w.z[HEAD + most + slot, site].astype(np.float64)
-    alone = (w.places.scanners[site] == 1)[:, None]
-    gap = since - delta[:, None]
-    picked = w.pick(site, MOVED, 1)
-    # A counter that stood still where ballots were due is a stop; one that moved shows a scanner at work.
-    moved = np.where(alone, np.abs(gap) > 4, ((gap > 6) & (delta[:, None] < 1)) | ((down != UP) & (delta[:, None] > 2)))
-    picked &= moved
-    if picked.any():
-        w.level(1, site, picked)
-        w.z[HEAD + slot, site] = np.where(picked, np.where(gap > 0, STOP, UP), down)
-        put_back = np.where(picked & alone, np.round(gap), 0)
-        w.z[SCANNING, site] = np.maximum(w.z[SCANNING, site] + put_back, 0)
-        gap = np.where(picked, 0, gap)
-    own = SCAN_SD**2 + (0.06 * delta) ** 2 + 0.02 * np.maximum(span - 12.0, 0.0)
-    shared = (MIXED * np.maximum(since.mean(axis=1), delta)) ** 2
-    scale = np.sqrt(own + np.where(alone[:, 0], 0, shared))
-    w.z[HEAD + most + slot, site] = gap
-    w.weigh(1, site, student_log(gap, scale[:, None], FLOOR))
-
-
-def weigh_states(w: Weighing, site: Ints, slot: Ints, state: Ints) -> None:
-    """What the scanners say of themselves."""
-    down = w.z[HEAD + slot, site]
-    code = np.where(state == seen.WELL, UP, STOP)[:, None]
-    picked = w.pick(site, MOVED, 2) & (np.minimum(down, 1) != np.minimum(code, 1))
-    if picked.any():
-        w.level(1, site, picked)
-        stopped = np.where(w.chance[site] % 5 < 2, JAM, STOP)
-        down = np.where(picked, np.where(code == UP, UP, stopped), down)
-        w.z[HEAD + slot, site] = down
-    # Site by site: what stands beside a site in its batch must not move its weights, not even by their last bit.
-    told = np.flatnonzero((down != UP).any(axis=1) | (state != seen.WELL))
-    if len(told):
-        w.weigh(1, site[told], REPORTED[np.minimum(down[told].astype(np.int64), STOP), state[told, None]])
+def weigh_scans(w: Weighing, rows: Floats) -> None:
+    """Scanners' reports, one a site: site, slot, ballots since the last one (NaN: not known), minutes since, state."""
+    dark = is_dark(w.places, rows[0].astype(np.int64), rows[1].astype(np.int64), w.column)
+    most, split = int(w.places.scanners.max()), np.ascontiguousarray(w.split)
+    rows = np.ascontiguousarray(rows)
+    scans.weigh_reports(
+        w.z, w.logw, most, w.draw.block, w.draw.minute, rows, w.places.scanners, dark, split, scans.REPORTED
+    )
 
 
 def weigh_windows(
@@ -167,7 +119,7 @@ def weigh_windows(
     if line == 0:
         end_lines(w, site, total, scale)
     misfit = w.z[row, site].astype(np.float64) - total[:, None]
-    w.weigh(line, site, student_log(misfit, scale[:, None], FLOOR))
+    w.weigh(line, site, student_log(misfit, scale[:, None], scans.FLOOR))
     # What interpolation took from this window it gives to the next: the misfit is carried over, but for what is lost.
     w.z[row, site] = carried[:, None] * misfit
     if line == 0:
@@ -203,7 +155,7 @@ def open_stations(w: Weighing, site: Ints, total: Floats, idle: Ints) -> None:
 
 def end_lines(w: Weighing, site: Ints, total: Floats, scale: Floats) -> None:
     """Far fewer than a standing line would give: it may have ended. Some such particles are moved to say so."""
-    picked = w.pick(site, MOVED, 3) & (w.z[WINDOW, site] - total[:, None] > 2 * scale[:, None])
+    picked = w.pick(site, scans.MOVED, 3) & (w.z[WINDOW, site] - total[:, None] > 2 * scale[:, None])
     if not picked.any():
         return
     w.level(0, site, picked)
@@ -245,7 +197,7 @@ def weigh_count(w: Weighing, site: int, line: int, count: float, is_call: bool) 
         served = np.where(drawn > 0, np.maximum(places.stations[site, 0] - z[SHUT, site], 0), served)
     z[row, site] = np.where(picked, drawn + np.maximum(served, 0), z[row, site])
     misfit = waiting(z, places, line, w.column)[site].astype(np.float64) - count
-    w.weigh(line, one_site, student_log(misfit, np.array(scale), FLOOR)[None, :])
+    w.weigh(line, one_site, student_log(misfit, np.array(scale), scans.FLOOR)[None, :])
 
 
 def weigh_call(w: Weighing, site: int, slot: int, is_book: bool, is_jam: bool, is_end: bool) -> None:

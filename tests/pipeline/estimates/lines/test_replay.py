@@ -7,6 +7,8 @@ import numpy as np
 from pipeline.estimates.lines import filter as particle
 from pipeline.estimates.lines import replay, weighing
 
+NO_DRAW = particle.Draw(np.zeros((0, 1, 0, 0), np.uint16), 0)
+
 
 def test_every_site_is_stepped_once_with_those_that_have_as_many_particles_and_begin_with_it():
     few, begun = np.array([1600, 200, 400] * 300), np.repeat([0, 7], 450)
@@ -20,7 +22,7 @@ def test_every_site_is_stepped_once_with_those_that_have_as_many_particles_and_b
 def test_as_many_go_on_to_the_booths_as_the_poll_books_show():
     z = np.zeros((particle.HEAD, 2, 5), np.float32)
     z[particle.PASSED], z[particle.MARKING], z[particle.FINISHING] = [[8, 10, 12, 14, 30]] * 2, 3, 2
-    w = weighing.Weighing(z, np.zeros((2, 2, 5)), SimpleNamespace(), 0, np.zeros(0), np.array([True, False]))
+    w = weighing.Weighing(z, np.zeros((2, 2, 5)), SimpleNamespace(), 0, NO_DRAW, np.array([True, False]))
     weighing.pass_on(w, np.array([0, 1]), np.array([10.0, 10.0]))
     assert z[particle.MARKING, 0].tolist() == [5, 3, 1, 0, 0]
     assert z[particle.FINISHING, 0].tolist() == [2, 2, 2, 1, 0]
@@ -30,7 +32,7 @@ def test_as_many_go_on_to_the_booths_as_the_poll_books_show():
 
 def test_weights_of_a_part_stay_its_own_only_where_the_parts_are_apart():
     logw = np.zeros((2, 2, 4))
-    w = weighing.Weighing(np.zeros(0), logw, SimpleNamespace(), 0, np.zeros(0), np.array([True, False]))
+    w = weighing.Weighing(np.zeros(0), logw, SimpleNamespace(), 0, NO_DRAW, np.array([True, False]))
     w.weigh(0, np.array([0, 1]), np.log(np.array([[1.0, 2, 3, 4], [1, 2, 3, 4]])))
     assert (logw[1, 0] == 0).all()
     assert (logw[1, 1] == logw[0, 1]).all()

@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.stats import t
 
 from pipeline.estimates.lines import observations as seen
-from pipeline.estimates.lines.filter import HEAD, STOP, Places
+from pipeline.estimates.lines import scans
+from pipeline.estimates.lines.filter import HEAD, STOP, Draw, Draws, Places, weigh
 from pipeline.estimates.lines.weighing import Weighing, weigh_scans
 
 PARTICLES = 50
@@ -25,10 +27,10 @@ def weights_of_first(sites: int, states: list[int], stopped: float) -> np.ndarra
     z = np.zeros((HEAD + 2, sites, PARTICLES), np.float32)
     z[HEAD, 0, : round(stopped * PARTICLES)] = STOP
     logw = np.tile(np.random.default_rng(1).normal(size=PARTICLES), (2, sites, 1))
-    never_moved = np.full((sites, PARTICLES), 2**16 - 1 - 2 * 9973, np.uint16)
+    never_moved = Draw(np.full((sites, 1, Draws.COMMON, PARTICLES), 2**16 - 1 - 2 * 9973, np.uint16), 0)
     w = Weighing(z, logw, places, 0, never_moved, np.zeros(sites, bool))
     blank = np.full(sites, np.nan)
-    weigh_scans(w, np.arange(sites), np.zeros(sites, np.int64), blank, blank, np.array(states[:sites]))
+    weigh_scans(w, np.array([np.arange(sites), np.zeros(sites), blank, blank, states[:sites]]))
     return w.logw[:, 0]
 
 
@@ -43,3 +45,19 @@ def test_a_report_that_all_is_well_counts_against_particles_that_are_stopped():
     before = weights_of_first(1, [seen.UNSAID], 0.4)[0]  # says nothing: one constant for all
     gain = weights_of_first(1, [seen.WELL], 0.4)[0] - before
     assert gain[-1] > gain[0] + 1
+
+
+def test_a_report_weighs_as_its_kernel_says():
+    # Student-t with four degrees of freedom about the ballots due, tempered by halves until a tenth keep weight
+    rng = np.random.default_rng(4)
+    before, likelihood = rng.normal(size=PARTICLES), 40 * rng.normal(size=PARTICLES)
+    ours, theirs = before.copy(), before[None].copy()
+    scans.temper(ours, likelihood)
+    weigh(theirs, np.array([0]), likelihood[None])
+    assert ours == pytest.approx(theirs[0], rel=1e-12)
+    weights, due = np.zeros(PARTICLES), rng.normal(20, 3, PARTICLES).astype(np.float32)
+    line, unmoved = np.zeros(PARTICLES, np.float32), np.full(PARTICLES, 2**16 - 1 - 9973, np.uint16)
+    scans.count_ballots(weights, np.zeros(PARTICLES, np.float32), due.copy(), line, unmoved, 20.0, 10.0, True)
+    scale = np.hypot(scans.SCAN_SD, scans.STEP_SHARE * 20)
+    exact = np.log(t.pdf((due - 20) / scale, 4) / t.pdf(0, 4) / scale + scans.FLOOR)
+    assert weights == pytest.approx(exact, rel=1e-6)
