@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from pipeline.compiled import compiled
+
 Array = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -184,19 +186,35 @@ def resample(z: Array, logw: Floats, sites: Ints, seeds: list[int], minute: int,
     cumulative = np.cumsum(weight, axis=1)
     cumulative[:, -1] = 1.0
     rngs = [event_rng(seeds[s], minute, purpose) for s in sites]
-    place = (np.stack([rng.random(n) for rng in rngs]) + np.arange(n)[None, :]) / n
-    row = np.arange(len(sites))[:, None]
-    picked = np.searchsorted((cumulative + 2 * row).ravel(), (place + 2 * row).ravel()) - (row * n).repeat(n, 1).ravel()
-    picked = np.minimum(picked, n - 1).reshape(len(sites), n)
-    chosen = np.take_along_axis(z[np.ix_(rows, sites)], picked[None], axis=2)
-    fixed_rows = np.flatnonzero(rows < FIXED)
-    fixed = chosen[fixed_rows]
-    normals = np.stack([rng.standard_normal((len(fixed_rows), n), dtype=np.float32) for rng in rngs], axis=1)
-    middle, spread = fixed.mean(axis=2, keepdims=True), fixed.std(axis=2, keepdims=True)
-    keep = np.float32(np.sqrt(1 - SHRINK**2))
-    chosen[fixed_rows] = middle + keep * (fixed - middle) + np.float32(SHRINK) * np.maximum(spread, 0.02) * normals
-    z[np.ix_(rows, sites)] = chosen
+    place = (np.stack([rng.random(n) for rng in rngs]) + np.arange(n)) / n
+    take_particles(z, rows, sites, cumulative, place)
+    jittered = rows[rows < FIXED]
+    if len(jittered):
+        fixed = z[np.ix_(jittered, sites)]
+        normals = np.stack([rng.standard_normal((len(jittered), n), dtype=np.float32) for rng in rngs], axis=1)
+        middle, spread = fixed.mean(axis=2, keepdims=True), fixed.std(axis=2, keepdims=True)
+        keep = np.float32(np.sqrt(1 - SHRINK**2))
+        z[np.ix_(jittered, sites)] = (
+            middle + keep * (fixed - middle) + np.float32(SHRINK) * np.maximum(spread, 0.02) * normals
+        )
     logw[sites] = 0.0
+
+
+@compiled
+def take_particles(z: Array, rows: Ints, sites: Ints, cumulative: Floats, place: Floats) -> None:
+    """Put in each particle's place the one whose share of the weight covers `place`, in place: both rise in a row."""
+    n = z.shape[2]
+    picked, old = np.empty(n, np.int64), np.empty(n, np.float32)
+    for k in range(len(sites)):
+        at = 0
+        for i in range(n):
+            while at < n - 1 and cumulative[k, at] < place[k, i]:
+                at += 1
+            picked[i] = at
+        for row in rows:
+            old[:] = z[row, sites[k]]
+            for i in range(n):
+                z[row, sites[k], i] = old[picked[i]]
 
 
 def weigh(logw: Floats, sites: Ints, log_likelihood: Floats) -> None:
