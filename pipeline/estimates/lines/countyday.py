@@ -105,9 +105,9 @@ def binned(
     facts: Roster, places: Places, seen: Observations, through: tuple[Floats, Floats], bins: int
 ) -> tuple[Floats, Floats]:
     """Voters let through and expected, by site and by the half-hour in which they arrived."""
-    rows = [(s, *span) for s, spans in enumerate(seen.seen_spans) for span in spans]
-    site, start, end, weight, number = np.array(rows, np.float64).reshape(len(rows), 5).T
-    at, is_ballot = site.astype(np.int64), (weight != 1.0).astype(np.int64)
+    at = seen.through["site"].to_numpy()
+    start, end, weight, number = (seen.through[name].to_numpy() for name in ("start", "end", "weight", "number"))
+    is_ballot = (weight != 1.0).astype(np.int64)
     curve = np.stack(through)
     begun = facts.opens[at].astype(np.float64)
     first = np.where(start > begun + 1, start, places.first_minute)

@@ -44,6 +44,7 @@ from pipeline.estimates.lines.filter import (
 )
 from pipeline.estimates.lines.observations import Observations, Roster
 from pipeline.estimates.lines.stepping import step
+from pipeline.estimates.lines.windows import WINDOW_MINUTES
 from pipeline.settings import Settings
 
 LEAD = 60  # the replay starts, and rows begin, this long before opening [min]
@@ -291,7 +292,7 @@ def replay(
         was = apart[:, at]
         move(z, places, habits, at, draw)
         rows = {name: found.get(minute, []) for name, found in tables.items()}
-        if minute % observations.WINDOW_MINUTES == 0:
+        if minute % WINDOW_MINUTES == 0:
             forget_windows(z, rows["windows"])
         if not any(rows.values()):
             continue

@@ -97,7 +97,7 @@ def only_site(day: Day, site_id: str) -> Day:
     )  # fmt: skip
     seen = replace(
         day.seen, scans=own(day.seen.scans), windows=own(day.seen.windows), counts=own(day.seen.counts),
-        calls=own(day.seen.calls), seen=day.seen.seen[here], seen_spans=[day.seen.seen_spans[s]],
+        calls=own(day.seen.calls), through=own(day.seen.through),
     )  # fmt: skip
     return replace(day, facts=facts, places=some_places(day.places, here), seen=seen, spread=day.spread[here])
 

@@ -3,6 +3,7 @@
 from types import SimpleNamespace
 
 import numpy as np
+import polars as pl
 import pytest
 
 from pipeline.estimates.lines import countyday
@@ -26,10 +27,11 @@ def county(expected_a_minute: float = 1.0, sites: int = SITES) -> Places:
 
 def learnt(let_through, until: int, sites: int = SITES) -> countyday.CountyDay:
     """`let_through(site, minute)`: voters through a poll book in the ten minutes before."""
-    spans = [[(m - 10.0, float(m), 1.0, let_through(s, m)) for m in range(70, until + 1, 10)] for s in range(sites)]
+    rows = [(s, m - 10.0, float(m), 1.0, let_through(s, m)) for s in range(sites) for m in range(70, until + 1, 10)]
+    through = pl.DataFrame(rows, schema=["site", "start", "end", "weight", "number"], orient="row")
     facts = SimpleNamespace(opens=np.full(sites, OPENS))
     known = SimpleNamespace(settings=Settings())
-    return countyday.learn(known, facts, county(sites=sites), SimpleNamespace(seen_spans=spans), until)
+    return countyday.learn(known, facts, county(sites=sites), SimpleNamespace(through=through), until)
 
 
 def test_a_day_below_the_roster_is_found_within_two_hours():

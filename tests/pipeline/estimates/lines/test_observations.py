@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from pipeline.estimates.lines import observations
+from pipeline.estimates.lines import windows
 
 
 def test_the_variance_of_an_interpolated_total_is_that_of_a_binomial_part():
     # Of n voters between two reports at unknown times, each had come by then with chance p: variance n p (1 - p)
-    found = observations.edge_noise(
+    found = windows.edge_noise(
         np.array([0.0, 10.0, 20.0]), np.array([0.0, 8.0, 28.0]), np.array([0.0, 5.0, 12.0, 20.0])
     )
     assert found == pytest.approx([0, 8 * 0.25, 20 * 0.2 * 0.8, 0])
@@ -16,7 +16,7 @@ def test_the_variance_of_an_interpolated_total_is_that_of_a_binomial_part():
 
 def test_windows_of_units_that_are_all_seen_hand_their_misfit_on():
     share, edges = np.ones(4), np.full(5, 4.0)
-    noise, carried = observations.misfits(np.full(4, 1e-6), share, edges, 0.15)
+    noise, carried = windows.misfits(np.full(4, 1e-6), share, edges, 0.15)
     assert noise[0] == pytest.approx(1 + 4 + 4)
     # Nothing is lost for good, so the level's variance falls as one over the number of edges seen (Kalman 1960)
     level = 4.0
@@ -27,6 +27,6 @@ def test_windows_of_units_that_are_all_seen_hand_their_misfit_on():
 
 
 def test_what_unseen_units_did_is_lost_for_good():
-    seen, half = (observations.misfits(np.full(3, 30.0), np.full(3, s), np.full(4, 3.0), 0.15) for s in (1.0, 0.5))
+    seen, half = (windows.misfits(np.full(3, 30.0), np.full(3, s), np.full(4, 3.0), 0.15) for s in (1.0, 0.5))
     assert (half[0] > 2 * seen[0]).all()
     assert (half[1] < seen[1]).all()
