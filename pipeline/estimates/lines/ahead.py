@@ -11,6 +11,7 @@ from pipeline.contracts import estimates
 from pipeline.errors import UsageError
 from pipeline.estimates.lines.filter import Array, Draws, Floats, Ints
 from pipeline.estimates.lines.lines import LineStates, line_schema, rows_at
+from pipeline.estimates.lines.replay import BATCH, side_by_side
 from pipeline.estimates.lines.runs import inside
 from pipeline.estimates.lines.stepping import step
 
@@ -74,9 +75,19 @@ def outlook(states: LineStates, wanted: Sequence[int | str] = HORIZONS) -> pl.Da
     wanted : minutes ahead [min], and `close` for each site's scheduled closing
     """
     schema = line_schema(estimates.Outlook)
-    z, places = states.state[:, :, ::AHEAD_PART].copy(), states.places
-    if z.shape[1] == 0:
+    sites, particles = states.state.shape[1:]
+    if sites == 0:
         return pl.DataFrame(schema=schema)
+    at_once = max(BATCH * AHEAD_PART // particles, 1)
+    batches = [np.arange(k, min(k + at_once, sites)) for k in range(0, sites, at_once)]
+    found = side_by_side(lambda some: outlook_of(states.of(some), wanted), batches)
+    return pl.concat(found).select(*schema).sort("site_id", "line", "ahead_minutes")
+
+
+def outlook_of(states: LineStates, wanted: Sequence[int | str]) -> pl.DataFrame:
+    """The outlook of a few sites."""
+    schema = line_schema(estimates.Outlook)
+    z, places = states.state[:, :, ::AHEAD_PART].copy(), states.places
     horizons = horizons_at(states, wanted)
     draws = Draws(places.seeds, z.shape[2], places.scanners, stream=2)
     ends = np.full(z.shape[1:], np.nan)
@@ -96,7 +107,7 @@ def outlook(states: LineStates, wanted: Sequence[int | str] = HORIZONS) -> pl.Da
             draws = Draws(places.seeds, z.shape[2], places.scanners, stream=3)
     names = [*line_schema(), "ahead_minutes"]
     frame = pl.DataFrame(rows, schema={name: schema[name] for name in names}, orient="row")
-    return with_last_voters(frame, last_voters(states, ends)).select(*schema).sort("site_id", "line", "ahead_minutes")
+    return with_last_voters(frame, last_voters(states, ends)).select(*schema)
 
 
 def is_out(states: LineStates, z: Array, column: int) -> np.ndarray:

@@ -4,7 +4,7 @@ The day is replayed from before opening to T with everything received by T, each
 a row that came late weighs as if it had come in time, and the order of arrival cannot matter.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from pipeline.contracts import estimates, events
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.lines import countyday, orders, told, weighing
+from pipeline.estimates.lines.checkpoints import rows_of
 from pipeline.estimates.lines.filter import (
     CHECKIN,
     CHECKIN_LOG,
@@ -27,11 +28,12 @@ from pipeline.estimates.lines.filter import (
     Array,
     Floats,
     Habits,
+    Ints,
     Places,
     event_rng,
 )
 from pipeline.estimates.lines.observations import Observations, Roster, midnight, observe, roster
-from pipeline.estimates.lines.replay import LEAD, habits_of, lay_out, replay_all
+from pipeline.estimates.lines.replay import LEAD, habits_of, lay_out, replay_all, some_places
 from pipeline.estimates.lines.runs import inside
 
 LIMIT = 30.0  # the Presidential Commission's half hour [min]
@@ -51,6 +53,14 @@ class LineStates:
     habits: Habits
     roster: Roster
     basis: dict[tuple[int, int], str]
+
+    def of(self, sites: Ints) -> "LineStates":
+        """Some of the sites only."""
+        places = some_places(self.places, sites)
+        rows = rows_of(int(places.scanners.max(initial=0)), int(self.places.scanners.max(initial=0)))
+        basis = {(k, line): self.basis[int(s), line] for k, s in enumerate(sites) for line in (0, 1)}
+        state = self.state[np.ix_(rows, sites)]
+        return replace(self, state=state, places=places, roster=self.roster.of(sites), basis=basis)
 
 
 @dataclass(frozen=True)
@@ -144,27 +154,22 @@ def rows_at(
     if z.shape[1] == 0:
         return []
     shown = is_shown(states, z, column) if wanted is None else is_shown(states, z, column) & wanted
-    rows = []
+    which, rows = np.flatnonzero(shown), []
     for line, name in enumerate(("checkin", "scanner")):
         people = weighing.waiting(z, states.places, line, column)
-        wait = wait_minutes(states.places, states.habits, z, line, column, people)
-        for s in np.flatnonzero(shown):
-            rows.append(
-                (states.roster.site_ids[s], name, at, *spread(people[s]), *spread(wait[s]), chance_over(wait[s]),
-                 states.basis[int(s), line])
-            )  # fmt: skip
+        wait = wait_minutes(states.places, states.habits, z, line, column, people)[which]
+        chances = SOFT * 0.1 + (1 - SOFT * 1.1) * (wait > LIMIT).mean(axis=1)  # never quite nought or one
+        told = zip(which, spread(people[which]), spread(wait), chances.tolist(), strict=True)
+        for s, waiting, minutes, chance in told:
+            rows.append((states.roster.site_ids[s], name, at, *waiting, *minutes, chance, states.basis[int(s), line]))
     return rows
 
 
-def spread(values: Array) -> tuple[float, float, float, float]:
-    """Mean, median, 5 % and 95 % of the particles."""
-    low, median, high = np.quantile(values, (0.05, 0.5, 0.95))
-    return float(values.mean(dtype=np.float64)), float(median), float(low), float(high)
-
-
-def chance_over(wait: Array) -> float:
-    """Chance to wait over half an hour, drawn in a little from nought and one."""
-    return float(SOFT * 0.1 + (1 - SOFT * 1.1) * np.mean(wait > LIMIT))
+def spread(values: Array) -> list[list[float]]:
+    """Mean, median, 5 % and 95 % of each site's particles."""
+    low, median, high = np.quantile(values, (0.05, 0.5, 0.95), axis=1)
+    found: list[list[float]] = np.stack([values.mean(axis=1, dtype=np.float64), median, low, high], axis=1).tolist()
+    return found
 
 
 def wait_minutes(places: Places, habits: Habits, z: Array, line: int, column: int, people: Array) -> Array:

@@ -4,9 +4,11 @@ Every row here had been received by T, and stands at the minute at which it occu
 local time, of election day. A counter's odd step is unseen here; `estimates/counters.py` works out what it stands for.
 """
 
+import dataclasses
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime, time
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -44,6 +46,14 @@ class Roster:
     service_from: Ints
     last_voter: Floats
     notes: list[list[str]]
+
+    def of(self, sites: Ints) -> "Roster":
+        """Some of the sites only."""
+        cut: dict[str, Any] = {}
+        for field in dataclasses.fields(self):
+            value = getattr(self, field.name)
+            cut[field.name] = [value[s] for s in sites] if isinstance(value, list) else value[sites]
+        return Roster(**cut)
 
 
 @dataclass(frozen=True)

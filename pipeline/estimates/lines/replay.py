@@ -7,8 +7,9 @@ order of arrival cannot matter. Sites where a long line may stand get more parti
 import dataclasses
 import hashlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
 
 import numpy as np
 import polars as pl
@@ -46,6 +47,8 @@ from pipeline.estimates.lines.observations import Observations, Roster
 from pipeline.estimates.lines.stepping import step
 from pipeline.estimates.lines.windows import WINDOW_MINUTES
 from pipeline.settings import Settings
+
+Result = TypeVar("Result")
 
 LEAD = 60  # the replay starts, and rows begin, this long before opening [min]
 TAIL = 360  # the outlook looks no further than this after closing [min]
@@ -164,14 +167,16 @@ def replay_all(
         rows = checkpoints.rows_of(own, most)
         state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) * many // n]
 
-    batches = batches_of(few, np.array([part for part, _ in points], np.int64))
-    if len(batches) < 2:
-        for batch in batches:
-            fill(batch)
-    else:
-        with ThreadPoolExecutor(min(os.cpu_count() or 1, len(batches))) as pool:  # sites do not share randomness
-            list(pool.map(fill, batches))
+    side_by_side(fill, batches_of(few, np.array([part for part, _ in points], np.int64)))
     return state
+
+
+def side_by_side(work: Callable[[Ints], Result], batches: Sequence[Ints]) -> list[Result]:
+    """The work on each batch of sites, in order; on all cores, as sites do not share randomness."""
+    if len(batches) < 2:
+        return [work(batch) for batch in batches]
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, len(batches))) as pool:
+        return list(pool.map(work, batches))
 
 
 def batches_of(few: Ints, begun: Ints) -> list[Ints]:

@@ -16,7 +16,6 @@ from pipeline.contracts.known import Known, empty
 from pipeline.errors import UsageError
 from pipeline.estimates.lines.filter import HEAD, SHUT, UP, Array, Floats, Places, is_dark
 from pipeline.estimates.lines.lines import Day, LineStates, day_of, states_of
-from pipeline.estimates.lines.observations import Roster
 from pipeline.estimates.lines.replay import some_places
 from pipeline.estimates.lines.runs import LINES, Run, repeated, run_on, with_scanners
 
@@ -86,20 +85,18 @@ def checked(known: Known, change: Change) -> Change:
 def only_site(day: Day, site_id: str) -> Day:
     """The day of one site, so that nothing else is replayed; the county's day is learnt from all of them before."""
     s = day.facts.site_ids.index(site_id)
-    f, here = day.facts, np.array([s])
+    here = np.array([s])
 
     def own(rows: pl.DataFrame) -> pl.DataFrame:
         return rows.filter(pl.col("site") == s).with_columns(site=pl.lit(0, rows.schema["site"]))
 
-    facts = Roster(
-        [site_id], f.expected[here], f.stations[here], f.booths[here], [f.scanners[s]], [f.poll_books[s]],
-        f.opens[here], f.closes[here], f.service_from[here], f.last_voter[here], [f.notes[s]],
-    )  # fmt: skip
     seen = replace(
         day.seen, scans=own(day.seen.scans), windows=own(day.seen.windows), counts=own(day.seen.counts),
         calls=own(day.seen.calls), through=own(day.seen.through),
     )  # fmt: skip
-    return replace(day, facts=facts, places=some_places(day.places, here), seen=seen, spread=day.spread[here])
+    return replace(
+        day, facts=day.facts.of(here), places=some_places(day.places, here), seen=seen, spread=day.spread[here]
+    )
 
 
 def when(states: LineStates, change: Change) -> int:
