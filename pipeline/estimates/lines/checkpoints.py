@@ -22,7 +22,8 @@ from pipeline.estimates.lines.weighing import COLUMNS
 
 EVERY = 30  # minutes from one checkpoint to the next [min]; our choice
 KEPT_MINUTES = 150  # checkpoints older than this before T are not made [min]; our choice
-MOST_BYTES = 384 * 2**20  # memory of all that are kept [bytes]; our choice
+LEAST_BYTES = 64 * 2**20  # memory that checkpoints may take in a small county [bytes]; our choice
+SPARE = 2  # checkpoints a site beside those of a replay: what the last replay kept is asked for first; our choice
 
 
 @dataclasses.dataclass(frozen=True)
@@ -40,12 +41,19 @@ class Checkpoint:
 
 
 class Shelf:
-    """Checkpoints by digest; what has not been asked for longest goes first."""
+    """Checkpoints by digest, `most` bytes of them; what has not been asked for longest goes first."""
 
-    def __init__(self, most: int = MOST_BYTES) -> None:
+    def __init__(self, most: int = LEAST_BYTES) -> None:
         self.most, self.used = most, 0
         self.kept: OrderedDict[bytes, Checkpoint] = OrderedDict()
         self.lock = threading.Lock()
+
+    def make_room(self, particles: Ints, scanners: Ints) -> None:
+        """Room for what replays of a county keep, so that a large one does not push its own checkpoints out."""
+        rows = HEAD + 2 * scanners
+        each = particles * (rows * np.dtype(np.float32).itemsize + 2 * np.dtype(np.float64).itemsize)
+        with self.lock:
+            self.most = max(self.most, int(each.sum()) * (KEPT_MINUTES // EVERY + SPARE))
 
     def find(self, digest: bytes) -> Checkpoint | None:
         """The checkpoint of a digest, if it is kept."""

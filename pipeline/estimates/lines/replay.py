@@ -149,6 +149,7 @@ def replay_all(
     n = int(known.settings["lines.particles"])
     few = np.array([max(round(n * part), 1) for part in PARTS])[kinds]
     split = observations.watched(seen, places, np.arange(len(kinds)))
+    checkpoints.SHELF.make_room(few, places.scanners)
     marks = checkpoints.digests(known, places, habits, seen, spread, few, column, split)
     points = [checkpoints.newest(chain) for chain in marks]
     state = np.zeros((HEAD + 2 * most, len(kinds), n), np.float32)

@@ -128,3 +128,12 @@ def test_the_shelf_lets_go_of_what_was_not_asked_for_longest():
     shelf.keep(b"d", point)
     assert [name for name in (b"a", b"b", b"c", b"d") if shelf.find(name)] == [b"a", b"c", b"d"]
     assert shelf.used == 3 * point.bytes
+
+
+def test_a_large_county_has_room_for_what_its_replays_keep():
+    shelf = Shelf(most=1000)
+    shelf.make_room(np.full(900, 400), np.array([2] * 900))
+    # rows of the state in single precision, two rows of weights in double
+    assert shelf.most == 900 * 400 * ((checkpoints.HEAD + 4) * 4 + 16) * (150 // 30 + checkpoints.SPARE)
+    shelf.make_room(np.array([400]), np.array([1]))  # one site asked about by itself takes nothing away
+    assert shelf.most > 900 * 400
