@@ -52,9 +52,9 @@ def windows(status: pl.DataFrame, stations: Ints, books: Ints, scanners: Ints, o
     for k, end in itertools.pairwise([0, *ends]):
         if is_book[k] or units[k] > 1:
             uneven = UNEVEN_BOOKS if is_book[k] else UNEVEN_SCANNERS
-            own = site_windows(
-                minute[k:end], total[k:end], run_ends(slot[k:end]), units[k], opening[k], uneven, one_each[k]
-            )
+            unit_ends = run_ends(slot[k:end])
+            grid = window_grid(opening[k], minute[k:end][unit_ends - 1])
+            own = site_windows(minute[k:end], total[k:end], unit_ends, grid, units[k], opening[k], uneven, one_each[k])
             of = np.full((2, own.shape[1]), [[site[k]], [not is_book[k]]])
             found.append(np.vstack([own[:1], of, own[1:]]))
     columns = np.hstack(found) if found else np.empty((len(SCHEMA), 0))
@@ -70,9 +70,16 @@ def run_ends(*columns: Floats) -> Ints:
     return np.append(np.flatnonzero(changed) + 1, len(columns[0]))
 
 
+def window_grid(opens: float, last: Floats) -> Floats:
+    """Edges of the windows from opening on; the newest is where half of the units have been heard."""
+    start, newest = opens - opens % WINDOW_MINUTES, np.floor(np.median(last))
+    grid = np.arange(start, max(newest, start) + 1, WINDOW_MINUTES, dtype=np.float64)
+    return np.append(grid, newest) if newest >= grid[-1] + SHORTEST else grid
+
+
 @compiled
 def site_windows(
-    minute: Floats, total: Floats, ends: Ints, units: int, opens: float, uneven: float, one_each: bool
+    minute: Floats, total: Floats, ends: Ints, grid: Floats, units: int, opens: float, uneven: float, one_each: bool
 ) -> Floats:
     """A site's windows for one line: end, span, total, share, noise, carried, idle (7 x windows).
 
@@ -80,80 +87,86 @@ def site_windows(
     ----------
     minute, total : the reports of all its units, unit after unit
     ends : where each unit's reports end
+    grid : edges of the windows
     units : how many there are, also silent ones; `one_each`: each station has a unit of its own
     """
-    last = np.empty(len(ends))
-    for unit in range(len(ends)):
-        last[unit] = minute[ends[unit] - 1]
-    grid = window_grid(opens, last)
     count = len(grid) - 1
-    seen, voters, idle, edges = np.zeros(count), np.zeros(count), np.zeros(count), np.zeros(count + 1)
+    steps, edges = np.empty(count), np.zeros(count + 1)
+    share, voters, idle = np.zeros(count), np.zeros(count), np.zeros(count)
     first = 0
     for end in ends:
-        steps = window_steps(minute[first:end], total[first:end], grid, opens)
-        edges += edge_noise(minute[first:end], total[first:end], grid)
+        window_steps(minute[first:end], total[first:end], grid, opens, steps)
+        edge_noise(minute[first:end], total[first:end], grid, edges)
         for k in range(count):
-            if np.isfinite(steps[k]):
-                seen[k] += 1
+            if steps[k] >= 0:
+                share[k] += 1
                 voters[k] += steps[k]
-                idle[k] += steps[k] < IDLE
+                idle[k] += 1 if steps[k] < IDLE else 0
         first = end
-    share = seen / units
-    whole = voters / np.maximum(share, 1e-9)
-    noise, carried = misfits(whole, share, edges, uneven)
+    for k in range(count):
+        share[k] /= units
+        voters[k] /= max(share[k], 1e-9)
+    noise, carried = misfits(voters, share, edges, uneven)
     found = np.empty((7, count))
     kept = 0
     for k in range(count):
-        if seen[k] > 0:
-            found[0, kept], found[1, kept] = grid[k + 1], grid[k + 1] - grid[k]
-            found[2, kept], found[3, kept], found[4, kept], found[5, kept] = whole[k], share[k], noise[k], carried[k]
+        if share[k] > 0:
+            found[0, kept], found[1, kept], found[2, kept] = grid[k + 1], grid[k + 1] - grid[k], voters[k]
+            found[3, kept], found[4, kept], found[5, kept] = share[k], noise[k], carried[k]
             found[6, kept] = idle[k] if share[k] == 1 and one_each else -1
             kept += 1
     return found[:, :kept]
 
 
 @compiled
-def window_grid(opens: float, last: Floats) -> Floats:
-    """Edges of the windows from opening on; the newest is where half of the units have been heard."""
-    start, newest = opens - opens % WINDOW_MINUTES, np.floor(np.median(last))
-    whole = int((max(newest, start) - start) // WINDOW_MINUTES)
-    grid = start + WINDOW_MINUTES * np.arange(whole + 2.0)
-    if newest >= grid[whole] + SHORTEST:
-        grid[whole + 1] = newest
-        return grid
-    return grid[: whole + 1]
-
-
-@compiled
-def window_steps(minute: Floats, total: Floats, grid: Floats, opens: float) -> Floats:
-    """One unit's voters in each window of the grid; NaN where it was silent, was reset or jumped."""
+def window_steps(minute: Floats, total: Floats, grid: Floats, opens: float, steps: Floats) -> None:
+    """Fill in one unit's voters in each window of the grid; -1 where it was silent, was reset or jumped."""
     if minute[0] > opens and total[0] <= TEST_BALLOTS:
-        minute, total = np.append(opens, minute), np.append(0.0, total)
-    inside, gap = np.interp(grid, minute, total), np.full(len(grid), np.inf)
+        minute, total = after_nought(minute, opens), after_nought(total, 0.0)
+    count, after, before, gap_before = len(minute), 0, 0.0, np.inf
     for k in range(len(grid)):
-        if minute[0] <= grid[k] <= minute[-1]:
-            after = np.searchsorted(minute, grid[k])
-            gap[k] = minute[after] - minute[max(after - 1, 0)]
-    steps = np.full(len(grid) - 1, np.nan)
-    for k in range(len(steps)):
-        step = inside[k + 1] - inside[k]
-        if max(gap[k], gap[k + 1]) <= GAP_MINUTES and 0 <= step <= 5 + MOST_CHECKINS_PER_MINUTE * WINDOW_MINUTES:
-            steps[k] = step
-    return steps
+        while after < count and minute[after] < grid[k]:
+            after += 1
+        inside, gap = 0.0, np.inf
+        if after < count and minute[after] == grid[k]:
+            last = after
+            while last + 1 < count and minute[last + 1] == grid[k]:
+                last += 1
+            inside, gap = total[last], minute[after] - minute[max(after - 1, 0)]
+        elif 0 < after < count:
+            start, gap = minute[after - 1], minute[after] - minute[after - 1]
+            inside = (total[after] - total[after - 1]) / gap * (grid[k] - start) + total[after - 1]
+        if k > 0:
+            step, is_heard = inside - before, max(gap, gap_before) <= GAP_MINUTES
+            is_possible = 0 <= step <= 5 + MOST_CHECKINS_PER_MINUTE * WINDOW_MINUTES
+            steps[k - 1] = step if is_heard and is_possible else -1.0
+        before, gap_before = inside, gap
 
 
 @compiled
-def edge_noise(minute: Floats, total: Floats, grid: Floats) -> Floats:
-    """Variance of one unit's interpolated total at each edge: of n voters between two reports, a binomial part came."""
-    noise, last = np.zeros(len(grid)), len(minute) - 1
+def after_nought(values: Floats, first: float) -> Floats:
+    """The values with one before them."""
+    found = np.empty(len(values) + 1)
+    found[0] = first
+    for i in range(len(values)):
+        found[i + 1] = values[i]
+    return found
+
+
+@compiled
+def edge_noise(minute: Floats, total: Floats, grid: Floats, noise: Floats) -> None:
+    """Add the variance of one unit's interpolated total at each edge: of n voters between two reports, a binomial part
+    had come.
+    """
+    last, after = len(minute) - 1, 1
     if last < 1:
-        return noise
+        return
     for k in range(len(grid)):
-        after = min(max(np.searchsorted(minute, grid[k]), 1), last)
-        start, number = minute[after - 1], min(max(total[after] - total[after - 1], 0), MOST_BETWEEN)
-        part = min(max((grid[k] - start) / max(minute[after] - start, 1e-9), 0), 1)
-        noise[k] = number * part * (1 - part)
-    return noise
+        while after < last and minute[after] < grid[k]:
+            after += 1
+        start, number = minute[after - 1], min(max(total[after] - total[after - 1], 0.0), MOST_BETWEEN)
+        part = min(max((grid[k] - start) / max(minute[after] - start, 1e-9), 0.0), 1.0)
+        noise[k] += number * part * (1 - part)
 
 
 @compiled
@@ -163,16 +176,17 @@ def misfits(total: Floats, share: Floats, edges: Floats, uneven: float) -> tuple
     Running totals do not drift: what interpolation took from one window it gives to the next. Only what no unit
     counts, or units unseen counted, is lost for good. That is a local level in noise; its Kalman gain is the part lost.
     """
-    noise, carried = np.ones(len(total)), np.zeros(len(total))
-    level = np.nan
+    noise, carried = np.empty(len(total)), np.zeros(len(total))
+    level, is_known = 0.0, False
     for k in range(len(total)):
         if share[k] <= 0:
-            level = np.nan
+            noise[k], is_known = 1.0, False
             continue
         scaled = 1 / max(share[k], 0.05)
         unseen = total[k] * (1 - share[k])
         lost = ELSEWHERE * total[k] + UNSEEN_NOISE * unseen * scaled + (uneven * unseen) ** 2
-        level = (edges[k] * scaled if np.isnan(level) else level) + lost
+        level = (level if is_known else edges[k] * scaled) + lost
+        is_known = True
         noise[k] = 1 + level + edges[k + 1] * scaled
         carried[k] = 1 - level / noise[k]
         level *= carried[k]
