@@ -10,6 +10,7 @@ import pipeline
 ROOT = Path(pipeline.__file__).parent.parent
 ORDER = (
     "errors",
+    "compiled",
     "settings",
     "contracts",
     "sources",
