@@ -27,10 +27,12 @@ WEIGHTS = {
     "unit_added": -1.40,  # only the call names one
     "asked": -0.95,  # a question, or `other`: asked again it is mostly another question
     "first_hour": -3.03,  # for each hour between the two, but no more than one
+    "lasts": 1.63,  # the same, where both are surely about one thing and the earlier one still was open
     "tells_on": 0.178,  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
 }
 FLOOR, USUAL = 0.003, 1 / 19  # the least chance of one thing, and that by chance alone: our choice
 MOST_RARITY = 16.0  # the most of words in common that counts: our choice
+ONE_THING = 0.6  # chance that both are about one thing from which they surely are: our choice
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
 TOLD_OF_LINE = 5.0  # and from which one about the line does, for a line grows again: our choice
 OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
@@ -59,16 +61,20 @@ def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any])
     if names_unit and other["unit_id"]:
         return None  # two units are two troubles
     lift = by_kind(row["chances"], other["chances"])
+    is_open = follow_ups.was_open(other, row) or tells_its_end(row, other)
+    is_question = other["category"] in follow_ups.NEVER
+    first_hour = min(1.0, (row["opened_at"] - other["opened_at"]).total_seconds() / 3600)
     return {
         "before": 1.0,
         "alike": max(0.0, lift),
         "unlike": 0.0 if row["names_none"] else min(0.0, lift),
         "words": min(MOST_RARITY, shared),
-        "still_open": float(follow_ups.was_open(other, row) or tells_its_end(row, other)),
+        "still_open": float(is_open),
         "same_unit": float(is_same),
         "unit_added": float(names_unit),
-        "asked": float(other["category"] in follow_ups.NEVER),
-        "first_hour": min(1.0, (row["opened_at"] - other["opened_at"]).total_seconds() / 3600),
+        "asked": float(is_question),
+        "first_hour": first_hour,
+        "lasts": first_hour * (is_open and not is_question and lift > math.log(ONE_THING / USUAL)),
         "tells_on": row["again_odds"],
     }
 

@@ -39,6 +39,7 @@ INITIAL = 0.45  # likeness of a single letter to a word that begins with it: our
 SWAPPED = 4.0  # R. W. for W. R.
 STREET_KIND = 2.0  # Stone Lane for Stone Road
 NOWHERE = 3.0  # what "none of these" holds before anything is read
+MOST_WORDS = 5  # of a precinct called by words, as looked for in a text: our choice
 KIND_SHARE = 0.6  # a kind of place says less than its rarity: people swap "hall" and "center"
 
 PRECINCT_FORM = re.compile(
@@ -141,7 +142,10 @@ def site_of(
 
 
 def named_in(book: Gazetteer, text: str) -> frozenset[int]:
-    """Sites one of whose names stands whole in a text; a name of one word only where no other site has that word."""
+    """Sites one of whose names stands whole in a text, a name of one word only where no other site has that word.
+
+    Where none does, the sites of the precincts that it names.
+    """
     tokens = place_tokens(text)
     starts: dict[str, list[int]] = defaultdict(list)
     for at, token in enumerate(tokens):
@@ -155,7 +159,20 @@ def named_in(book: Gazetteer, text: str) -> frozenset[int]:
                     found[i] |= set(name)
     every = {word for words in found.values() for word in words}
     whole = {i for i in found if every <= words_of_place(book.places[i])}  # "Trinity in Cass Creek"
-    return frozenset(whole or found)
+    return frozenset(whole or found or precincts_in(book, text, tokens))
+
+
+def precincts_in(book: Gazetteer, text: str, tokens: tuple[str, ...]) -> Set[int]:
+    """Sites whose own precincts a text names, by number ("precinct 12") or by words ("Orley 2")."""
+    forms = (m for m in PRECINCT_FORM.finditer(plain(text)) if m.group(0)[:2].isalpha())  # "p 12" may be a page
+    named = [book.precincts.get(precinct_key(*m.groups()), set()) for m in forms]
+    spans = (
+        [tokens[a:b] for a in range(len(tokens)) for b in range(a + 2, min(len(tokens), a + MOST_WORDS) + 1)]
+        if book.called
+        else []
+    )
+    named += [book.called[span] for span in spans if span in book.called]
+    return {i for sites in named if len(sites) == 1 for i in sites}
 
 
 def words_of_place(place: Place) -> Set[str]:

@@ -1,6 +1,6 @@
 """Fits the weights by which a call is held to be of an earlier one: python tests/benchmarks/linkage.py BOOK TRUTH VOICE ...
 
-Three arguments a day: a book that holds it, its truth (Parquet or CSV: ticket_id, same_as), and the voice to leave out
+Three arguments a day: a book that holds it, its truth (Parquet or CSV: ticket_id, same_as or event_id), and the voice to leave out
 of the examples meanwhile ("set A*": all that begin so; "-": none). Prints Markdown: each weight by all days beside the
 one in use, then each day by weights fitted on the days of other voices: how many calls are linked, and of these right.
 """
@@ -42,7 +42,14 @@ def truth_of(path: Path) -> dict[str, str]:
         rows: Sequence[dict[str, Any]] = pl.read_parquet(path).to_dicts()
     else:
         rows = list(csv.DictReader(path.open(encoding="utf-8")))
-    before = {r["ticket_id"]: r["same_as"] for r in rows}
+    firsts: dict[str, str] = {}  # of each event, by the order of its rows
+    for r in rows:
+        firsts.setdefault(r.get("event_id") or r["ticket_id"], r["ticket_id"])
+    if any("same_as" in r for r in rows):
+        before = {r["ticket_id"]: r["same_as"] for r in rows}
+    else:
+        heads_of = {r["ticket_id"]: firsts[r["event_id"] or r["ticket_id"]] for r in rows}
+        before = {ticket: head if head != ticket else "" for ticket, head in heads_of.items()}
     heads = {}
     for ticket in before:
         head = ticket

@@ -139,3 +139,16 @@ def test_a_call_about_danger_that_was_told_of_is_of_that(make_known: Callable[..
         make_known, ("a wire is down and sparking at the door", 0), ("any news on that wire, it still sparks", 25)
     )
     assert told[1] == ("safety", "K000")
+
+
+def test_an_hour_speaks_less_against_a_call_of_what_lasts_than_of_what_has_ended_or_is_another_thing():
+    def hours(row: dict[str, Any], other: dict[str, Any]) -> float:
+        late = row | {"opened_at": AT + timedelta(minutes=60)}
+        return linkage.odds({}, row | {"opened_at": AT}, other) - linkage.odds({}, late, other)
+
+    open_, ended = reading(0), reading(0, resolved_at=AT - timedelta(minutes=1))
+    other = reading(0, chances={"power": 0.3, "bmd": 0.7}, category="bmd", categories=["bmd", "power"])
+    assert hours(reading(0), open_) < hours(reading(0), ended)
+    assert hours(reading(0), open_) < hours(reading(0, names_none=True), other)
+    question = {"category": "other", "categories": ["other"], "chances": {"other": 0.9}, "is_news": True}
+    assert hours(reading(0, **question), reading(0, **question)) == pytest.approx(-linkage.WEIGHTS["first_hour"])

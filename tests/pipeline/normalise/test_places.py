@@ -167,3 +167,12 @@ def test_of_two_places_named_in_a_text_the_one_that_lies_in_the_other_is_meant(t
     book = gazetteer(townships)
     assert {book.places[i].site_id for i in named_in(book, "Temperance in Sallow, it hands them back")} == {"Q04"}
     assert {book.places[i].site_id for i in named_in(book, "from Temperance, the Grange called us")} == {"Q04", "Q01"}
+
+
+def test_where_no_name_stands_in_a_text_its_precinct_tells(townships: pl.DataFrame, sites: pl.DataFrame):
+    book = gazetteer(townships)
+    assert {book.places[i].site_id for i in named_in(book, "down to six forms for Sallow 5")} == {"Q04"}
+    assert {book.places[i].site_id for i in named_in(book, "page 5 of the sheet for Burdock Grange Hall")} == {"Q01"}
+    book = gazetteer(sites)
+    assert {book.places[i].site_id for i in named_in(book, "precinct 45 here, no forms left")} == {"P02"}
+    assert not named_in(book, "see p 45 of the guide")
