@@ -245,14 +245,10 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
     if settled.get("category"):
         category, chance, why = str(settled["category"]), 1.0, "a person's answer"
         found = [category, *(c for c in found if c != category)]
-    if (
-        unit_id is None
-        and "unit_id" not in settled
-        and max(chance, units.kind_chance(category, chances)) >= SURE_ENOUGH
-    ):
-        named = sorted(reading.things & units.TYPES.keys()) if category == "seal" else ()
-        only = named[0] if len(named) == 1 else None
-        unit_id = units.unit_of(around.stock, site_id, unit_said, text, category, only, reading.things)
+    named = units.kind_named(category, reading.things)
+    is_sure = named is not None or max(chance, units.kind_chance(category, chances)) >= SURE_ENOUGH
+    if unit_id is None and "unit_id" not in settled and is_sure:
+        unit_id = units.unit_of(around.stock, site_id, unit_said, text, category, named, reading.things)
         unit_id = unit_id or around.shown.scanner_meant(site_id, category, opened)
         row["unit_said"] = None
     crowd = crowds.read_crowd(text, category, reading.things)

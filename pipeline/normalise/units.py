@@ -32,7 +32,10 @@ CATEGORY_TYPE = {
     "poll-book": "pollbook",
 }
 SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
-SENDERS = ("transmission-sending",)  # and where the roster has it, what it is sent by: a modem, a hotspot
+BESIDE = (  # what is named, the types that it is where the roster has it, and whose troubles it has
+    ("sender", ("transmission-sending",), ("transmission", "poll-book")),
+    ("labeller", TYPES["printer"], ("poll-book",)),
+)
 # A clause that begins so, and tells nothing good, is about another unit than the one named before: "4140 is fine. The
 # second one hums".
 THE_SECOND = re.compile(
@@ -150,7 +153,7 @@ def unit_of(
     said : the unit as the caller said it
     text : what the caller said
     category : the ticket's primary category; None leaves the type open
-    kind : what the trouble is said to be at, for a category of any kind (`seal`)
+    kind : the kind of unit that the trouble is said to be at, where that is known (`kind_named`)
     things : the things that the text names
     """
     here = book.at_site.get(site_id or "", [])
@@ -223,17 +226,25 @@ def same_letters(units: list[Unit], letters: str) -> list[Unit]:
 
 
 def wanted_types(category: str | None, kind: str | None) -> tuple[str, ...]:
-    """The types of unit that the trouble is about."""
+    """The types of unit that the trouble is about: of the kind that is named, else of that of its category."""
     category = category or ""
-    return TYPES.get(CATEGORY_TYPE.get(category) or SENDS.get(category) or kind or "", ())
+    return TYPES.get(kind or CATEGORY_TYPE.get(category) or SENDS.get(category) or "", ())
+
+
+def kind_named(category: str, things: Set[str]) -> str | None:
+    """The only kind of unit that words name, for a trouble of a unit or a seal; null where they name none or more."""
+    kinds = set(things & TYPES.keys()) | ({"bmd"} if "accessible" in things else set())
+    if category in CATEGORY_TYPE:
+        kinds -= {"printer"}  # what prints reports is part of what counts
+    elif category != "seal":
+        return None
+    return kinds.pop() if len(kinds) == 1 else None
 
 
 def types_beside(here: list[Unit], category: str | None, things: Set[str]) -> tuple[str, ...]:
-    """The types of what a trouble is at where that is none of its usual units: a modem, a hotspot, a label printer."""
-    if category == "transmission" and ("sender" in things or "scanner" not in things):
-        return SENDERS if any(u.type in SENDERS for u in here) else ()
-    for name, types in (("sender", SENDERS), ("printer", TYPES["printer"])):
-        if category == "poll-book" and name in things and any(u.type in types for u in here):
+    """The types of what a trouble is said to be at beside its usual units: a modem or hotspot, a label printer."""
+    for thing, types, of in BESIDE:
+        if thing in things and category in of and any(u.type in types for u in here):
             return types
     return ()
 

@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from pipeline.normalise.units import kind_chance, kind_meant, kind_said, sites_named, unit_book, unit_of
+from pipeline.normalise.units import kind_chance, kind_meant, kind_named, kind_said, sites_named, unit_book, unit_of
 
 
 @pytest.mark.parametrize(
@@ -173,9 +173,19 @@ def test_what_results_are_sent_by_and_a_label_printer_are_known_where_the_roster
     without = unit_book(units_frame)
     more = ("MO-1", "P02", "transmission-sending", "61"), ("LP-2", "P02", "ballot-printing", "62")
     book = unit_book(with_more(units_frame, *more))
-    assert unit_of(without, "P02", "", "results wont go", "transmission") == "SC-20021"
-    assert unit_of(book, "P02", "", "results wont go", "transmission") == "MO-1"
-    assert unit_of(book, "P02", "", "the scanner will not send", "transmission", None, {"scanner"}) == "SC-20021"
+    assert unit_of(without, "P02", "", "results wont go", "transmission", None, {"sender"}) == "SC-20021"
+    assert unit_of(book, "P02", "", "the modem has no bars", "transmission", None, {"sender"}) == "MO-1"
+    assert unit_of(book, "P02", "", "the machine will not send", "transmission") == "SC-20021"
     assert unit_of(book, "P02", "", "hotspot has a red light", "poll-book", None, {"pollbook", "sender"}) == "MO-1"
-    assert unit_of(book, "P02", "", "label printer clicks", "poll-book", None, {"pollbook", "printer"}) == "LP-2"
+    assert unit_of(book, "P02", "", "label printer clicks", "poll-book", None, {"pollbook", "labeller"}) == "LP-2"
     assert unit_of(book, "P02", "", "list is short", "poll-book", None, {"pollbook"}) == "PB-20022"
+
+
+def test_the_only_kind_of_unit_that_words_name_goes_before_that_of_the_category(units_frame: pl.DataFrame):
+    assert kind_named("scanner-down", {"bmd", "machine"}) == "bmd"
+    assert kind_named("bmd", {"accessible", "bmd", "printer"}) == "bmd"
+    assert kind_named("seal", {"scanner"}) == "scanner"
+    assert kind_named("scanner-down", {"bmd", "scanner"}) is None
+    assert kind_named("long-line", {"scanner"}) is None
+    book = unit_book(units_frame)
+    assert unit_of(book, "P01", "", "the touch screen went black", "scanner-down", "bmd", {"bmd"}) == "MD-20013"
