@@ -28,7 +28,7 @@ KIND_PHRASES: tuple[tuple[str, str], ...] = (
     (r"t\.\s?h\b\.?|t(?:o)?wn(?:ship)?\.?\s*h(?:a)?ll\b|twp\.?\s*h(?:a)?ll\b", "township hall"),
     (r"(?:branch|br\.?|public|pub\.?|county|co\.?)\s*lib(?:rary|r|y)?\b\.?|lib(?:rary"
      r"|r)?\.?\s*br(?:anch)?\b\.?", "library"),
-    (r"county\s*r(?:oa)?d|co\.?\s*rd|c\.?r\.?(?=\s*\d)", "countyroad"),
+    (r"county\s*r(?:oa)?d\b|co(?:\.\s*|\s+)rd\b|c\.?r\.?(?=\s*\d)", "countyroad"),
 )  # fmt: skip
 KIND_FORM = re.compile("|".join(rf"(?P<k{i}>\b(?:{form}))" for i, (form, _) in enumerate(KIND_PHRASES)), re.I)
 ALIKE = {

@@ -210,8 +210,15 @@ def words_of(ticket: dict[str, Any], around: Scene) -> Words:
     """What one ticket's words say."""
     text = printed.told(ticket["text"] or "", around.printed)
     site_id, sure, unit_id = site_and_unit(ticket, text, around)
-    kind = units.kind_meant(around.stock, site_id, unit_id, ticket["unit"] or "")
+    unit_said = ticket["unit"] or ""
+    kind = units.kind_meant(around.stock, site_id, unit_id, unit_said)
+    kind = kind or units.only_kind(said_in_column(unit_said, around.book))
     return Words(text, site_id, sure, unit_id, kind, read_text(text, kind or "", around.book))
+
+
+def said_in_column(unit_said: str, book: Vocabulary) -> frozenset[str]:
+    """The things that the column for the unit names."""
+    return read_text(unit_said, "", book).things if unit_said else frozenset()
 
 
 def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: float) -> dict[str, Any]:
@@ -245,10 +252,11 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
     if settled.get("category"):
         category, chance, why = str(settled["category"]), 1.0, "a person's answer"
         found = [category, *(c for c in found if c != category)]
-    named = units.kind_named(category, reading.things)
+    things = reading.things | said_in_column(unit_said, around.book)
+    named = (kind if unit_said else None) or units.kind_named(category, reading.things)
     is_sure = named is not None or max(chance, units.kind_chance(category, chances)) >= SURE_ENOUGH
     if unit_id is None and "unit_id" not in settled and is_sure:
-        unit_id = units.unit_of(around.stock, site_id, unit_said, text, category, named, reading.things)
+        unit_id = units.unit_of(around.stock, site_id, unit_said, text, category, named, things)
         unit_id = unit_id or around.shown.scanner_meant(site_id, category, opened)
         row["unit_said"] = None
     crowd = crowds.read_crowd(text, category, reading.things)

@@ -32,6 +32,7 @@ CATEGORY_TYPE = {
     "poll-book": "pollbook",
 }
 SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
+COUNTERS = frozenset({"scanner", "machine"})  # words for what counts
 BESIDE = (  # what is named, the types that it is where the roster has it, and whose troubles it has
     ("sender", ("transmission-sending",), ("transmission", "poll-book")),
     ("labeller", TYPES["printer"], ("poll-book",)),
@@ -233,18 +234,21 @@ def wanted_types(category: str | None, kind: str | None) -> tuple[str, ...]:
 
 def kind_named(category: str, things: Set[str]) -> str | None:
     """The only kind of unit that words name, for a trouble of a unit or a seal; null where they name none or more."""
-    kinds = set(things & TYPES.keys()) | ({"bmd"} if "accessible" in things else set())
-    if category in CATEGORY_TYPE:
-        kinds -= {"printer"}  # what prints reports is part of what counts
-    elif category != "seal":
-        return None
+    return only_kind(things) if category in CATEGORY_TYPE or category == "seal" else None
+
+
+def only_kind(things: Set[str]) -> str | None:
+    """The kind of unit among things named, where it is one; what prints reports is part of what counts."""
+    kinds = {kind for kind in ("scanner", "bmd", "pollbook") if kind in things}
+    kinds |= {"bmd"} if "accessible" in things else set()
     return kinds.pop() if len(kinds) == 1 else None
 
 
 def types_beside(here: list[Unit], category: str | None, things: Set[str]) -> tuple[str, ...]:
     """The types of what a trouble is said to be at beside its usual units: a modem or hotspot, a label printer."""
     for thing, types, of in BESIDE:
-        if thing in things and category in of and any(u.type in types for u in here):
+        is_sending = category == "transmission" and not things & COUNTERS  # is of the sender unless another is named
+        if category in of and (thing in things or is_sending) and any(u.type in types for u in here):
             return types
     return ()
 

@@ -4,6 +4,7 @@ import polars as pl
 import pytest
 
 from pipeline.normalise.gazetteer import gazetteer, read_precinct
+from pipeline.normalise.place_words import place_tokens
 from pipeline.normalise.places import named_in, site_of
 
 SURE = 0.8
@@ -176,3 +177,8 @@ def test_where_no_name_stands_in_a_text_its_precinct_tells(townships: pl.DataFra
     book = gazetteer(sites)
     assert {book.places[i].site_id for i in named_in(book, "precinct 45 here, no forms left")} == {"P02"}
     assert not named_in(book, "see p 45 of the guide")
+
+
+def test_a_cord_is_no_county_road():
+    assert place_tokens("Cordova Hall") == ("cordova", "hall")
+    assert place_tokens("co rd 7") == place_tokens("County Road 7") == ("countyroad", "7")

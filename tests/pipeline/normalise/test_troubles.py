@@ -290,3 +290,19 @@ def test_pairs_of_words_that_no_example_has_are_counted():
     assert pairs == unknown > 0
     pairs, unknown = read_text("the scanner is jammed again").pairs
     assert unknown < pairs
+
+
+@pytest.mark.parametrize(
+    ("unit", "text", "expected"),
+    [
+        ("the scanner", "it sits on its battery and the red light blinks", "SC-20021"),
+        ("tabulator thing", "smells odd, we switched it off", "SC-20021"),
+        ("touch screen", "went dark", "MD-20023"),
+        ("", "we have no news of anything", None),
+    ],
+)
+def test_the_column_for_the_unit_tells_which_by_its_kind_whatever_the_trouble(
+    make_known: Callable[..., Known], unit: str, text: str, expected: str | None
+):
+    rows = [{"site": "Oxbow Library", "unit": unit, "text": text, "opened_at": AT}]
+    assert read_tickets(make_known(rows))["unit_id"].to_list() == [expected]

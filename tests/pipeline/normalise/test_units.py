@@ -175,7 +175,8 @@ def test_what_results_are_sent_by_and_a_label_printer_are_known_where_the_roster
     book = unit_book(with_more(units_frame, *more))
     assert unit_of(without, "P02", "", "results wont go", "transmission", None, {"sender"}) == "SC-20021"
     assert unit_of(book, "P02", "", "the modem has no bars", "transmission", None, {"sender"}) == "MO-1"
-    assert unit_of(book, "P02", "", "the machine will not send", "transmission") == "SC-20021"
+    assert unit_of(book, "P02", "", "results wont go", "transmission") == "MO-1"
+    assert unit_of(book, "P02", "", "the machine will not send", "transmission", None, {"machine"}) == "SC-20021"
     assert unit_of(book, "P02", "", "hotspot has a red light", "poll-book", None, {"pollbook", "sender"}) == "MO-1"
     assert unit_of(book, "P02", "", "label printer clicks", "poll-book", None, {"pollbook", "labeller"}) == "LP-2"
     assert unit_of(book, "P02", "", "list is short", "poll-book", None, {"pollbook"}) == "PB-20022"
