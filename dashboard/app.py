@@ -131,6 +131,7 @@ def frame(picture: data.Picture, is_reading: bool, shows_tickets: bool) -> None:
             header.draw(picture)
         with right, st.container(horizontal=True, horizontal_alignment="right"):
             header.choose_moment(picture)
+            header.name_moment()
             header.say_who()
     alarming.announce(picture)
     if st.session_state.mode == "Live":

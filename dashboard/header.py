@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard import data, entering, panels, words
 from dashboard.data import Picture, once
 from dashboard.words import safe
+from pipeline.contracts.moments import rfc3339
 
 FED = ("tickets", "status", "power-notes", "line-counts")
 MODES = ["Live", "Hold", "A past time"]
@@ -117,6 +118,17 @@ def choose_moment(picture: Picture) -> None:
     if kept != picture.at or picture.is_live:
         st.session_state.as_of = kept
         st.rerun()
+
+
+def name_moment() -> None:
+    """Keep the past moment that is shown in the address too: a session that is lost with its connection begins there
+    again, and the address can be passed on. While a day is played the address stays as it is.
+    """
+    at = st.session_state.as_of if st.session_state.mode == "A past time" else None
+    if at is None:
+        st.query_params.pop("at", None)
+    elif st.query_params.get("at") != rfc3339(at) and not st.session_state.get("pace"):
+        st.query_params["at"] = rfc3339(at)
 
 
 def play_on(picture: Picture) -> None:

@@ -89,6 +89,16 @@ def test_every_drawing_tells_the_browser_where_the_time_control_stands(open_boar
         app._tree.get_widget_states = WidgetStates  # the next click comes from a browser that has not drawn it yet
 
 
+def test_the_address_keeps_a_past_moment_so_that_a_lost_session_begins_there_again(open_board, book: Path):
+    app = open_board(book, "2026-11-03T09:51:00-06:00").switch_page("views/lines.py").run()
+    app.query_params.clear()  # as a link of the row at the top does
+    app = app.run()
+    named = app.query_params["at"]
+    assert "Not live." in said(open_board(book, named)) and "known up to 09:50" in said(app)
+    app = app.segmented_control(key="control").set_value("Live").run()
+    assert "at" not in app.query_params and "Not live." not in said(app)
+
+
 @pytest.mark.parametrize("view", VIEWS)
 def test_every_view_opens_at_the_present(open_board, book: Path, view: str):
     app = open_board(book).switch_page(f"views/{view}.py").run()
