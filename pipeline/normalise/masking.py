@@ -24,11 +24,11 @@ class Step:
 
     form: str
     apply: Callable[[str], str]
-    on_all: Callable[[pl.Series], list[str]] | None = None
+    on_all: Callable[[pl.Series], pl.Series] | None = None
 
-    def on(self, texts: pl.Series) -> list[str]:
+    def on(self, texts: pl.Series) -> pl.Series:
         """Texts that hold the form, after the step."""
-        return self.on_all(texts) if self.on_all else [self.apply(text) for text in texts.to_list()]
+        return self.on_all(texts) if self.on_all else pl.Series(map(self.apply, texts.to_list()), dtype=pl.String)
 
 
 def wider(pattern: re.Pattern[str]) -> str:
@@ -46,23 +46,32 @@ def is_plain(texts: pl.Series) -> pl.Series:
     return (texts.str.len_bytes() == texts.str.len_chars()) & ~texts.str.contains(ODD)
 
 
-def without_short(texts: pl.Series) -> list[str]:
+def without_short(texts: pl.Series) -> pl.Series:
     """`privacy.mask_dashed`, told where the first digits stand that could be a number."""
     starts = texts.str.find(privacy.SHORT_DIGITS).zip_with(is_plain(texts), pl.Series([0], dtype=pl.UInt32))
-    return [privacy.mask_dashed(text, start or 0) for text, start in zip(texts.to_list(), starts, strict=True)]
+    masked = [privacy.mask_dashed(text, start or 0) for text, start in zip(texts.to_list(), starts, strict=True)]
+    return pl.Series(masked, dtype=pl.String)
 
 
-def without_led_in(texts: pl.Series) -> list[str]:
-    """`privacy.mask_after_lead`; where one name alone is led up to, no more of the text is looked at."""
+def without_led_in(texts: pl.Series) -> pl.Series:
+    """`privacy.mask_after_lead`; where one name alone is led up to, each different name is judged once."""
     form = privacy.LEAD_IN.pattern
-    starts, plain = texts.str.find(form), is_plain(texts)
-    is_one = plain & (texts.str.count_matches(form) == 1)
-    is_none = plain & starts.is_null()
-    every = unless_upper(privacy.mask_after_lead)
-    return [
-        text if none else privacy.mask_one_lead(text, start) if one else every(text)
-        for text, start, one, none in zip(texts.to_list(), starts, is_one, is_none, strict=True)
-    ]
+    plain, times = is_plain(texts), texts.str.count_matches(form)
+    every, one = (~plain | (times > 1)).arg_true(), (plain & (times == 1)).arg_true()
+    step = unless_upper(privacy.mask_after_lead)
+    masked = texts.clone().scatter(every, pl.Series(map(step, texts.gather(every)), dtype=pl.String))
+    return masked.scatter(one, without_one_name(texts.gather(one), form)) if one.len() else masked
+
+
+def without_one_name(texts: pl.Series, form: str) -> pl.Series:
+    """Plain texts in which words lead up to one name, which is masked if it can be one."""
+    found = texts.str.extract_groups(form).struct
+    lead, name, start = found.field("1"), found.field("2"), texts.str.find(form)
+    once = name.unique()
+    marks = pl.Series(map(privacy.masked_if_name, once), dtype=pl.String)
+    behind = start + lead.str.len_bytes() + name.str.len_bytes()
+    parts = (texts.str.slice(0, start), lead, name.replace_strict(once, marks), texts.str.slice(behind))
+    return pl.select(pl.concat_str(*parts)).to_series()
 
 
 SIGNED = rf"[-\x{{2013}}\x{{2014}}]{{1,2}}\s?{privacy.PART}(?:\s{privacy.PART}){{1,2}}\s*$"
@@ -146,5 +155,5 @@ def mask_all(texts: pl.Series) -> pl.Series:
     for step in STEPS:
         held = looked.str.contains(step.form).arg_true()
         if held.len():
-            looked = looked.scatter(held, pl.Series(step.on(looked.gather(held)), dtype=pl.String))
+            looked = looked.scatter(held, step.on(looked.gather(held)))
     return texts.clone().scatter(places, looked) if places.len() else texts

@@ -309,14 +309,6 @@ def mask_after_lead(text: str) -> str:
     return LEAD_IN.sub(lambda m: m.group(1) + masked_if_name(m.group(2)), text)
 
 
-def mask_one_lead(text: str, start: int) -> str:
-    """As `mask_after_lead`, for a text in which words lead up to a name at `start` and nowhere else."""
-    found = LEAD_IN.match(text, start)
-    if found is None:
-        return mask_after_lead(text)
-    return text[:start] + found.group(1) + masked_if_name(found.group(2)) + text[found.end() :]
-
-
 def mask_before_verb(text: str) -> str:
     """A text without names of those who are "calling"."""
     return BEFORE_VERB.sub(lambda m: masked_if_name(m.group(1)), text)
