@@ -113,6 +113,8 @@ def judged(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
         is_known=pl.col("content_key").is_in(known["content_key"].implode())
         | ~pl.col("content_key").is_first_distinct()
     )
+    if not rows["is_known"].any():
+        return rows.with_columns(is_change=pl.col("key").is_in(keys.implode()) | ~pl.col("key").is_first_distinct())
     places = (~rows["is_known"]).arg_true()
     keyed = rows["key"].gather(places)
     changed = keyed.is_in(keys.implode()) | ~keyed.is_first_distinct()

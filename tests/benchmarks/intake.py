@@ -42,6 +42,8 @@ STAGES: tuple[tuple[str, Any, str], ...] = (
     ("as text, keys", entries, "as_text"),
     ("names and numbers masked", entries, "without_people_in"),
     ("canonical form, values", entries, "objects"),
+    ("canonical form, values", entries, "members"),
+    ("canonical form, values", entries, "joined"),
     ("content hash", entries, "digests"),
     ("content key", entries, "keyed_digests"),
     ("known or changed", intake, "judged"),
