@@ -188,8 +188,9 @@ def row_entries(rows: pl.DataFrame, kind: str, files: list[Taken]) -> Iterator[p
             kind=pl.lit(kind),
             row=pl.col("row").cast(pl.Int64),
         )
-        has_one_hash = part["content_key"].equals(part["content_hash"])
-        hexed = part.select(pl.col("content_key", "content_hash").bin.encode("hex"))
+        content_hash = content_key = part["content_hash"].bin.encode("hex")
+        if not part["content_key"].equals(part["content_hash"]):
+            content_key = part["content_key"].bin.encode("hex")
         told: dict[str, list[pl.Expr | str]] = {
             "type": ['"row"'],
             "kind": [f'"{kind}"'],
@@ -197,8 +198,8 @@ def row_entries(rows: pl.DataFrame, kind: str, files: list[Taken]) -> Iterator[p
             "values": [pl.col("values")],
             "attributes": or_null(part["attributes"]),
             "occurred_at": or_null(part["occurred_at"], '"'),
-            "content_key": ['"', pl.lit(hexed["content_hash" if has_one_hash else "content_key"]), '"'],
-            "content_hash": ['"', pl.lit(hexed["content_hash"]), '"'],
+            "content_key": ['"', pl.lit(content_key), '"'],
+            "content_hash": ['"', pl.lit(content_hash), '"'],
         }
         first = part["file"][0]
         if (part["file"] == first).all():

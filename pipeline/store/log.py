@@ -10,7 +10,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
-from hashlib import file_digest, sha256
+from hashlib import file_digest
 from itertools import islice
 from pathlib import Path
 
@@ -92,7 +92,7 @@ class Log:
             with ThreadPoolExecutor(1) as writer, closing(made_ahead(parts)) as made:
                 written: Future[None] | None = None
                 for part in made:
-                    leaves = [sha256(b"\x00" + body).digest() for body in as_bytes(part["body"])]
+                    leaves = tree.leaf_hashes(as_bytes(part["body"]))
                     peaks = tree.grow(peaks, leaves)
                     batch = part.select(
                         pl.int_range(size, size + part.height).alias("seq"),

@@ -16,6 +16,17 @@ def leaf_hash(entry: bytes) -> bytes:
     return sha256(b"\x00" + entry).digest()
 
 
+def leaf_hashes(entries: Iterable[bytes]) -> list[bytes]:
+    """The leaf hash of each entry; none is copied to put 0x00 before it."""
+    copy = sha256(b"\x00").copy
+    leaves = []
+    for entry in entries:
+        leaf = copy()
+        leaf.update(entry)
+        leaves.append(leaf.digest())
+    return leaves
+
+
 def node_hash(left: bytes, right: bytes) -> bytes:
     """SHA-256 of 0x01 and both children."""
     return sha256(b"\x01" + left + right).digest()

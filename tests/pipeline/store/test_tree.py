@@ -2,7 +2,7 @@
 
 import pytest
 
-from pipeline.store.tree import EMPTY_ROOT, grow, leaf_hash, node_hash, root
+from pipeline.store.tree import EMPTY_ROOT, grow, leaf_hash, leaf_hashes, node_hash, root
 
 # Reference leaves and roots of the RFC 6962 / RFC 9162 reference implementation's test vectors (hex).
 LEAVES = [
@@ -26,6 +26,7 @@ def test_the_root_of_the_reference_leaves_is_the_published_one(size: int, expect
 
 def test_leaf_and_node_hashes_are_the_published_ones():
     # RFC 6962 reference implementation, hasher test vectors
+    assert leaf_hashes(LEAVES) == [leaf_hash(leaf) for leaf in LEAVES]
     assert leaf_hash(b"L123456").hex() == "395aa064aa4c29f7010acfe3f25db9485bbd4b91897b6ad7ad547639252b4d56"
     assert node_hash(b"N123", b"N456").hex() == "aa217fe888e47007fa15edab33c2b492a722cb106c64667fc2b044444de66bbb"
 
