@@ -19,6 +19,7 @@ NEGATORS = frozenset(
     wording.stem(w) for w in words_of("no not isnt nothing never none without hasnt doesnt aint nobody")
 )
 FINE = frozenset(wording.stem(w) for w in words_of("fine ok okay good normal great working works alright"))
+DENYING = NEGATORS | FINE  # without one of these nothing is denied
 PROBLEM = frozenset(wording.stem(w) for w in words_of("problem issue trouble concern complaint"))
 
 
@@ -84,6 +85,8 @@ def matches_that_hold(book: Vocabulary, words: list[tuple[str, str]]) -> tuple[l
     found = wording.matches(book, words)
     noise = {i for m in found if m.phrase.kind == "noise" for i in m.places}
     found = [m for m in found if m.phrase.kind != "noise" and not m.places <= noise]
+    if DENYING.isdisjoint(stem for stem, _ in words):
+        return found, noise
     return [m for m in found if not denied(words, m)], noise
 
 

@@ -35,7 +35,8 @@ def rarity(texts: Iterable[str]) -> dict[str, float]:
 
 def shared(rare: dict[str, float], one: frozenset[str], other: frozenset[str]) -> float:
     """How much two tickets share: the sum of the rarity of their common words."""
-    return sum(rare.get(word, 0.0) for word in sorted(one & other))
+    common = one & other
+    return sum(rare.get(word, 0.0) for word in sorted(common)) if common else 0.0
 
 
 def was_open(other: dict[str, Any], row: dict[str, Any]) -> bool:

@@ -36,7 +36,8 @@ ONE_THING = 0.6  # chance that both are about one thing from which they surely a
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
 TOLD_OF_LINE = 5.0  # and from which one about the line does, for a line grows again: our choice
 OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
-LIKELY = 0.45  # from which a call is linked [probability]; of those at .4 to .5 two in three are right: docs/methods/reading.md
+# From which a call is linked [probability]: just below a half more are right than said (docs/methods/reading.md).
+LIKELY = 0.45
 
 
 def odds(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> float:

@@ -1,5 +1,6 @@
 """What a ticket is about: category, severity and the numbers in line, read out of a caller's words."""
 
+import re
 from collections import defaultdict
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -36,6 +37,9 @@ SURE = 7.0  # weight from which the words one by one no longer count
 # A unit is guessed by the category, or by all categories of its kind of unit, from this probability up: our choice
 SURE_ENOUGH = 0.65
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
+
+
+WORD = re.compile(r"[^\W\d_]{3}")  # what a tag or a number has not
 
 
 @dataclass
@@ -217,8 +221,8 @@ def words_of(ticket: dict[str, Any], around: Scene) -> Words:
 
 
 def said_in_column(unit_said: str, book: Vocabulary) -> frozenset[str]:
-    """The things that the column for the unit names."""
-    return read_text(unit_said, "", book).things if unit_said else frozenset()
+    """The things that the column for the unit names, in words."""
+    return read_text(unit_said, "", book).things if WORD.search(unit_said) else frozenset()
 
 
 def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: float) -> dict[str, Any]:

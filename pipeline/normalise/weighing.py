@@ -133,8 +133,10 @@ def log_odds(
 
 def strangeness(readings: Iterable[Reading]) -> float:
     """How strange all tickets are: the share of their pairs of words that no example has, less the usual."""
-    counts = [reading.pairs for reading in readings]
-    pairs, unknown = (sum(of) for of in zip((0, 0), *counts, strict=True))
+    pairs = unknown = 0
+    for reading in readings:
+        pairs += reading.pairs[0]
+        unknown += reading.pairs[1]
     return (unknown + STRANGE_PAIRS * USUAL_STRANGE) / (pairs + STRANGE_PAIRS) - USUAL_STRANGE
 
 
