@@ -26,6 +26,10 @@ Chances = NDArray[np.uint16]
 ) = range(17)  # fmt: skip
 FIXED = 4  # rows that are jittered when particles are resampled
 CHECKIN_ROWS = np.array([CHECKIN_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, SHUT, WINDOW])  # all up to check-in
+# A particle's chances of one minute, before those of each scanner: for who comes; is served at check-in; leaves (and
+# how large a group is); is half through a booth; is read; which station changes (and who turns to the emergency
+# compartment); who is through a booth; the arrival rate's burst; whether a group comes (and what observations move)
+(COMES, CHECKS, LEAVES, HALFWAY, READS, CHANGES, MARKS, BURSTS, EVENTS) = range(9)
 HEAD = 17  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
 UP, JAM, STOP = 0, 1, 2
 LEAST_KEPT = 0.1  # part of the particles that must keep weight after one observation; our choice
@@ -111,7 +115,7 @@ class Draws:
     """Chances by site, in blocks: they depend on the site's seed and the minute of the day only."""
 
     BLOCK = 30  # minutes drawn at a time [min]
-    COMMON = 9  # arrivals, check-in, leaving, booths (2), scanners, stations, burst, batches and events
+    COMMON = EVENTS + 1
 
     def __init__(self, seeds: list[int], particles: int, scanners: Ints, stream: int) -> None:
         self.seeds, self.particles, self.scanners, self.stream = seeds, particles, scanners, stream

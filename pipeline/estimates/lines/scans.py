@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from pipeline.compiled import compiled
 from pipeline.estimates.lines import observations as seen
 from pipeline.estimates.lines.filter import (
+    EVENTS,
     HEAD,
     JAM,
     LEAST_KEPT,
@@ -22,7 +23,6 @@ from pipeline.estimates.lines.filter import (
     Ints,
 )
 
-MOVES = 8  # the chance of a minute that decides who is moved
 MOVED = 0.10  # part of the particles moved to what a report shows; our choice, measured in docs/methods/lines.md
 FLOOR = 1e-4  # of the kernels: larger makes every long line an outlier; likewise
 SCAN_SD = 2.5  # kernel of a counter's step [ballots]; wider with the age of the report before it
@@ -57,7 +57,7 @@ def weigh_reports(
     for k in range(rows.shape[1]):
         s, slot, delta, state = int(rows[0, k]), int(rows[1, k]), rows[2, k], int(rows[4, k])
         down, since, weights = z[HEAD + slot, s], z[HEAD + most + slot, s], logw[1, s]
-        moved, is_alone = chance[s, minute, MOVES], scanners[s] == 1
+        moved, is_alone = chance[s, minute, EVENTS], scanners[s] == 1
         is_counted = np.isfinite(delta) and not is_dark[k]
         if is_counted:
             count_ballots(weights, down, since, z[SCANNING, s], moved, delta, rows[3, k], is_alone)

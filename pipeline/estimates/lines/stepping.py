@@ -10,22 +10,31 @@ from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
 from pipeline.estimates.lines.filter import (
+    BURSTS,
+    CHANGES,
     CHECKIN,
     CHECKIN_LOG,
+    CHECKS,
+    COMES,
     DOUBT,
     EMERGENCY_LOG,
+    EVENTS,
     FACTOR,
     FINISHING,
+    HALFWAY,
     HEAD,
     JAM,
+    LEAVES,
     LEVELS,
     LOG_RATE,
     MARKING,
     MARKING_LOG,
+    MARKS,
     NORMALS,
     PASSED,
     PER_UNIT,
     PHASES,
+    READS,
     SCAN_LOG,
     SCAN_PHASES,
     SCANNED,
@@ -71,18 +80,9 @@ def step(z: Array, places: Places, habits: Habits, column: int, draw: Draw, dt: 
     Arrivals join check-in; those served go on to the booths, then to the scanners. People wait, or leave at a small
     hazard. A scanner fails while it works, and comes back after a jam or a fault. Stopped for good ends with its cause.
     """
-    number = numbers(habits, dt)
+    number, fact, is_on = numbers(habits, dt), facts(places, column), at_work(places, column)
     drift(z, draw.block, draw.minute, number, NORMALS)
-    move_on(
-        z,
-        draw.block,
-        draw.minute,
-        facts(places, column),
-        at_work(places, column),
-        speeds(z, dt),
-        number,
-        (TABLE, NORMALS),
-    )
+    move_on(z, draw.block, draw.minute, fact, is_on, speeds(z, dt), number, (TABLE, NORMALS))
 
 
 def numbers(habits: Habits, dt: float) -> Array:
@@ -142,7 +142,7 @@ def drift(z: Array, u: Chances, t: int, number: Array, normals: Array) -> None:
         for i in range(n):
             spread[i] = number[PULL_SQUARED] * doubt[i] + number[NOISE]
         for i in range(n):
-            change[i] = np.sqrt(spread[i]) * normals[u[s, t, 7, i] >> SHIFT]
+            change[i] = np.sqrt(spread[i]) * normals[u[s, t, BURSTS, i] >> SHIFT]
         for i in range(n):
             gain[i] = pull * doubt[i] / max(spread[i], F(1e-9))
         for i in range(n):
@@ -195,7 +195,7 @@ def move_on(
     """
     for s in range(z.shape[1]):
         served = check_in(z, s, u[s, t], fact, speed, number, quantiles)
-        change_stations(z[SHUT, s], fact[STATIONS, s], u[s, t, 5], number)
+        change_stations(z[SHUT, s], fact[STATIONS, s], u[s, t, CHANGES], number)
         marked = mark(z, s, u[s, t], served, fact[BOOTHS, s], speed, quantiles)
         if fact[SCANNERS, s] == NONE:
             z[SCANNING, s] = NONE
@@ -212,23 +212,23 @@ def check_in(z: Array, s: int, u: Chances, fact: Array, speed: Array, number: Ar
     mean, stations = np.empty(n, F), np.empty(n, F)
     for i in range(n):
         mean[i] = fact[RATE, s] * speed[COMING, s, i] * number[MINUTES]
-    arrived = draw(mean, u[0], quantiles)
+    arrived = draw(mean, u[COMES], quantiles)
     for i in range(n):
-        size = np.rint(number[GROUP] * (HALF + F(u[2, i] & 1023) / F(1024)))
-        arrived[i] += size if (F(u[8, i]) < number[GROUPS]) & (mean[i] > NONE) else NONE
+        size = np.rint(number[GROUP] * (HALF + F(u[LEAVES, i] & 1023) / F(1024)))
+        arrived[i] += size if (F(u[EVENTS, i]) < number[GROUPS]) & (mean[i] > NONE) else NONE
     for i in range(n):
         stations[i] = max(fact[STATIONS, s] - shut[i], NONE) * fact[SERVING, s]
     for i in range(n):
         busy = min(stations[i], line[i] + arrived[i] * HALF)
         mean[i] = busy * fact[PACE, s] * speed[CHECKING, s, i] * number[CHECKIN_SPEED]
     add(line, arrived)
-    served = finish(line, z[PHASES, s], draw(mean, u[1], quantiles), number[CHECKIN_PHASES])
+    served = finish(line, z[PHASES, s], draw(mean, u[CHECKS], quantiles), number[CHECKIN_PHASES])
     waiting = stations
     for i in range(n):
         waiting[i] = max(line[i] - stations[i], NONE)
     for i in range(n):
         mean[i] = waiting[i] * number[LEAVING]
-    leave(line, waiting, draw(mean, u[2], quantiles))
+    leave(line, waiting, draw(mean, u[LEAVES], quantiles))
     add(z[WINDOW, s], served)
     add(z[PASSED, s], served)
     return served
@@ -245,7 +245,7 @@ def mark(z: Array, s: int, u: Chances, served: Array, booths: float, speed: Arra
         first[i] = begun[i] * part[i]
     for i in range(n):
         last[i] = ending[i] * part[i]
-    halfway, marked = draw(first, u[3], quantiles), draw(last, u[6], quantiles)
+    halfway, marked = draw(first, u[HALFWAY], quantiles), draw(last, u[MARKS], quantiles)
     for i in range(n):
         halfway[i] = min(begun[i], halfway[i])
     for i in range(n):
@@ -272,10 +272,10 @@ def scan(
     add(line, marked)
     for i in range(n):
         mean[i] = min(up[i], line[i]) * speed[READING, s, i] * number[SCANNER_PHASES]
-    scanned = finish(line, z[SCAN_PHASES, s], draw(mean, u[4], quantiles), number[SCANNER_PHASES])
+    scanned = finish(line, z[SCAN_PHASES, s], draw(mean, u[READS], quantiles), number[SCANNER_PHASES])
     for i in range(n):
         mean[i] = line[i] * speed[TURNING, s, i] * number[MINUTES] if up[i] == NONE else NONE
-    leave(line, line, draw(mean, u[5], quantiles))
+    leave(line, line, draw(mean, u[CHANGES], quantiles))
     add(z[SCANNED, s], scanned)
     for i in range(n):
         scanned[i] /= max(up[i], ONE)

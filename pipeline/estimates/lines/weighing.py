@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pipeline.estimates.lines import scans
 from pipeline.estimates.lines.filter import (
     CHECKIN,
+    EVENTS,
     FINISHING,
     HEAD,
     JAM,
@@ -69,7 +70,7 @@ class Weighing:
     @property
     def chance(self) -> Chances:
         """For what is moved: sites x particles."""
-        return self.draw.of(scans.MOVES)
+        return self.draw.of(EVENTS)
 
     @property
     def minute(self) -> int:
