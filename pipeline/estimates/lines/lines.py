@@ -88,9 +88,8 @@ def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
     seen = observe(known, facts, *said, orders.moves_of(stops))
     column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
     day = countyday.learn(known, facts, places, seen, now)
-    usual, places = places, countyday.on_this_day(places, day)
-    kinds = kinds_of(known, usual, places, seen, day.sd)
-    return Day(now, column, facts, places, habits_of(known.settings), seen, day.sd, kinds)
+    kinds = kinds_of(known, places, seen, day.mean.mean(axis=1), day.sd)
+    return Day(now, column, facts, countyday.on_this_day(places, day), habits_of(known.settings), seen, day.sd, kinds)
 
 
 def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> LineStates:

@@ -188,18 +188,16 @@ def batches_of(few: Ints, begun: Ints) -> list[Ints]:
     return batches
 
 
-def kinds_of(known: Known, usual: Places, places: Places, seen: Observations, spread: Floats) -> Ints:
+def kinds_of(known: Known, places: Places, seen: Observations, level: Floats, spread: Floats) -> Ints:
     """Where hardly a line can form, or a long one may: by the load at the peak, and by what was counted or told.
 
     Parameters
     ----------
-    usual, places : with the arrivals that the roster lets expect, and with those of the county's day. What these add
-        counts in tenths of the log, which change a few times a day: a site of another kind is replayed from opening.
-    spread : how far a site may lie from the county's day, in the log
+    places : with the arrivals that the roster lets expect
+    level, spread : log of the county's day, and how far a site may lie from it. A site of another kind is replayed from
+        opening, so that the level counts in tenths, which change a few times a day.
     """
-    roster, peak = (part.rates.max(axis=1, initial=0) for part in (usual, places))
-    level = np.log(np.maximum(peak, 1e-9) / np.maximum(roster, 1e-9))
-    peak = roster * np.exp(np.round(level, 1) + spread)
+    peak = places.rates.max(axis=1, initial=0) * np.exp(np.round(level, 1) + spread)
     load = peak * known.settings["lines.checkin_minutes"] / np.maximum(places.stations[:, 0], 1)
     load = np.maximum(load, peak * known.settings["lines.scan_minutes"] / np.maximum(places.scanners, 1))
     kinds = np.where(load < QUIET_LOAD, QUIET, np.where(load < HOT_LOAD, MIDDLING, HOT))
