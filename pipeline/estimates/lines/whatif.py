@@ -94,8 +94,9 @@ def only_site(day: Day, site_id: str) -> Day:
         day.seen, scans=own(day.seen.scans), windows=own(day.seen.windows), counts=own(day.seen.counts),
         calls=own(day.seen.calls), through=own(day.seen.through),
     )  # fmt: skip
-    facts, places = day.facts.of(here), some_places(day.places, here)
-    return replace(day, facts=facts, places=places, seen=seen, spread=day.spread[here], kinds=day.kinds[here])
+    return replace(
+        day, facts=day.facts.of(here), places=some_places(day.places, here), seen=seen, spread=day.spread[here]
+    )
 
 
 def when(states: LineStates, change: Change) -> int:
