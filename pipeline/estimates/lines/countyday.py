@@ -42,19 +42,18 @@ def learn(known: Known, facts: Roster, places: Places, seen: Observations, now: 
     grid = places.first_minute + np.arange(minutes, dtype=np.float64)
     shape = np.zeros(minutes)
     middle = places.first_minute + (np.arange(bins) + 0.5) * BIN_MINUTES
-    newest = int((now - places.first_minute) // BIN_MINUTES)
+    s = known.settings
     for _ in range(TURNS):
         counted, expected = binned(facts, places, seen, expected_through(places, known, shape), bins)
         used = kept(counted, expected)
         own = np.stack([used * counted, used * expected, used])
         there = np.interp(middle, grid, shape)
-        whole = settled(known, places, own.sum(axis=1, keepdims=True), there, middle, newest)[0][0]
-        shape = np.interp(grid, middle, whole)
+        shape = regress(known, places, own.sum(axis=1, keepdims=True), there, middle, grid)[0][0]
     others = own.sum(axis=1, keepdims=True) - own
-    mean, variance = settled(known, places, others, there, middle, newest)
+    mean, variance = settled(known, places, others, there, middle, int((now - places.first_minute) // BIN_MINUTES))
     day = np.array([np.interp(grid, middle, row) for row in mean]).reshape(sites, minutes)
     opening = np.clip((facts.opens - places.first_minute) // BIN_MINUTES, 0, bins - 1)
-    sd = np.sqrt(variance[np.arange(sites), opening] + known.settings["lines.site_sd"] ** 2)
+    sd = np.sqrt(variance[np.arange(sites), opening] + s["lines.site_sd"] ** 2)
     return CountyDay(day, sd.round(PLACES))
 
 

@@ -142,10 +142,11 @@ def dark_spells(known: Known, supply: pl.DataFrame) -> dict[str, tuple[float, fl
 
 
 def replay_all(
-    known: Known, places: Places, habits: Habits, seen: Observations, spread: Floats, kinds: Ints, column: int
-) -> Array:
-    """Equally likely states of every site after `column`: rows x sites x particles. `kinds`: of `kinds_of`."""
+    known: Known, facts: Roster, places: Places, habits: Habits, seen: Observations, spread: Floats, column: int
+) -> Array:  # fmt: skip
+    """Equally likely states of every site after `column`: rows x sites x particles."""
     most = int(places.scanners.max(initial=0))
+    kinds = kinds_of(known, places, seen, spread)
     n = int(known.settings["lines.particles"])
     few = np.array([max(round(n * part), 1) for part in PARTS])[kinds]
     split = observations.watched(seen, places, np.arange(len(kinds)))
@@ -188,16 +189,9 @@ def batches_of(few: Ints, begun: Ints) -> list[Ints]:
     return batches
 
 
-def kinds_of(known: Known, places: Places, seen: Observations, level: Floats, spread: Floats) -> Ints:
-    """Where hardly a line can form, or a long one may: by the load at the peak, and by what was counted or told.
-
-    Parameters
-    ----------
-    places : with the arrivals that the roster lets expect
-    level, spread : log of the county's day, and how far a site may lie from it. A site of another kind is replayed from
-        opening, so that the level counts in tenths, which change a few times a day.
-    """
-    peak = places.rates.max(axis=1, initial=0) * np.exp(np.round(level, 1) + spread)
+def kinds_of(known: Known, places: Places, seen: Observations, spread: Floats) -> Ints:
+    """Where hardly a line can form, or a long one may: by the load at the peak, and by what was counted or told."""
+    peak = places.rates.max(axis=1, initial=0) * np.exp(spread)
     load = peak * known.settings["lines.checkin_minutes"] / np.maximum(places.stations[:, 0], 1)
     load = np.maximum(load, peak * known.settings["lines.scan_minutes"] / np.maximum(places.scanners, 1))
     kinds = np.where(load < QUIET_LOAD, QUIET, np.where(load < HOT_LOAD, MIDDLING, HOT))
