@@ -8,7 +8,7 @@ import math
 import re
 from collections import defaultdict
 from collections.abc import Set
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
@@ -144,7 +144,7 @@ def site_of(
 def named_in(book: Gazetteer, text: str) -> frozenset[int]:
     """Sites one of whose names stands whole in a text, a name of one word only where no other site has that word.
 
-    Where none does, the sites of the precincts that it names.
+    Where none does, sites of which a part of a name does, and last those of precincts that it names.
     """
     tokens = place_tokens(text)
     starts: dict[str, list[int]] = defaultdict(list)
@@ -159,7 +159,20 @@ def named_in(book: Gazetteer, text: str) -> frozenset[int]:
                     found[i] |= set(name)
     every = {word for words in found.values() for word in words}
     whole = {i for i in found if every <= words_of_place(book.places[i])}  # "Trinity in Cass Creek"
-    return frozenset(whole or found or precincts_in(book, text, tokens))
+    return frozenset(whole or found or parts_in(book, tokens) or precincts_in(book, text, tokens))
+
+
+def parts_in(book: Gazetteer, tokens: tuple[str, ...]) -> Set[int]:
+    """Sites of whose name two words or more stand side by side, one of them no kind of place, as of no other's."""
+    sites: dict[tuple[str, ...], set[int]] = defaultdict(set)
+    for i, place in enumerate(book.places):
+        words = {word for name in place.names for word in name}
+        for is_of, group in groupby(tokens, key=words.__contains__):
+            run = tuple(group)
+            telling = [w for w in run if w not in KINDS | FILLERS | STREETS | OPPOSED and len(w) > 2 and w.isalpha()]
+            if is_of and telling and len(set(run)) > 1:
+                sites[run].add(i)
+    return {next(iter(found)) for found in sites.values() if len(found) == 1}
 
 
 def precincts_in(book: Gazetteer, text: str, tokens: tuple[str, ...]) -> Set[int]:

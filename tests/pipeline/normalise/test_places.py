@@ -182,3 +182,11 @@ def test_where_no_name_stands_in_a_text_its_precinct_tells(townships: pl.DataFra
 def test_a_cord_is_no_county_road():
     assert place_tokens("Cordova Hall") == ("cordova", "hall")
     assert place_tokens("co rd 7") == place_tokens("County Road 7") == ("countyroad", "7")
+
+
+def test_a_part_of_a_name_in_a_text_tells_the_place_where_no_whole_one_stands(townships: pl.DataFrame):
+    book = gazetteer(townships)
+    assert {book.places[i].site_id for i in named_in(book, "hello, Harrow Farmers here")} == {"Q02"}
+    assert {book.places[i].site_id for i in named_in(book, "the Village Office, we are one short")} == {"Q03"}
+    assert not named_in(book, "the hall at the fire station")  # kinds of place alone
+    assert not named_in(book, "the farmers came early")
