@@ -21,9 +21,9 @@ from pipeline.estimates.lines.observations import Observations
 from pipeline.estimates.lines.weighing import COLUMNS
 
 EVERY = 30  # minutes from one checkpoint to the next [min]; our choice
-KEPT_MINUTES = 150  # checkpoints older than this before T are not made [min]; our choice
+KEPT_MINUTES = 120  # checkpoints older than this before T are not made [min]; our choice
 LEAST_BYTES = 64 * 2**20  # memory that checkpoints may take in a small county [bytes]; our choice
-SPARE = 2  # checkpoints a site beside those of a replay: what the last replay kept is asked for first; our choice
+SPARE = 1  # checkpoints a site beside those of a replay: what the last replay kept is asked for first; our choice
 
 
 @dataclasses.dataclass(frozen=True)

@@ -134,6 +134,8 @@ def test_a_large_county_has_room_for_what_its_replays_keep():
     shelf = Shelf(most=1000)
     shelf.make_room(np.full(900, 400), np.array([2] * 900))
     # rows of the state in single precision, two rows of weights in double
-    assert shelf.most == 900 * 400 * ((checkpoints.HEAD + 4) * 4 + 16) * (150 // 30 + checkpoints.SPARE)
+    assert shelf.most == 900 * 400 * ((checkpoints.HEAD + 4) * 4 + 16) * (
+        checkpoints.KEPT_MINUTES // checkpoints.EVERY + checkpoints.SPARE
+    )
     shelf.make_room(np.array([400]), np.array([1]))  # one site asked about by itself takes nothing away
     assert shelf.most > 900 * 400
