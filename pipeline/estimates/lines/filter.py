@@ -216,7 +216,8 @@ def take_particles(z: Array, rows: Ints, sites: Ints, cumulative: Floats, place:
                 at += 1
             picked[i] = at
         for row in rows:
-            old[:] = z[row, sites[k]]
+            for i in range(n):
+                old[i] = z[row, sites[k], i]
             for i in range(n):
                 z[row, sites[k], i] = old[picked[i]]
 

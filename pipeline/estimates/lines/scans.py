@@ -66,7 +66,8 @@ def weigh_reports(
         if state < seen.CLOSED and not is_dark[k]:
             hear_state(weights, down, moved, state, reported)
         if not is_split[s]:
-            logw[0, s] = weights
+            for i in range(len(weights)):
+                logw[0, s, i] = weights[i]
 
 
 @compiled
@@ -131,7 +132,9 @@ def hear_state(weights: Floats, down: Array, moved: Chances, state: int, reporte
 @compiled
 def take_mean(weights: Floats, picked: NDArray[np.bool_]) -> None:
     """The picked particles take the mean weight, as logs, in place."""
-    top, total = weights.max(), 0.0
+    top, total = -np.inf, 0.0
+    for i in range(len(weights)):
+        top = max(top, weights[i])
     for i in range(len(weights)):
         total += np.exp(weights[i] - top)
     mean = top + np.log(total / len(weights))

@@ -198,7 +198,8 @@ def move_on(
         change_stations(z[SHUT, s], fact[STATIONS, s], u[s, t, CHANGES], number)
         marked = mark(z, s, u[s, t], served, fact[BOOTHS, s], speed, quantiles)
         if fact[SCANNERS, s] == NONE:
-            z[SCANNING, s] = NONE
+            for i in range(z.shape[2]):
+                z[SCANNING, s, i] = NONE
             continue
         each = scan(z, s, u[s, t], marked, is_on[s], speed, number, quantiles)
         for k in range(is_on.shape[1]):
