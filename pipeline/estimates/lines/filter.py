@@ -222,21 +222,34 @@ def take_particles(z: Array, rows: Ints, sites: Ints, cumulative: Floats, place:
                 z[row, sites[k], i] = old[picked[i]]
 
 
-def weigh(logw: Floats, sites: Ints, log_likelihood: Floats) -> None:
-    """Weigh the particles of some sites (each once). Where one row would leave almost none standing, it is tempered.
+@compiled
+def weigh(logw: Floats, sites: Ints, likelihood: Floats) -> None:
+    """Weigh the particles of some sites (each once) by logs of likelihood, sites x particles."""
+    for k in range(len(sites)):
+        temper(logw[sites[k]], likelihood[k])
+
+
+@compiled
+def temper(weights: Floats, likelihood: Floats) -> None:
+    """Add logs of likelihood to logs of weights, in place; tempered where that would leave almost none standing.
 
     The model is never so right that one report should decide alone: the power is halved until enough particles keep
     weight, at most four times.
     """
-    before = logw[sites]
+    n, power = len(weights), 1.0
     for _ in range(4):
-        after = before + log_likelihood
-        weight = np.exp(after - after.max(axis=1, keepdims=True))
-        thin = weight.sum(axis=1) ** 2 < LEAST_KEPT * weight.shape[1] * (weight**2).sum(axis=1)
-        if not thin.any():
+        top, total, squares = -np.inf, 0.0, 0.0
+        for i in range(n):
+            top = max(top, weights[i] + power * likelihood[i])
+        for i in range(n):
+            weight = np.exp(weights[i] + power * likelihood[i] - top)
+            total += weight
+            squares += weight * weight
+        if total * total >= LEAST_KEPT * n * squares:
             break
-        log_likelihood = np.where(thin[:, None], log_likelihood / 2, log_likelihood)
-    logw[sites] = before + log_likelihood
+        power /= 2
+    for i in range(n):
+        weights[i] += power * likelihood[i]
 
 
 def is_thin(logw: Floats, sites: Ints) -> NDArray[np.bool_]:

@@ -12,7 +12,6 @@ from pipeline.estimates.lines.filter import (
     EVENTS,
     HEAD,
     JAM,
-    LEAST_KEPT,
     SCANNING,
     STOP,
     UP,
@@ -21,6 +20,7 @@ from pipeline.estimates.lines.filter import (
     Chances,
     Floats,
     Ints,
+    temper,
 )
 
 MOVED = 0.10  # part of the particles moved to what a report shows; our choice, measured in docs/methods/lines.md
@@ -141,22 +141,3 @@ def take_mean(weights: Floats, picked: NDArray[np.bool_]) -> None:
     for i in range(len(weights)):
         if picked[i]:
             weights[i] = mean
-
-
-@compiled
-def temper(weights: Floats, likelihood: Floats) -> None:
-    """Add logs of likelihood to logs of weights in place, tempered: as `filter.weigh`, for one site."""
-    n, power = len(weights), 1.0
-    for _ in range(4):
-        top, total, squares = -np.inf, 0.0, 0.0
-        for i in range(n):
-            top = max(top, weights[i] + power * likelihood[i])
-        for i in range(n):
-            weight = np.exp(weights[i] + power * likelihood[i] - top)
-            total += weight
-            squares += weight * weight
-        if total * total >= LEAST_KEPT * n * squares:
-            break
-        power /= 2
-    for i in range(n):
-        weights[i] += power * likelihood[i]
