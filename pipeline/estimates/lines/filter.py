@@ -36,6 +36,7 @@ LEAST_KEPT = 0.1  # part of the particles that must keep weight after one observ
 SHRINK = 0.1  # Liu & West's h: part of the spread that is redrawn when particles are resampled
 
 LEVELS, PER_UNIT, TABLE_MOST = 1024, 16, 48  # table of Poisson quantiles: levels of chance, rows per unit of mean
+TURN = 9973  # added to a chance where one serves twice: a prime, so that it falls elsewhere
 WHOLE = 65536  # chances are drawn as 16-bit whole numbers: u stands for u / 65536
 
 
@@ -170,10 +171,28 @@ def sum_up(ups: list[tuple[Ints | slice, NDArray[np.bool_]]], shape: tuple[int, 
     return total
 
 
-def student_log(residual: Floats, scale: Floats, floor: float) -> Floats:
+@compiled
+def student_log(residual: Floats, scale: float, floor: float) -> Floats:
     """Log of a Student-t(4) density in units of its peak, never below `floor`: an outlier costs only so much."""
-    density = (1 + (residual / scale) ** 2 / 4) ** -2.5
-    return np.asarray(np.log(density / scale + floor))
+    found = np.empty(len(residual))
+    for i in range(len(residual)):
+        ratio = 1 + (residual[i] / scale) ** 2 / 4
+        found[i] = np.log(1 / (ratio * ratio * np.sqrt(ratio) * scale) + floor)
+    return found
+
+
+@compiled
+def take_mean(weights: Floats, picked: NDArray[np.bool_]) -> None:
+    """The picked particles take the mean weight, as logs, in place."""
+    top, total = -np.inf, 0.0
+    for i in range(len(weights)):
+        top = max(top, weights[i])
+    for i in range(len(weights)):
+        total += np.exp(weights[i] - top)
+    mean = top + np.log(total / len(weights))
+    for i in range(len(weights)):
+        if picked[i]:
+            weights[i] = mean
 
 
 def resample(z: Array, logw: Floats, sites: Ints, seeds: list[int], minute: int, rows: Ints | None = None) -> None:

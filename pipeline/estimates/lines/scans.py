@@ -14,12 +14,15 @@ from pipeline.estimates.lines.filter import (
     JAM,
     SCANNING,
     STOP,
+    TURN,
     UP,
     WHOLE,
     Array,
     Chances,
     Floats,
     Ints,
+    student_log,
+    take_mean,
     temper,
 )
 
@@ -83,7 +86,7 @@ def count_ballots(
     for i in range(n):
         total += since[i]
         gap[i] = since[i] - delta
-        if np.uint16(moved[i] + np.uint16(9973)) < MOVED * WHOLE:
+        if np.uint16(moved[i] + np.uint16(TURN)) < MOVED * WHOLE:
             stood, went = gap[i] > 6 and delta < 1, down[i] != UP and delta > 2
             picked[i] = abs(gap[i]) > 4 if is_alone else stood or went
             any_picked |= picked[i]
@@ -98,13 +101,9 @@ def count_ballots(
     variance = SCAN_SD**2 + (STEP_SHARE * delta) ** 2 + PER_LATE_MINUTE * max(span - LATE, 0.0)
     if not is_alone:
         variance += (MIXED * max(total / n, delta)) ** 2
-    scale = np.sqrt(variance)
     for i in range(n):
         since[i] = gap[i]
-    for i in range(n):
-        ratio = 1 + (gap[i] / scale) ** 2 / 4
-        gap[i] = np.log(1 / (ratio * ratio * np.sqrt(ratio) * scale) + FLOOR)  # Student-t(4), as `student_log`
-    temper(weights, gap)
+    temper(weights, student_log(gap, np.sqrt(variance), FLOOR))
 
 
 @compiled
@@ -113,7 +112,7 @@ def hear_state(weights: Floats, down: Array, moved: Chances, state: int, reporte
     n, is_well = len(down), state == seen.WELL
     picked, any_picked, any_down = np.zeros(n, np.bool_), False, False
     for i in range(n):
-        picked[i] = np.uint16(moved[i] + np.uint16(2 * 9973)) < MOVED * WHOLE and (down[i] == UP) != is_well
+        picked[i] = np.uint16(moved[i] + np.uint16(2 * TURN)) < MOVED * WHOLE and (down[i] == UP) != is_well
         any_picked |= picked[i]
     if any_picked:
         take_mean(weights, picked)
@@ -127,17 +126,3 @@ def hear_state(weights: Floats, down: Array, moved: Chances, state: int, reporte
         for i in range(n):
             likelihood[i] = reported[min(int(down[i]), STOP), state]
         temper(weights, likelihood)
-
-
-@compiled
-def take_mean(weights: Floats, picked: NDArray[np.bool_]) -> None:
-    """The picked particles take the mean weight, as logs, in place."""
-    top, total = -np.inf, 0.0
-    for i in range(len(weights)):
-        top = max(top, weights[i])
-    for i in range(len(weights)):
-        total += np.exp(weights[i] - top)
-    mean = top + np.log(total / len(weights))
-    for i in range(len(weights)):
-        if picked[i]:
-            weights[i] = mean

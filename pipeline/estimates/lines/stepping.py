@@ -210,7 +210,7 @@ def move_on(
 def check_in(z: Array, s: int, u: Chances, fact: Array, speed: Array, number: Array, quantiles: Quantiles) -> Array:
     """The check-in line of site s; gives how many were served."""
     line, shut, n = z[CHECKIN, s], z[SHUT, s], z.shape[2]
-    mean, stations = np.empty(n, F), np.empty(n, F)
+    mean, stations, waiting = np.empty(n, F), np.empty(n, F), np.empty(n, F)
     for i in range(n):
         mean[i] = fact[RATE, s] * speed[COMING, s, i] * number[MINUTES]
     arrived = draw(mean, u[COMES], quantiles)
@@ -224,7 +224,6 @@ def check_in(z: Array, s: int, u: Chances, fact: Array, speed: Array, number: Ar
         mean[i] = busy * fact[PACE, s] * speed[CHECKING, s, i] * number[CHECKIN_SPEED]
     add(line, arrived)
     served = finish(line, z[PHASES, s], draw(mean, u[CHECKS], quantiles), number[CHECKIN_PHASES])
-    waiting = stations
     for i in range(n):
         waiting[i] = max(line[i] - stations[i], NONE)
     for i in range(n):

@@ -22,6 +22,7 @@ from pipeline.estimates.lines.filter import (
     SCANNING,
     SHUT,
     STOP,
+    TURN,
     UP,
     WHOLE,
     WINDOW,
@@ -35,6 +36,7 @@ from pipeline.estimates.lines.filter import (
     is_dark,
     student_log,
     sum_up,
+    take_mean,
     up_now,
     weigh,
 )
@@ -79,7 +81,7 @@ class Weighing:
 
     def pick(self, sites: Ints, share: float, turn: int) -> NDArray[np.bool_]:
         """Particles to be moved, at random; another `turn` picks others."""
-        turned = (self.chance[sites] + np.uint16(turn * 9973 % WHOLE)).astype(np.uint16)
+        turned = (self.chance[sites] + np.uint16(turn * TURN % WHOLE)).astype(np.uint16)
         return np.asarray(turned < share * WHOLE)
 
     def weigh(self, line: int, sites: Ints, log_likelihood: Floats) -> None:
@@ -94,10 +96,8 @@ class Weighing:
 
     def level(self, line: int, sites: Ints, picked: NDArray[np.bool_]) -> None:
         """The picked particles take their site's mean weight."""
-        before = self.logw[line, sites]
-        top = before.max(axis=1, keepdims=True)
-        mean = top + np.log(np.exp(before - top).mean(axis=1, keepdims=True))
-        self.logw[line, sites] = np.where(picked, mean, before)
+        for site, some in zip(sites, picked, strict=True):
+            take_mean(self.logw[line, site], some)
         self.share(line, sites)
 
 
@@ -120,7 +120,8 @@ def weigh_windows(
     if line == 0:
         end_lines(w, site, total, scale)
     misfit = w.z[row, site].astype(np.float64) - total[:, None]
-    w.weigh(line, site, student_log(misfit, scale[:, None], scans.FLOOR))
+    kernels = [student_log(*one, scans.FLOOR) for one in zip(misfit, scale, strict=True)]
+    w.weigh(line, site, np.stack(kernels))
     # What interpolation took from this window it gives to the next: the misfit is carried over, but for what is lost.
     w.z[row, site] = carried[:, None] * misfit
     if line == 0:
@@ -198,7 +199,7 @@ def weigh_count(w: Weighing, site: int, line: int, count: float, is_call: bool) 
         served = np.where(drawn > 0, np.maximum(places.stations[site, 0] - z[SHUT, site], 0), served)
     z[row, site] = np.where(picked, drawn + np.maximum(served, 0), z[row, site])
     misfit = waiting(z, places, line, w.column)[site].astype(np.float64) - count
-    w.weigh(line, one_site, student_log(misfit, np.array(scale), scans.FLOOR)[None, :])
+    w.weigh(line, one_site, student_log(misfit, scale, scans.FLOOR)[None, :])
 
 
 def weigh_call(w: Weighing, site: int, slot: int, is_book: bool, is_jam: bool, is_end: bool) -> None:

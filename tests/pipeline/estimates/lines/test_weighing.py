@@ -6,7 +6,7 @@ from scipy.stats import t
 
 from pipeline.estimates.lines import observations as seen
 from pipeline.estimates.lines import scans
-from pipeline.estimates.lines.filter import HEAD, STOP, Draw, Draws, Places
+from pipeline.estimates.lines.filter import HEAD, STOP, TURN, Draw, Draws, Places
 from pipeline.estimates.lines.weighing import Weighing, weigh_scans
 
 PARTICLES = 50
@@ -27,7 +27,7 @@ def weights_of_first(sites: int, states: list[int], stopped: float) -> np.ndarra
     z = np.zeros((HEAD + 2, sites, PARTICLES), np.float32)
     z[HEAD, 0, : round(stopped * PARTICLES)] = STOP
     logw = np.tile(np.random.default_rng(1).normal(size=PARTICLES), (2, sites, 1))
-    never_moved = Draw(np.full((sites, 1, Draws.COMMON, PARTICLES), 2**16 - 1 - 2 * 9973, np.uint16), 0)
+    never_moved = Draw(np.full((sites, 1, Draws.COMMON, PARTICLES), 2**16 - 1 - 2 * TURN, np.uint16), 0)
     w = Weighing(z, logw, places, 0, never_moved, np.zeros(sites, bool))
     blank = np.full(sites, np.nan)
     weigh_scans(w, np.array([np.arange(sites), np.zeros(sites), blank, blank, states[:sites]]))
@@ -51,7 +51,7 @@ def test_a_report_weighs_as_its_kernel_says():
     # Student-t with four degrees of freedom about the ballots due, and never less than the floor
     rng = np.random.default_rng(4)
     weights, due = np.zeros(PARTICLES), rng.normal(20, 3, PARTICLES).astype(np.float32)
-    line, unmoved = np.zeros(PARTICLES, np.float32), np.full(PARTICLES, 2**16 - 1 - 9973, np.uint16)
+    line, unmoved = np.zeros(PARTICLES, np.float32), np.full(PARTICLES, 2**16 - 1 - TURN, np.uint16)
     scans.count_ballots(weights, np.zeros(PARTICLES, np.float32), due.copy(), line, unmoved, 20.0, 10.0, True)
     scale = np.hypot(scans.SCAN_SD, scans.STEP_SHARE * 20)
     exact = np.log(t.pdf((due - 20) / scale, 4) / t.pdf(0, 4) / scale + scans.FLOOR)
