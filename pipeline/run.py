@@ -21,7 +21,7 @@ from pipeline.errors import BookEmpty, SourceError
 from pipeline.normalise import county_words
 from pipeline.normalise.entries import entry_frame, plain_entry
 from pipeline.normalise.shape import Piece
-from pipeline.sources.bounded import Beside, read_bounded
+from pipeline.sources.bounded import SideThread, read_bounded
 from pipeline.sources.folder import Incoming, gather
 from pipeline.sources.profile import Profile
 from pipeline.sources.reading import read_table
@@ -180,7 +180,7 @@ class Writer:
         """Keeps a file byte for byte under its SHA-256: that, and the bytes to read, overlong lines cut."""
         part = self.book.originals / ORIGINAL_IN_WORK
         try:
-            with part.open("wb") as copy, Beside() as hashing, Beside() as copying:
+            with part.open("wb") as copy, SideThread() as hashing, SideThread() as copying:
                 digest = sha256()
 
                 def also(piece: bytes) -> None:

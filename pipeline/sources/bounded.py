@@ -21,7 +21,7 @@ WAITING = 8  # pieces that wait for work beside the reading: bounds memory
 LINE_ENDS = (b"\n", b"\r")  # each by itself, or both: as the readers have it
 
 
-class Beside:
+class SideThread:
     """Work on the pieces of a file on a thread of its own, in their order, while the context lasts.
 
     Leaving waits for what is left. An error of the work is raised there or by a later `do`.
@@ -31,7 +31,7 @@ class Beside:
         self._thread = ThreadPoolExecutor(1)
         self._left: deque[Future[object]] = deque()
 
-    def __enter__(self) -> "Beside":
+    def __enter__(self) -> "SideThread":
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pipeline.errors import SourceError
 from pipeline.sources import bounded
-from pipeline.sources.bounded import LONGEST_LINE, WAITING, Beside, cut_lines, read_bounded
+from pipeline.sources.bounded import LONGEST_LINE, WAITING, SideThread, cut_lines, read_bounded
 from pipeline.sources.reading import read_table
 from pipeline.sources.tables import LONGEST_ROW
 
@@ -100,7 +100,7 @@ def test_a_row_as_long_as_a_row_may_be_is_never_cut():
 
 def test_work_beside_the_reading_is_done_in_order_before_the_context_ends():
     done: list[bytes] = []
-    with Beside() as beside:
+    with SideThread() as beside:
         for n in range(3 * WAITING):
             beside.do(done.append, b"%d" % n)
     assert done == [b"%d" % n for n in range(3 * WAITING)]
@@ -111,6 +111,6 @@ def test_an_error_of_work_beside_the_reading_is_not_lost(pieces: int):
     def full(piece: bytes) -> None:
         raise OSError("disk full")
 
-    with pytest.raises(OSError, match="disk full"), Beside() as beside:
+    with pytest.raises(OSError, match="disk full"), SideThread() as beside:
         for _ in range(pieces):
             beside.do(full, b"x")
