@@ -8,6 +8,7 @@ Markdown: scores as first seen and at the end, a reliability table each for site
 import sys
 import time
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from datetime import datetime
 from itertools import combinations
 from pathlib import Path
@@ -78,6 +79,16 @@ def chained(end: dict[str, dict[str, Any]]) -> dict[str, str]:
     return out
 
 
+def asked_twice(truth: Sequence[dict[str, Any]]) -> set[tuple[str, ...]]:
+    """Pairs of tickets that repeat one another without an event of their own, by `same_as`: a question asked again.
+
+    To link them is neither right nor wrong as events count it.
+    """
+    before = {t["ticket_id"]: t for t in truth}
+    heads = chained({ticket: {"same_as": t.get("same_as")} for ticket, t in before.items()})
+    return pairs_of({ticket: heads[ticket] for ticket, t in before.items() if not t["event_id"]})
+
+
 def scores(pairs: list[Pair]) -> list[float]:
     """What one column of the table of scores says."""
     answered = [(t, r) for t, r in pairs if r["site_id"]]
@@ -119,6 +130,7 @@ def main(book: Path, truth_path: Path) -> None:
     if "event_id" in truth.columns:
         really = pairs_of({t["ticket_id"]: t["event_id"] for t in known if t["event_id"]})
         linked = pairs_of({k: v for k, v in chained(end).items() if k in {t["ticket_id"] for t in known}})
+        linked -= asked_twice(known)
         both = len(really & linked)
         print(f"\nRepeats: {both} of {len(linked)} pairs linked are right, of {len(really)} true pairs.")
     for what, field, right in (("site", "site_confidence", "site_id"), ("category", "category_confidence", "primary")):

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import duckdb
 import polars as pl
-from reading import Pair, chained, pairs_of, scores
+from reading import Pair, asked_twice, chained, pairs_of, scores
 
 from pipeline.normalise.troubles import read_tickets
 from pipeline.store import read
@@ -42,7 +42,7 @@ def day_of(book: Path, truth_path: Path) -> Day:
     found = [(t, told[t["ticket_id"]]) for t in truth.to_dicts() if t["ticket_id"] in told]
     heads = chained(told)
     really = pairs_of({t["ticket_id"]: t["event_id"] for t, _ in found if t["event_id"]})
-    ours = pairs_of({t["ticket_id"]: heads[t["ticket_id"]] for t, _ in found})
+    ours = pairs_of({t["ticket_id"]: heads[t["ticket_id"]] for t, _ in found}) - asked_twice([t for t, _ in found])
     return Day(found, len(ours), len(really), len(ours & really))
 
 
