@@ -5,10 +5,10 @@ from functools import lru_cache
 
 from pipeline.normalise.spoken import ONES, in_digits
 
-EXACT = ("name", "short", "parts", "pair", "numbered")
+EXACT = ("name", "short", "parts", "does", "pair", "numbered")
 DEVICE_NOUN = (
     r"(?:scanners?|scnrs?|scanr|scan|tabulators?|tab|reader|machine|mach|unit|bmd|marker|touch\s?screen|screen|epb"
-    r"|pb|pollbook|counter|ctr|mkr|ebk"
+    r"|pb|pollbook|book|bk|printer|counter|ctr|mkr|ebk"
     r"|poll\s?book|tablet|ipad|laptop|station|ck[\s-]?in|check[\s-]?in|device|asset|tag|serial|ser|s/?n|no|number"
     r"|num|sc|md|id)"
 )
@@ -30,7 +30,23 @@ NAME = re.compile(r"(?<!\w)(?:(?:[a-z0-9]+[-_/.#]){1,3}[a-z0-9]+|\d+[a-z]+\d+)(?
 # "S2", "SCN 31": letters and digits of a tag, or the end of one that begins with its site's id.
 SHORT = re.compile(r"(?<![\w.'\u2019-])([a-z]|[a-z]{2,4}[\s#-]{0,2})[#-]?(\d{1,2})(?![\w%:/]|[.,]\d)", re.I)
 PARTS = re.compile(r"(?<![\w/$-])\d{1,4}(?:[-. ]\d{1,4}){1,3}(?![\w/:%-])")  # "41-31", "7731 46 598"
-WHOLE_PAIR = re.compile(r"(?<![\w$:./#-])(\d\d)(?![\w:/%-]|[.,]\d)")  # "31 won't boot", where tags have two digits
+WHOLE_PAIR = re.compile(r"(?<![\w$:./#-])(\d\d)(?![\w/%-]|[:.,]\d)")  # "31 won't boot", where tags have two digits
+DOING = re.compile(  # a number that does what only a device does: "22 back in svc", of a whole tag of two digits
+    r"(?<![\w$:./#-])(\d\d)\s+(?:is|was|isn'?t|won'?t|still|now|just|keeps?|got|gets)?\s*"
+    r"(?:back|down|dead|died|dropped|frozen?|hung|quit|stuck|jam(?:s|med|ming)?|misfe\w+|reject\w*|beep\w*|blank|boot\w*"
+    r"|rebooting|says?|reads?|shows|printing|offline|working|works|cracked|dark)\b",
+    re.I,
+)
+GOOD = re.compile(  # "T06 ok", "03 was swapped out & runs fine", "T11 printed its zeros very nicely"
+    rf"(?<![\w-])(?:{DEVICE_NOUN}\s+)?#?[a-z]{{0,4}}[- ]?\d[\w-]*(?:\s+(?!not\b|isn|wasn|won|but\b)[\w'/&]+){{0,5}}?"
+    r"\s+(?:fine|ok|okay|good|well|nicely|normally|alright)\b(?!\s+(?:until|till|one)\b)",
+    re.I,
+)
+JOINED = re.compile(  # "88 and 89", "neither T04 nor T05", "61 thru 64"
+    r"(?<![\w.:$/-])([a-z]{0,4}[- ]?\d[\w-]*)\s*(?:,|/|\+|&|\band\b|\bnor\b|\bor\b|\bthru\b|\bthrough\b|\bto\b)"
+    r"\s*([a-z]{0,4}[- ]?\d[\w-]*)(?![\w:%/])",
+    re.I,
+)
 BEFORE_COUNT = re.compile(
     r"(?:\b(?:line|about|around|at|for|since|maybe|over|under|almost|nearly|have|got|with|aged?|of)|~)\W*$", re.I
 )
@@ -76,11 +92,11 @@ def numbers_said(said: str, text: str) -> tuple[tuple[str, str], ...]:
     for source in (said, text):
         found += [("name", bare_name(m.group())) for m in NAME.finditer(source) if re.search("[a-z]", m.group(), re.I)]
         found += [("tag", m.group(1) + m.group(2)) for m in TAG.finditer(source)]
-    for source in (said, text):
         found += [("short", bare_name(m.group(1)) + " " + m.group(2).lstrip("0")) for m in SHORT.finditer(source)]
-    if digits_of(said):
-        found.append(("field", digits_of(said)))
+        if source == said and digits_of(said):
+            found.append(("field", digits_of(said)))
     found += one
+    found += [("does", m.group(1)) for m in DOING.finditer(text)]
     for how, form in (
         ("parts", PARTS),
         *(("text", form) for form in (ENDING, THE_ONE, HASHED, AFTER_NOUN)),

@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Set
 from dataclasses import dataclass, field
 from typing import Any
@@ -11,7 +11,7 @@ import polars as pl
 from rapidfuzz.distance import OSA
 
 from pipeline.normalise.spoken import ONES
-from pipeline.normalise.unit_numbers import DEVICE_NOUN, EXACT, bare_name, digits_of, numbers_said
+from pipeline.normalise.unit_numbers import DEVICE_NOUN, DIGIT, EXACT, GOOD, JOINED, bare_name, digits_of, numbers_said
 
 TAIL_DIGITS = 3  # "at least three final digits of id or serial", as hotline staff ask for: common practice, no source
 TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what the trouble is about
@@ -64,7 +64,10 @@ class Unit:
     tag: str
     digits: str
     serial: str
-    local: tuple[str, str]  # the letters and the digits that its id ends in: "s" and "2" of "04-S2"
+    local: tuple[tuple[str, str], ...]  # the letters and digits that its id, or tag, ends in: "s", "2" of "04-S2"
+    alias: (
+        str  # the roster's serial in one form where that has letters, as the tag stuck on a unit has: "p47" of "P047"
+    )
 
 
 @dataclass
@@ -72,6 +75,7 @@ class UnitBook:
     """The roster of units as an index."""
 
     units: list[Unit]
+    serials: list[str]
     at_site: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
     by_tag: dict[str, Unit] = field(default_factory=dict)
     by_id: dict[str, Unit] = field(default_factory=dict)
@@ -89,7 +93,7 @@ def tag_of(text: str) -> str:
 def unit_book(units: pl.DataFrame) -> UnitBook:
     """The index of a roster of units."""
     rows = units.sort("unit_id").select("unit_id", "site_id", "type", "serial").to_dicts()
-    book = UnitBook([make_unit(row) for row in rows])
+    book = UnitBook([make_unit(row) for row in rows], [row["serial"] or "" for row in rows])
     for unit in book.units:
         if unit.site_id:
             book.at_site[unit.site_id].append(unit)
@@ -100,7 +104,18 @@ def unit_book(units: pl.DataFrame) -> UnitBook:
         for number in {unit.digits, unit.serial} - {""}:
             for size in range(TAIL_DIGITS, len(number) + 1):
                 book.by_tail[number[-size:]].append(unit)
+    add_aliases(book)
     return book
+
+
+def add_aliases(book: UnitBook) -> None:
+    """Lets a tag that one unit alone has name it, as its id does; ids go before."""
+    counts = Counter(unit.alias for unit in book.units)
+    for row, unit in zip(book.serials, book.units, strict=True):
+        if unit.alias and counts[unit.alias] == 1:
+            book.by_tag.setdefault(unit.alias, unit)
+            book.by_name.setdefault(bare_name(row), unit)
+            book.letters.add(unit.alias.rstrip("0123456789"))
 
 
 def make_unit(row: dict[str, Any]) -> Unit:
@@ -112,7 +127,8 @@ def make_unit(row: dict[str, Any]) -> Unit:
         tag_of(row["unit_id"]),
         digits_of(row["unit_id"]),
         digits_of(row["serial"] or ""),
-        local_of(row["unit_id"]),
+        tuple(local for local in (local_of(row["unit_id"]), local_of(row["serial"] or "")) if local[1]),
+        tag_of(row["serial"] or "") if local_of(row["serial"] or "")[1] else "",
     )
 
 
@@ -159,11 +175,28 @@ def unit_of(
     """
     here = book.at_site.get(site_id or "", [])
     wanted = types_beside(here, category, things) or wanted_types(category, kind)
-    unit_id = unit_named(book, here, said or "", text or "", wanted)
-    if unit_id and "second" in (text or "").lower() and THE_SECOND.search(text or ""):
-        same = [u.unit_id for u in here if u.type == book.by_id[unit_id].type]
-        return next(u for u in same if u != unit_id) if len(same) == 2 and unit_id in same else unit_id
-    return unit_id
+    text = text or ""
+    has_digit = DIGIT.search(text)
+    told = JOINED.sub(lambda m: " ; " if are_two(book, here, *m.groups()) else m.group(), text) if has_digit else text
+    bad = GOOD.sub(" ; ", told) if has_digit else text  # what is named only to say that it is fine is not what is meant
+    unit_id = unit_named(book, here, said or "", bad, wanted)
+    if unit_id and "second" in text.lower() and THE_SECOND.search(text):
+        return the_other(book, here, unit_id) or unit_id
+    good = unit_named(book, here, "", told, wanted) if unit_id is None and bad != told else None
+    return the_other(book, here, good) if good and book.by_id[good].type in wanted else unit_id
+
+
+def the_other(book: UnitBook, here: list[Unit], unit_id: str) -> str | None:
+    """The other unit of the kind at the site, where there are two."""
+    same = [u.unit_id for u in here if u.type == book.by_id[unit_id].type]
+    return next(u for u in same if u != unit_id) if len(same) == 2 and unit_id in same else None
+
+
+def are_two(book: UnitBook, here: list[Unit], one: str, other: str) -> bool:
+    """Whether two numbers named together are of two units of one kind at the site."""
+    units = [book.by_id.get(unit_named(book, here, said, "", ()) or "") for said in (one, other)]
+    first, second = units
+    return bool(first and second and first is not second and first.type == second.type and first in here)
 
 
 def unit_named(book: UnitBook, here: list[Unit], said: str, text: str, wanted: tuple[str, ...]) -> str | None:
@@ -194,7 +227,7 @@ def unit_named(book: UnitBook, here: list[Unit], said: str, text: str, wanted: t
 def several_said(here: list[Unit], said: str) -> list[Unit]:
     """The units of a site that are said, where that is several, by their ids or the ends of these: "S1 S3"."""
     words = {bare_name(w) for w in re.split(r"[\s,;&/+]+", said)} if said else set()
-    found = [u for u in here if {bare_name(u.unit_id), "".join(u.local)} & (words - {""})]
+    found = [u for u in here if {bare_name(u.unit_id), u.alias, *("".join(end) for end in u.local)} & (words - {""})]
     return found if len(found) > 1 else []
 
 
@@ -204,15 +237,17 @@ def named_exactly(book: UnitBook, here: list[Unit], wanted: tuple[str, ...], how
         return book.by_name.get(number)
     digits = digits_of(number)
     if how == "short":
-        fits = [u for u in here if u.local == tuple(number.split(" "))]
+        fits = [u for u in here if tuple(number.split(" ")) in u.local]
     elif how == "parts":
         fits = [u for u in here if len(digits) >= 4 and digits in (u.digits, u.serial)]
+    elif how == "does":
+        fits = [u for u in here if digits.lstrip("0") in (u.digits.lstrip("0"), u.serial.lstrip("0"))]
     elif how == "pair":
-        fits = [u for u in here if u.type in wanted and u.digits == digits]
+        fits = [u for u in here if u.type in wanted and digits in (u.digits, u.serial, u.serial.lstrip("0"))]
     else:  # numbered as its id is, "04-S2": the digits of other tags count no machines of a place
         noun, _, said = number.rpartition(" ")
         types = wanted_types(None, kind_said(noun)) or wanted
-        fits = [u for u in here if u.type in types and u.local[1] == ONES.get(said.lower(), said)]
+        fits = [u for u in here if u.type in types and ONES.get(said.lower(), said) in dict(u.local).values()]
     return fits[0] if len(fits) == 1 else None
 
 

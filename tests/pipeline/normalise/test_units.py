@@ -190,3 +190,47 @@ def test_the_only_kind_of_unit_that_words_name_goes_before_that_of_the_category(
     assert kind_named("long-line", {"scanner"}) is None
     book = unit_book(units_frame)
     assert unit_of(book, "P01", "", "the touch screen went black", "scanner-down", "bmd", {"bmd"}) == "MD-20013"
+
+
+@pytest.fixture
+def tagged(units_frame: pl.DataFrame) -> pl.DataFrame:
+    """A place whose units have a tag of the county's own as their serial."""
+    ids = ("KC2103", "KC2106", "KC2304", "KC4040", "KC4041", "KC6103")
+    tags = ("T03", "T06", "M04", "P040", "P041", "N3")
+    kinds = ["scan-single", "scan-single", "bmd", "electronic-poll-book", "electronic-poll-book", "other"]
+    row = units_frame.filter(pl.col("site_id") == "P01").head(1)
+    rows = pl.concat([row] * len(ids))
+    return rows.with_columns(unit_id=pl.Series(ids), serial=pl.Series(tags), type=pl.Series(kinds))
+
+
+@pytest.mark.parametrize(
+    ("said", "text", "category", "unit"),
+    [
+        ("N3", "its light is amber", "poll-book", "KC6103"),
+        ("", "P041 frozen on the signature", None, "KC4041"),
+        ("", "book 40 says not found", "poll-book", "KC4040"),
+        ("", "zero report on 03: only one copy came", "tape-printer", "KC2103"),
+        ("", "06 back in service, who signs the seal log", "seal", "KC2106"),
+        ("", "06 people are back in line", "seal", None),
+        ("03", "rejects all of them. T06 takes both styles fine", "scanner-down", "KC2103"),
+    ],
+)
+def test_a_tag_of_the_countys_own_in_the_serials_place_names_a_unit(tagged: pl.DataFrame, said, text, category, unit):
+    assert unit_of(unit_book(tagged), "P01", said, text, category) == unit
+
+
+@pytest.mark.parametrize(
+    ("text", "category", "unit"),
+    [
+        ("Now T06 misfeeds. 03 was swapped out & runs fine", "scanner-jam", "KC2106"),
+        ("T06 printed its zeros very nicely, so it is only the one machine", "tape-printer", "KC2103"),
+        ("T06 is not fine", "scanner-down", "KC2106"),
+        ("40 is fine, the rest are not", "poll-book", "KC4041"),
+        ("T06 is fine", "bmd", "KC2304"),
+        ("40 and 41 do not talk to each other", "poll-book", None),
+        ("neither T03 nor T06 counts", "scanner-down", None),
+        ("T03 has 20 or 30 waiting", "scanner-down", "KC2103"),
+    ],
+)
+def test_a_unit_that_is_said_to_be_fine_and_two_at_once_are_not_what_is_meant(tagged, text: str, category, unit):
+    assert unit_of(unit_book(tagged), "P01", "", text, category) == unit
