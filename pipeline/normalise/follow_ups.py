@@ -7,7 +7,7 @@ what is still open at the place does, above all where both share words that few 
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import timedelta
 from functools import lru_cache
 from typing import Any
@@ -17,7 +17,20 @@ from pipeline.normalise.forms import stem
 from pipeline.normalise.wording import SMALL
 
 HOURS = timedelta(hours=8)  # an open ticket is what a call with news is about for this long: our choice
+# Where nobody writes down when a ticket was closed: how long one lasts on average [h] (docs/methods/reading.md), and
+# what it tells that one is open [natural log of odds] (`still_open` and `lasts` of `linkage.WEIGHTS`).
+LAST_HOURS, OPEN_ODDS = 1.0, 4.0
+OLD, ENOUGH_OLD = timedelta(hours=2), 10  # so many tickets so old, and none closed: nobody writes it down. Our choice
 NEVER = ("procedure", "other")  # a question asked again is another question
+
+# Words by which a call tells that it is about something else than an earlier one.
+ANOTHER = re.compile(
+    r"\b(?:different|diff|separate|unrelated|another|new)\s+(?:problem|prob|issue|trouble|matter|thing|question|fault)\b"
+    r"|\bdiff(?:erent)?\s+(?:from|than|one|to)\b|\bnot\s+(?:the\s+)?(?:same|one\s+(?:from|that|i|we)|like\s+(?:this|before|earlier|the))\b"
+    r"|\bnot\s+the\s+\w+\s+(?:from|of)\s+(?:this|before|earlier)\b|\bunrelated\b|\bseparate(?:ly)?\b|\bnothing\s+to\s+do\s+with\b"
+    r"|\bother\s+than\s+that\b|\b(?:fine|ok|okay|good|fixed|cleared|resolved)\s+(?:now\s+)?(?:since|after)\b",
+    re.I,
+)
 
 
 @lru_cache(maxsize=50_000)
@@ -39,6 +52,24 @@ def shared(rare: dict[str, float], one: frozenset[str], other: frozenset[str]) -
     return sum(rare.get(word, 0.0) for word in sorted(common)) if common else 0.0
 
 
-def was_open(other: dict[str, Any], row: dict[str, Any]) -> bool:
-    """Whether an earlier ticket was still open when another was opened."""
-    return other["resolved_at"] is None or bool(other["resolved_at"] > row["opened_at"])
+def are_closed(rows: Sequence[dict[str, Any]]) -> bool:
+    """Whether the hotline writes down when a ticket was closed, as far as can be seen: an open ticket is open then.
+
+    Parameters
+    ----------
+    rows : readings in the order of opening
+    """
+    old = sum(rows[-1]["opened_at"] - row["opened_at"] > OLD for row in rows)
+    return old < ENOUGH_OLD or any(row["resolved_at"] for row in rows)
+
+
+def was_open(other: dict[str, Any], row: dict[str, Any]) -> float:
+    """How far it counts that an earlier ticket was still open when another was opened, 0 to 1.
+
+    Where nobody writes it down (`are_closed`), it counts as far as tickets last so long.
+    """
+    if row["are_closed"]:
+        return float(other["resolved_at"] is None or other["resolved_at"] > row["opened_at"])
+    hours = (row["opened_at"] - other["opened_at"]).total_seconds() / 3600
+    chance = math.exp(-hours / LAST_HOURS)
+    return math.log1p(chance * math.expm1(OPEN_ODDS)) / OPEN_ODDS

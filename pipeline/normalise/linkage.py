@@ -16,21 +16,26 @@ from pipeline.normalise import follow_ups
 HOURS = follow_ups.HOURS
 # What each thing compared is worth (docs/methods/reading.md), as `tests/benchmarks/linkage.py` fits it.
 WEIGHTS = {
-    "before": -0.61,  # before anything is compared
+    "before": -0.33,  # before anything is compared
     # Per natural log of how much likelier both are about one thing than by chance; what is likelier counts for less
     # than what is unlikelier counts against.
-    "alike": 0.29,
-    "unlike": 1.10,
-    "words": 0.372,  # per unit of the rarity of the words in common
-    "still_open": 2.35,  # the earlier one was open, or the call tells the end of one of its kind
-    "same_unit": 0.89,
-    "unit_added": -1.40,  # only the call names one
-    "asked": -0.95,  # a question, or `other`: asked again it is mostly another question
-    "first_hour": -3.03,  # for each hour between the two, but no more than one
-    "lasts": 1.63,  # the same, where both are surely about one thing and the earlier one still was open
-    "tells_on": 0.178,  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
+    "alike": 0.64,
+    "unlike": 0.97,
+    "words": 0.21,  # per unit of the rarity of the words in common
+    "still_open": 2.13,  # the earlier one was open, or the call tells the end of one of its kind
+    "same_unit": 0.43,
+    "unit_added": -1.34,  # only the call names one
+    "asked": -1.14,  # a question, or `other`: asked again it is mostly another question
+    "first_hour": -2.49,  # for each hour between the two, but no more than one
+    "lasts": 1.92,  # the same, where both are surely about one thing and the earlier one still was open
+    "another": -2.12,  # the call tells that it is about something else
+    "later": -1.29,  # for each doubling of the hours between the two beyond one, unless an end is told
+    "tells_on": 0.27,  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
 }
 FLOOR, USUAL = 0.003, 1 / 19  # the least chance of one thing, and that by chance alone: our choice
+MOST_TOLD = (
+    6.0  # the most that its words tell for or against a call about an earlier one [natural log of odds]: our choice
+)
 MOST_RARITY = 16.0  # the most of words in common that counts: our choice
 ONE_THING = 0.6  # chance that both are about one thing from which they surely are: our choice
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
@@ -62,21 +67,24 @@ def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any])
     if names_unit and other["unit_id"]:
         return None  # two units are two troubles
     lift = by_kind(row["chances"], other["chances"])
-    is_open = follow_ups.was_open(other, row) or tells_its_end(row, other)
+    is_open = 1.0 if tells_its_end(row, other) else follow_ups.was_open(other, row)
     is_question = other["category"] in follow_ups.NEVER
-    first_hour = min(1.0, (row["opened_at"] - other["opened_at"]).total_seconds() / 3600)
+    hours = (row["opened_at"] - other["opened_at"]).total_seconds() / 3600
+    first_hour = min(1.0, hours)
     return {
-        "before": 1.0,
+        "before": -0.33,
         "alike": max(0.0, lift),
         "unlike": 0.0 if row["names_none"] else min(0.0, lift),
         "words": min(MOST_RARITY, shared),
-        "still_open": float(is_open),
+        "still_open": is_open,
         "same_unit": float(is_same),
         "unit_added": float(names_unit),
         "asked": float(is_question),
         "first_hour": first_hour,
-        "lasts": first_hour * (is_open and not is_question and lift > math.log(ONE_THING / USUAL)),
-        "tells_on": row["again_odds"],
+        "lasts": first_hour * is_open * (not is_question and lift > math.log(ONE_THING / USUAL)),
+        "tells_on": max(-MOST_TOLD, min(MOST_TOLD, row["again_odds"])),
+        "another": float(row["is_another"]),
+        "later": 0.0 if row["is_end"] else math.log2(max(1.0, hours)),
     }
 
 

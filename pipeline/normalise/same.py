@@ -59,11 +59,13 @@ def link(rows: list[dict[str, Any]], rare: dict[str, float]) -> None:
     """
     at_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
     heads: dict[str | None, str] = {}  # the first ticket of each ticket's trouble
+    are_closed = follow_ups.are_closed(rows)
     for row in rows:
         site = row["site_id"]
         if site is None:
             continue
         earlier = at_site[site]
+        row["are_closed"] = are_closed
         row["core"] = core(row["text"])
         row["again"] = bool(SAYS_AGAIN.search(row["text"]) or AGAIN.match(row["text"]))
         row["same_as"], row["same_as_confidence"] = repeated(row, earlier, rare)
@@ -163,7 +165,7 @@ def chance(row: dict[str, Any], other: dict[str, Any], whole: float, by_all: flo
 
 def two_callers(row: dict[str, Any], other: dict[str, Any], minutes: float) -> float:
     """The probability that two calls shortly one after the other, of one kind of trouble, are of one trouble."""
-    if row["category"] != other["category"] and row["category"] not in other["categories"]:
+    if row["is_another"] or (row["category"] != other["category"] and row["category"] not in other["categories"]):
         return 0.0
     within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
     if row["again"] and row["category"] == other["category"]:

@@ -249,6 +249,7 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
         "is_end": around.book.ends.search(text) is not None,
         "unit_said": unit_id,
         "again_odds": again.odds(around.book.again, text),
+        "is_another": bool(follow_ups.ANOTHER.search(text)),
     }
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
     category, found, chances, why = weigh(reading, of, context, outcome, strange)

@@ -3,7 +3,10 @@
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
+import pytest
+
 from pipeline.contracts.known import Known
+from pipeline.normalise import follow_ups
 from pipeline.normalise.troubles import read_tickets
 from pipeline.normalise.wording import vocabulary
 
@@ -46,3 +49,33 @@ def test_a_number_to_call_back_is_no_news():
     assert not book.news.search("scanner jammed, call back [phone]")
     assert book.news.search("the power is back") and not book.ends.search("the line is long again")
     assert vocabulary('[news]\nends = "sorted out by us"\n').ends.search("Sorted out by us.")
+
+
+def test_an_open_ticket_says_less_the_longer_where_nobody_writes_down_that_one_was_closed():
+    def row(minutes: int, closed: int | None = None) -> dict[str, object]:
+        end = None if closed is None else AT + timedelta(minutes=closed)
+        return {"opened_at": AT + timedelta(minutes=minutes), "resolved_at": end}
+
+    many = [row(m) for m in range(follow_ups.ENOUGH_OLD)]
+    assert follow_ups.are_closed([*many, row(60)]) and not follow_ups.are_closed([*many, row(200)])
+    assert follow_ups.are_closed([*many, row(100, 120), row(200)])
+    first = row(0)
+    assert follow_ups.was_open(first, row(300) | {"are_closed": True}) == 1.0
+    assert follow_ups.was_open(row(0, 20), row(300) | {"are_closed": True}) == 0.0
+    open_for = [follow_ups.was_open(first, row(m) | {"are_closed": False}) for m in (0, 30, 60, 300)]
+    assert open_for == sorted(open_for, reverse=True) and open_for[0] == pytest.approx(1.0) and 0 < open_for[-1] < 0.1
+
+
+@pytest.mark.parametrize(
+    ("text", "is_another"),
+    [
+        ("this is a diff problem", True),
+        ("woman with a camera, different from the flyer guy", True),
+        ("not the one from this morning", True),
+        ("33 fine since the delivery", True),
+        ("same problem as before", False),
+        ("another sheet is stuck", False),
+    ],
+)
+def test_a_call_tells_that_it_is_about_something_else(text: str, is_another: bool):
+    assert bool(follow_ups.ANOTHER.search(text)) == is_another

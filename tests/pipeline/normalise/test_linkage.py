@@ -33,6 +33,8 @@ def reading(minutes: int, **values: Any) -> dict[str, Any]:
         "is_end": False,
         "again": False,
         "names_none": False,
+        "is_another": False,
+        "are_closed": True,
         "head": f"K{minutes}",
     }
     return row | values
@@ -81,9 +83,14 @@ def test_each_thing_in_common_makes_a_call_likelier_to_be_of_a_ticket():
         {"again_odds": 5.0},
     ):
         assert linkage.odds(rare, reading(60, **more), first) > plain
-    for less in ({"chances": {"bmd": 0.9, "power": 0.1}}, {"unit_id": "U1", "unit_said": "U1"}):
+    for less in (
+        {"chances": {"bmd": 0.9, "power": 0.1}},
+        {"unit_id": "U1", "unit_said": "U1"},
+        {"is_another": True},
+        {"are_closed": False},
+    ):
         assert linkage.odds(rare, reading(60, **less), first) < plain
-    assert linkage.odds(rare, reading(30), first) > plain
+    assert linkage.odds(rare, reading(30), first) > plain > linkage.odds(rare, reading(180), first)
     assert linkage.odds(rare, reading(60), first | {"resolved_at": AT + timedelta(minutes=30)}) < plain
 
 
