@@ -49,11 +49,6 @@ def gauges(percent: Floats, settings: Settings) -> Floats:
     return gauge(np.arange(whole.max() + 1.0), settings)[whole]
 
 
-def gauge_slope(percent: pl.Expr, settings: Settings) -> pl.Expr:
-    """By how much that charge changes for one more of g: charge * ln(percent / 100), and nought when empty."""
-    return gauge(percent, settings) * (percent / 100).clip(1e-9, 1).log()
-
-
 def doubts(rise: Floats, settings: Settings) -> Floats:
     """By how much the error variance of a unit's percentages grows: one that rose while off mains is not believed.
 
@@ -70,7 +65,8 @@ def rated(settings: Settings) -> pl.Expr:
 
 def run_minutes(units: pl.DataFrame, year: int, settings: Settings) -> Floats:
     """Expected run time of a full battery [min]: rated, times the share left at its age, times temperature."""
-    minutes = units.select(rated(settings)).to_series().to_numpy()
+    told = numbers(units["battery_minutes"])
+    minutes = np.where(np.isnan(told), settings["power.rated_minutes"], told)
     years = battery_years(units, year, settings)
     left = settings["power.capacity_at_new"] * np.exp(-settings["power.fade_per_year"] * years)
     return np.maximum(derated_minutes(minutes, left * settings["power.temperature_factor"]), 1.0)
@@ -78,9 +74,15 @@ def run_minutes(units: pl.DataFrame, year: int, settings: Settings) -> Floats:
 
 def battery_years(units: pl.DataFrame, year: int, settings: Settings) -> Floats:
     """Age of each battery [years]: the roster's, else the years in service, else the setting."""
-    in_service = (year - pl.col("in_service")).cast(pl.Float64).clip(0, settings["power.battery_age_years"] * 2)
-    years = pl.coalesce(pl.col("battery_age_years"), in_service).fill_null(settings["power.battery_age_years"])
-    return units.select(years).to_series().to_numpy().astype(float)
+    usual = settings["power.battery_age_years"]
+    told, in_service = numbers(units["battery_age_years"]), np.clip(year - numbers(units["in_service"]), 0, 2 * usual)
+    years = np.where(np.isnan(told), in_service, told)
+    return np.where(np.isnan(years), usual, years)
+
+
+def numbers(column: pl.Series) -> Floats:
+    """A column as floats; NaN where it says nothing."""
+    return column.cast(pl.Float64).to_numpy()
 
 
 def run_variance(units: pl.DataFrame, year: int, settings: Settings) -> Floats:

@@ -4,7 +4,6 @@ Method, sources and limits: docs/methods/power.md.
 """
 
 from dataclasses import dataclass
-from datetime import datetime
 
 import numpy as np
 import polars as pl
@@ -12,14 +11,19 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.power.batteries import doubts, gauge, gauge_slope, run_minutes
-from pipeline.estimates.power.condense import Brief
+from pipeline.estimates.power.batteries import doubts, gauge, gauges, numbers, run_minutes
+from pipeline.estimates.power.condense import Brief, from_battery
+from pipeline.estimates.power.instants import minutes_since
 from pipeline.estimates.power.learnt import Fleet
+from pipeline.estimates.power.loops import chance_empty, sum_points
 from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
 SYSTEMATIC = 0.006  # doubt of charge that more reports never remove: each gauge has its own offset; our choice [-]
-BLOCK = 100  # units worked out at a time: what comes in between stays in the cache; our choice [count]
+# Over the percentages that a unit reported from its battery since mains was lost, w minutes after: their number, the
+# sums of w, of its square, of charge, of w by charge, of the slope by the gauge's exponent, of w by slope; the last w;
+# the greatest rise of the percentage (nought: it only fell).
+SUMS = ("n", "st", "stt", "sy", "sty", "slopes", "t_slopes", "alive", "rise")
 FULL_DOUBT = 0.01  # what a charger calls full differs by so much; our choice [-]
 
 
@@ -54,12 +58,11 @@ class Discharge:
         """State of charge at T, mean."""
         return np.clip(self.level - self.rate * self.age, 0.0, 1.0)
 
-    def _empty_by(self, w: Floats, rows: slice = slice(None)) -> Floats:
-        level, rate, level_var, rate_var, covariance = (
-            values[rows, None] for values in (self.level, self.rate, self.level_var, self.rate_var, self.covariance)
-        )
-        mean = level - rate * w
-        var = level_var + w**2 * rate_var - 2 * w * covariance
+    def _empty_when_heard(self) -> Floats:
+        """Probability of being empty at the last report, by the line alone."""
+        w = np.maximum(self.alive_at, 0.0)
+        mean = self.level - self.rate * w
+        var = self.level_var + w**2 * self.rate_var - 2 * w * self.covariance
         return np.asarray(special.ndtr(-mean / np.sqrt(np.maximum(var, 1e-12))), float)
 
     def empty_by(self, ahead: Floats) -> Floats:
@@ -67,15 +70,10 @@ class Discharge:
 
         It was not empty when it last reported from its battery (`alive_at`, minutes after the outage began).
         """
-        many = len(self.age)
-        every = np.broadcast_to(np.atleast_2d(ahead), (many, np.shape(ahead)[-1]))
-        known = self._empty_by(np.maximum(self.alive_at, 0.0)[:, None])
-        alive = np.maximum(1 - known, 1e-9)
-        found = np.empty(every.shape)
-        for start in range(0, many, BLOCK):
-            rows = slice(start, start + BLOCK)
-            gone = self._empty_by(self.age[rows, None] + every[rows], rows)
-            found[rows] = np.clip((gone - known[rows]) / alive[rows], 0.0, 1.0)
+        many, every = len(self.age), np.atleast_2d(np.asarray(ahead, float))
+        line = np.stack([self.level, self.rate, self.level_var, self.rate_var, self.covariance])
+        found = np.empty((many, every.shape[1]))
+        chance_empty(line, self.age, self._empty_when_heard(), every, found)
         return found
 
     def quantile(self, share: float, longest: float = 6000.0) -> Floats:
@@ -83,7 +81,7 @@ class Discharge:
 
         Empty by w with probability Φ(z) means rate * w - level = z * sd(w): a quadratic equation in w.
         """
-        known = self._empty_by(np.maximum(self.alive_at, 0.0)[:, None])[:, 0]
+        known = self._empty_when_heard()
         z = special.ndtri(np.clip(known + share * (1 - known), 1e-12, 1 - 1e-12))
         a = self.rate**2 - z**2 * self.rate_var
         b = self.level * self.rate - z**2 * self.covariance
@@ -104,14 +102,11 @@ def discharges(known: Brief, off: pl.DataFrame, fleet: Fleet) -> Discharge:
     s = known.settings
     roster = known.units.drop("site_id").with_row_index("row")
     units = off.join(roster, on="unit_id", how="left", maintain_order="left")
-    age = (
-        (units.select((known.at - pl.col("outage_since")).dt.total_seconds() / 60).to_series()).to_numpy().astype(float)
-    )
-    age = np.maximum(np.nan_to_num(age, nan=0.0), 0.0)
+    age = np.maximum(np.nan_to_num(minutes_since(known.at, units["outage_since"]), nan=0.0), 0.0)
     run = run_minutes(units, known.county.election_day.year, s)
-    said = known.status.join(units.select("row", "outage_since"), on="row")
+    said = said_of(known, units)
     level, level_var = start_charge(known, units, said, run)
-    n, st, stt, sy, sty, slopes, t_slopes, alive, rise = aligned(units, reported_points(said, s))
+    n, st, stt, sy, sty, slopes, t_slopes, alive, rise = reported_points(said, len(run), s)
     noise = fleet.noise * doubts(rise, s)
     bend, shift, shared = fleet.of(units, known.county.election_day.year, s)
     rate = np.exp(-shift) / run
@@ -137,17 +132,49 @@ def discharges(known: Brief, off: pl.DataFrame, fleet: Fleet) -> Discharge:
     )
 
 
-def start_charge(known: Known, units: pl.DataFrame, said: pl.DataFrame, run: Floats) -> tuple[Floats, Floats]:
-    """Charge when mains was lost and its variance: the last report before, recharged since; else from opening on.
+@dataclass(frozen=True)
+class Said:
+    """The reports of the units off mains, unit by unit and by their times: whose, and when.
 
-    `said`: the reports of these units, `outage_since` beside each.
+    since : microseconds since the unit's outage began [us]
     """
+
+    unit: NDArray[np.int64]
+    since: Floats
+    percent: Floats
+    on_battery: NDArray[np.bool_]
+    at: pl.Series
+
+
+def said_of(known: Brief, units: pl.DataFrame) -> Said:
+    """The reports of `units` (row, outage_since); those of units whose outage has no beginning are left out."""
+    place = np.full(known.units.height, -1)
+    listed = np.flatnonzero(units["row"].is_not_null().to_numpy())
+    place[units["row"].to_numpy()[listed].astype(np.int64)] = listed
+    unit = place[known.status["row"].to_numpy()]
+    theirs = np.flatnonzero(unit >= 0)
+    unit, status = unit[theirs], known.status.select("occurred_at", "power", "battery_percent")[theirs]
+    began = numbers(units["outage_since"].cast(pl.Int64))[unit]
+    return Said(
+        unit=unit,
+        since=status["occurred_at"].cast(pl.Int64).to_numpy() - began,
+        percent=numbers(status["battery_percent"]),
+        on_battery=from_battery(status, slice(None)),
+        at=status["occurred_at"],
+    )
+
+
+def start_charge(known: Known, units: pl.DataFrame, said: Said, run: Floats) -> tuple[Floats, Floats]:
+    """Charge when mains was lost and its variance: the last report before, recharged since; else from opening on."""
     s = known.settings
-    before = (
-        said.filter(pl.col("battery_percent").is_not_null() & (pl.col("occurred_at") <= pl.col("outage_since")))
-        .sort("occurred_at", "sequence")
-        .group_by("row")
-        .agg(last_percent=pl.col("battery_percent").last(), last_at=pl.col("occurred_at").last())
+    told = np.flatnonzero(~np.isnan(said.percent) & (said.since <= 0))
+    last = told[np.append(said.unit[told][1:] != said.unit[told][:-1], True)[: len(told)]]
+    before = pl.DataFrame(
+        {
+            "row": units["row"].gather(said.unit[last]),
+            "last_percent": said.percent[last],
+            "last_at": said.at.gather(last),
+        }
     )
     opens = known.sites.select("site_id", "opens_at", "circuit")
     frame = units.join(before, on="row", how="left", maintain_order="left")
@@ -201,47 +228,13 @@ def minutes_off_before(known: Known, frame: pl.DataFrame) -> Floats:
     return joined["off"].fill_null(0.0).to_numpy().astype(float)
 
 
-def reported_points(said: pl.DataFrame, settings: Settings) -> pl.DataFrame:
-    """Sums over the percentages that each unit reported from its battery since mains was lost, and the last time."""
-    percent = pl.col("battery_percent")
-    rows = on_battery(said).with_columns(
-        told=pl.when(percent.is_not_null()).then("w"),
-        charge=gauge(percent, settings),
-        slope=gauge_slope(percent, settings),
-    )
-    # Products before the sums: group by group they would take several times as long.
-    products = {"stt": ("told", "told"), "sty": ("w", "charge"), "t_slopes": ("w", "slope")}
-    rows = rows.with_columns(**{name: pl.col(one) * pl.col(two) for name, (one, two) in products.items()})
-    return rows.group_by("row").agg(
-        pl.col(*products).sum(),
-        n=pl.col("told").count().cast(pl.Float64),
-        st=pl.col("told").sum(),
-        sy=pl.col("charge").sum(),
-        slopes=pl.col("slope").sum(),
-        alive=pl.col("w").max(),
-        rise=pl.col("rise").max(),
-    )
-
-
-def on_battery(said: pl.DataFrame) -> pl.DataFrame:
-    """Reports from a battery since mains was lost: `w` [min] since then, `rise` [-] of the percentage on the last."""
-    minutes = (pl.col("occurred_at") - pl.col("outage_since")).dt.total_seconds() / 60
-    is_same = pl.col("row") == pl.col("row").shift()
-    return (
-        said.filter((pl.col("power") == "battery") & (pl.col("occurred_at") >= pl.col("outage_since")))
-        .sort("row", "occurred_at", "sequence")
-        .with_columns(w=minutes, rise=pl.when(is_same).then((pl.col("battery_percent") / 100).diff()))
-    )
-
-
-def aligned(units: pl.DataFrame, points: pl.DataFrame) -> tuple[Floats, ...]:
-    """The sums in the order of `units`; a unit without reports has noughts, and is known alive at the start."""
-    joined = units.select("row").join(points, on="row", how="left", maintain_order="left")
-    names = ("n", "st", "stt", "sy", "sty", "slopes", "t_slopes", "alive", "rise")
-    return tuple(joined[name].fill_null(0.0).to_numpy().astype(float) for name in names)
-
-
-def at_offset(at: datetime, minutes: Floats) -> pl.Series:
-    """Times so many minutes after `at`."""
-    ahead = pl.Series(np.round(minutes * 60e6).astype(np.int64)).cast(pl.Duration("us"))
-    return pl.select(pl.lit(at).cast(pl.Datetime("us", "UTC")) + ahead).to_series()
+def reported_points(said: Said, many: int, settings: Settings) -> Floats:
+    """`SUMS` (rows) of each unit (columns); one without reports has noughts, and is known alive at the start."""
+    counts = np.flatnonzero(said.on_battery & (said.since >= 0))
+    unit, percent = said.unit[counts], said.percent[counts]
+    w = np.trunc(said.since[counts] / 1e6) / 60  # whole seconds
+    charge = gauges(np.nan_to_num(percent), settings)
+    slope = charge * np.log(np.clip(percent / 100, 1e-9, 1))
+    sums = np.zeros((len(SUMS), many))
+    sum_points(unit, w, percent, charge, slope, sums)
+    return sums

@@ -1,6 +1,7 @@
 """The day's outages by circuit: how long each has lasted, its size and cause, and how long such outages last."""
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
@@ -8,6 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power import outages, promises
+from pipeline.estimates.power.instants import moment
 from pipeline.estimates.power.outages import Fitted, Length, Seen
 from pipeline.estimates.power.promises import Told
 
@@ -49,10 +51,11 @@ def day_outages(known: Known) -> pl.DataFrame:
     before it starts counts as one of no length, and is left out of what is learnt.
     """
     causes = [pl.col("attributes").str.json_path_match(f"$.{name}") for name in CAUSE_COLUMNS]
-    is_over = pl.col("restored_at").is_not_null() & (pl.col("restored_at") <= known.at)
-    until = pl.when(is_over).then("restored_at").otherwise(pl.lit(promises.last_list(known)))
+    now = moment(known.at)
+    is_over = pl.col("restored_at").is_not_null() & (pl.col("restored_at") <= now)
+    until = pl.when(is_over).then("restored_at").otherwise(moment(promises.last_list(known)))
     return (
-        known.outages.filter(pl.col("started_at") <= known.at)
+        known.outages.filter(pl.col("started_at") <= now)
         .select(
             "outage_id",
             "circuit",
@@ -71,7 +74,7 @@ def lengths(known: Known) -> Lengths:
     s = known.settings
     rows = day_outages(known)
     many_circuits = pl.concat([known.sites["circuit"], rows["circuit"]]).drop_nulls().n_unique()
-    recent = rows.filter(pl.col("started_at") >= pl.lit(known.at) - pl.duration(hours=24))
+    recent = rows.filter(pl.col("started_at") >= moment(known.at - timedelta(hours=24)))
     chance = outages.chance_major(recent["circuit"].n_unique(), many_circuits)
     usual, major = s["power.outage_minutes"], s["power.major_outage_minutes"]
     mean_minutes = float(np.exp((1 - chance) * np.log(usual) + chance * np.log(max(major, usual))))

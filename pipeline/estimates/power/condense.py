@@ -7,14 +7,20 @@ of reports from a battery, all.
 from dataclasses import replace
 from typing import NewType, cast
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from pipeline.contracts.events import StatusRows
 from pipeline.contracts.known import Known
+from pipeline.contracts.words import POWER_SOURCES
 
-# What is known, its reports condensed: by unit and time, each with its unit's `row` in the roster (null: not in it)
+# What is known, its reports condensed: by unit and time, each with its unit's `row` in the roster
 Brief = NewType("Brief", Known)
+POWER = pl.Enum(POWER_SOURCES)
+Switches = NDArray[np.bool_]
+Whole = NDArray[np.int64]
 NAMES = ("unit_id", "occurred_at", "sequence", "power", "battery_percent")
 
 
@@ -24,10 +30,29 @@ def condensed(known: Known) -> Brief:
 
 
 def numbered(known: Known) -> Brief:
-    """The same, each report with its unit's row in the roster: numbers join and compare faster than names."""
+    """The same, each report with its unit's row in the roster, and what it runs on as a number: quicker than names.
+
+    A report of a unit that no roster lists tells nothing here (it waits in quarantine).
+    """
     rows = known.units.select("unit_id").with_row_index("row")
-    status = known.status.join(rows, on="unit_id", how="left", maintain_order="left")
+    status = known.status.join(rows, on="unit_id", how="inner", maintain_order="left")
+    status = status.with_columns(pl.col("power").cast(POWER))
     return Brief(replace(known, status=cast(DataFrame[StatusRows], status)))
+
+
+def saying(status: pl.DataFrame, column: str, until: int | None = None) -> slice | Whole:
+    """Which reports say something in a column (and are of no time after `until` [us]); all: a slice, without a copy."""
+    at = status["occurred_at"].cast(pl.Int64).to_numpy()
+    is_late = until is not None and bool(len(at)) and at.max() > until
+    if not is_late and not status[column].null_count():
+        return slice(None)
+    said = status[column].is_not_null().to_numpy()
+    return np.flatnonzero(said & (at <= until) if until is not None else said)
+
+
+def from_battery(status: pl.DataFrame, which: slice | Whole) -> Switches:
+    """Whether each of these reports, which tell what a unit runs on, comes from its battery."""
+    return np.asarray(status["power"].to_physical().to_numpy()[which] == POWER.categories.index_of("battery"), bool)
 
 
 def telling(status: pl.DataFrame) -> pl.DataFrame:

@@ -20,6 +20,7 @@ from pipeline.contracts.known import empty
 from pipeline.errors import EstimateError
 from pipeline.estimates.power import charge
 from pipeline.estimates.power.condense import Brief
+from pipeline.estimates.power.instants import at_offset
 from pipeline.estimates.power.learnt import learnt_fleet
 from pipeline.estimates.power.stakes import at_stake, integrals, sorted_units
 
@@ -103,7 +104,7 @@ def costs(known: Brief, units: pl.DataFrame, loads: pl.DataFrame, outage: Suppos
         pl.Series("expected_dark_minutes", dark),
         pl.Series("expected_voter_minutes", voters),
         *(pl.Series(name, value) for name, value in bounds.items()),
-        charge.at_offset(outage.from_at, d.quantile(0.5)).alias("empty_at_first"),
+        at_offset(outage.from_at, d.quantile(0.5)).alias("empty_at_first"),
     )
 
 

@@ -10,15 +10,20 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.estimates.power.batteries import battery_years, gauges, run_minutes
-from pipeline.estimates.power.condense import Brief
+from pipeline.estimates.power.batteries import battery_years, gauges, numbers, run_minutes
+from pipeline.estimates.power.condense import Brief, from_battery, saying
+from pipeline.estimates.power.instants import microseconds
+from pipeline.estimates.power.loops import find_runs, sum_runs
 from pipeline.settings import Settings
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
 ROUNDS = 4  # of the fit: the run time enters by its logarithm, so the line is drawn anew at each; our choice [count]
 SHARED = 0.5  # part of the variance of gauges and run times that all types of a county share; our choice [-]
 SUMS = ("ww", "wy", "yy", "wg", "gg", "yg")  # products of a run's w, y and g
-BLOCK = 500  # runs whose sums are worked out at a time; our choice [count]
+# Nearly empty a gauge stands still; such a report is no point of the line. Leaving out full ones as well would choose
+# by their error.
+LEAST = 5.0  # our choice [%]
 ROUNDING = 0.01**2 / 12  # variance of rounding to whole percent, even over its step [-]
 
 
@@ -196,60 +201,41 @@ def battery_runs(known: Brief) -> pl.DataFrame:
     (its slope by the gauge's exponent).
     """
     s, year = known.settings, known.county.election_day.year
-    said = known.status.select("row", "power", "occurred_at", "battery_percent").drop_nulls(
-        ["row", "power", "battery_percent"]
-    )
-    row, charge = said["row"].to_numpy(), said["battery_percent"].to_numpy()
-    is_off = (said["power"] == "battery").to_numpy()
-    turns = np.append(True, (np.diff(row) != 0) | (is_off[1:] != is_off[:-1]))[: len(row)]
-    # Nearly empty a gauge stands still; such a report is no point of the line. Leaving out full ones as well would
-    # choose by their error.
-    counts = np.flatnonzero(is_off & (charge >= 5))
-    of_run = np.cumsum(turns, dtype=np.int32)[counts]
-    now = pl.Series([known.at], dtype=pl.Datetime("us", "UTC")).to_physical()[0]
-    w = (said["occurred_at"].to_physical().to_numpy()[counts] - now) / 60e6
-    percents = charge[counts]
-    begins = np.flatnonzero(np.diff(of_run, prepend=-1))
-    n = np.diff(begins, append=len(counts))
+    status = known.status.select("row", "power", "occurred_at", "battery_percent")
+    status = status[saying(status, "battery_percent")]
+    status = status[saying(status, "power")]
+    w, charge, begins, rows = points_of_runs(status, microseconds(known.at))
+    n = np.diff(begins, append=len(w))
     roster = known.units.select("unit_id", "type", "battery_minutes", "battery_age_years", "in_service")
-    runs = roster[row[counts[begins]]]
+    runs = roster[rows]
     rate = 1 / run_minutes(runs, year, s)
-    # Some runs at a time: what comes in between stays in the cache.
-    sums = [np.zeros((len(SUMS), 0))]
-    for start in range(0, len(n), BLOCK):
-        many = n[start : start + BLOCK]
-        points = slice(begins[start], begins[start] + many.sum())
-        sums.append(run_sums(w[points], gauges(percents[points], s), many, rate[start : start + BLOCK], s))
+    sums = run_sums(w, gauges(charge, s), begins, n, rate, s)
     return (
         runs.with_columns(n=pl.Series(n, dtype=pl.Float64), rate=pl.Series(rate))
-        .with_columns(
-            pl.Series(name, of_each) for name, of_each in zip(SUMS, np.concatenate(sums, axis=1), strict=True)
-        )
+        .with_columns(pl.Series(name, of_each) for name, of_each in zip(SUMS, sums, strict=True))
         .filter((pl.col("n") >= 3) & (pl.col("ww") > 0) & pl.col("type").is_not_null())
         .sort("unit_id", "n", "ww")
         .unique("unit_id", keep="last", maintain_order=True)
     )
 
 
-def run_sums(w: Floats, y: Floats, n: NDArray[np.int64], rate: Floats, settings: Settings) -> Floats:
+def points_of_runs(status: pl.DataFrame, now: int) -> tuple[Floats, Floats, Whole, Whole]:
+    """The points of all runs of reports from a battery: minutes from `now` [us], percentages; of each run, where it
+    begins among them, and its unit's row in the roster.
+    """
+    row, percent = status["row"].to_numpy(), numbers(status["battery_percent"])
+    at, is_off = status["occurred_at"].cast(pl.Int64).to_numpy(), from_battery(status, slice(None))
+    w, told = np.empty((2, len(row)))
+    begins, units = np.empty((2, len(row)), np.int64)
+    points, runs = find_runs(row, is_off, percent, at, now, LEAST, w, told, begins, units)
+    return w[:points], told[:points], begins[:runs], units[:runs]
+
+
+def run_sums(w: Floats, y: Floats, begins: Whole, n: Whole, rate: Floats, settings: Settings) -> Floats:
     """The sums of products (`SUMS`, rows) of each run (columns); w [min] and y of their points, n [count] of each.
 
     `rate`: charge a minute by the roster.
     """
-    begins, run = np.cumsum(n) - n, np.repeat(np.arange(len(n)), n)
-
-    def summed(values: Floats) -> Floats:
-        return np.add.reduceat(values, begins)
-
-    # The slope by the exponent is taken on the roster's line through the run's middle: at the reported charge, or on
-    # the run's own line, it would share their errors, and err with them.
-    middle = summed(y) / n
-    w, y, height = w - (summed(w) / n)[run], y - middle[run], middle[run]
-    height -= rate[run] * w
-    line = np.clip(height, 0.02, 1.0, out=height)
-    g = np.log(line)
-    g *= line
-    g /= settings["power.gauge_exponent"]
-    g -= (summed(g) / n)[run]
-    of = {"w": w, "y": y, "g": g}
-    return np.stack([summed(of[name[0]] * of[name[1]]) for name in SUMS])
+    sums = np.empty((len(SUMS), len(n)))
+    sum_runs(w, y, begins, n, rate, settings["power.gauge_exponent"], np.empty(len(w)), sums)
+    return sums

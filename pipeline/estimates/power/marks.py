@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.contracts.known import Known
 from pipeline.estimates.power import supply
 from pipeline.estimates.power.batteries import RISE_ERRORS
+from pipeline.estimates.power.instants import moment
 
 
 def unit_marks(known: Known, notes: pl.DataFrame, off: pl.DataFrame) -> pl.DataFrame:
@@ -36,7 +37,7 @@ def contradicting(known: Known, notes: pl.DataFrame) -> pl.LazyFrame:
     is_off = pl.col("event").is_in(["lost", "battery-low"])
     is_on = pl.col("event").is_in(["restored", "generator"])
     words = notes.lazy().filter(
-        (is_off | is_on) & pl.col("site_id").is_not_null() & (pl.col("occurred_at") <= known.at)
+        (is_off | is_on) & pl.col("site_id").is_not_null() & (pl.col("occurred_at") <= moment(known.at))
     )
     clash = words.with_columns(is_off=is_off, at=pl.col("occurred_at")).filter(supply.contradicted())
     return clash.select("site_id", says=pl.lit("notes contradict each other within minutes")).unique()
@@ -48,7 +49,7 @@ def odd_outages(known: Known) -> pl.DataFrame:
     oddities = [
         ((end < start), "the utility lists an outage that ends before it starts"),
         ((promise < start), "the utility promised a time before the outage began"),
-        ((start > known.at), "the utility lists an outage that begins later than now"),
+        ((start > moment(known.at)), "the utility lists an outage that begins later than now"),
     ]
     outages = known.outages.lazy()
     parts = [

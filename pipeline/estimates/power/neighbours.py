@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.contracts.known import Known
+from pipeline.estimates.power.instants import moment
 from pipeline.estimates.power.outages import ALL_PER_YEAR
 
 NEVER, LATEST = np.iinfo(np.int64).min // 2, np.iinfo(np.int64).max  # before and after every time [us]
@@ -157,7 +158,7 @@ def circuit_share(known: Known) -> pl.Expr:
 
 def outages_per_day(known: Known) -> float:
     """Outages of a circuit in a day: the published rate, as one outage of a gamma prior, drawn to those of the day."""
-    day = pl.col("started_at").is_between(pl.lit(known.at - timedelta(hours=24)), pl.lit(known.at))
+    day = pl.col("started_at").is_between(moment(known.at - timedelta(hours=24)), moment(known.at))
     out = known.outages.filter(day)["circuit"].n_unique()
     circuits = pl.concat([known.sites["circuit"], known.outages["circuit"]]).drop_nulls().n_unique()
     return (1 + out) / (365 / ALL_PER_YEAR + circuits)

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from pipeline.contracts.consequences import Circuits, Exposure
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.power import charge, marks
+from pipeline.estimates.power import marks
 from pipeline.estimates.power.circuits import day_outages, lengths
+from pipeline.estimates.power.instants import at_offset
 from pipeline.estimates.power.stakes import (
     COARSE,
     EARLY_TO_LATE,
@@ -145,7 +146,7 @@ def bounds(known: Known, stakes: Stakes, loads: pl.DataFrame) -> pl.DataFrame:
 def back_at(at: datetime, u: Floats, lasts: Floats, share: float) -> pl.Series:
     """When power has returned with the given probability, at most the end of the grid."""
     column = np.minimum((lasts > 1 - share).sum(axis=1), len(u) - 1) if len(lasts) else np.zeros(0, int)
-    return charge.at_offset(at, u[column] if len(lasts) else np.zeros(0))
+    return at_offset(at, u[column] if len(lasts) else np.zeros(0))
 
 
 def circuits(known: Known, exposed: pl.DataFrame) -> pl.DataFrame:

@@ -14,10 +14,11 @@ from pipeline.contracts import estimates, events
 from pipeline.contracts.further import FURTHER
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.power import charge, circuits, marks, promises, supply
-from pipeline.estimates.power.batteries import gauge
+from pipeline.estimates.power.batteries import gauges, numbers
 from pipeline.estimates.power.charge import Discharge
 from pipeline.estimates.power.circuits import Lengths
-from pipeline.estimates.power.condense import Brief
+from pipeline.estimates.power.condense import Brief, saying
+from pipeline.estimates.power.instants import at_offset, microseconds, minutes_since
 from pipeline.estimates.power.learnt import Fleet
 from pipeline.estimates.power.stakes import Stakes, stakes_of, unit_costs
 
@@ -84,7 +85,7 @@ def chance_off(known: Known, found: Judged) -> pl.Series:
     nothing is known. On mains: that the word is wrong.
     """
     off = found.units.filter("is_off")
-    began, at, silent = (minutes_to(known, off[name]) for name in ("began", "at", "fell_silent"))
+    began, at, silent = (minutes_since(known.at, off[name]) for name in ("began", "at", "fell_silent"))
     age = np.maximum(np.nan_to_num(began), 0.0)
     is_listed = off["circuit"].is_in(list(found.lengths.rows)).fill_null(False).to_numpy()
     list_age = (known.at - promises.last_list(known)).total_seconds() / 60 + LIST_LATE
@@ -100,12 +101,6 @@ def chance_off(known: Known, found: Judged) -> pl.Series:
     chance = (1 - found.units["sure"]).to_numpy().copy()
     chance[found.units["is_off"].fill_null(False).to_numpy()] = still
     return pl.Series(chance, nan_to_null=True)
-
-
-def minutes_to(known: Known, times: pl.Series) -> Floats:
-    """Minutes from times to T; NaN where there is none."""
-    minutes = pl.select((known.at - times).dt.total_seconds() / 60).to_series()
-    return minutes.cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
 
 def basis() -> pl.Expr:
@@ -127,24 +122,24 @@ def gone_dark(known: Known, found: Judged) -> pl.DataFrame:
     is_silent = d.age - d.alive_at > REPORTING_MINUTES
     return found.off.select("unit_id").with_columns(
         is_dark=pl.Series(is_silent & (d.empty_by(np.zeros(1))[:, 0] >= 0.5)),
-        dark_since=charge.at_offset(known.at, np.minimum(d.quantile(0.5), 0.0)),
+        dark_since=at_offset(known.at, np.minimum(d.quantile(0.5), 0.0)),
         charge_mean=pl.Series(d.charge_mean()),
     )
 
 
 def mains_charge(known: Brief, frame: pl.DataFrame) -> pl.DataFrame:
     """Fills the charge of units on mains: the last percentage, recharged since; null where none was reported."""
-    last = (
-        known.status.select("row", percent="battery_percent", percent_at="occurred_at")
-        .filter(pl.col("percent").is_not_null() & (pl.col("percent_at") <= known.at) & pl.col("row").is_not_null())
-        .filter(pl.col("row").ne_missing(pl.col("row").shift(-1)))
-    )
-    recharge = pl.col("recharge_minutes").fill_null(known.settings["power.recharge_minutes"]).clip(lower_bound=1)
-    gained = (known.at - pl.col("percent_at")).dt.total_seconds() / 60 / recharge
-    on_mains = (gauge(pl.col("percent"), known.settings) + gained).clip(0, 1)
-    told = known.units.select("recharge_minutes").with_row_index("row")
-    charges = told.join(last, on="row", how="left", maintain_order="left").select(on_mains).to_series()
-    charged = charges.gather(frame["row"])
+    s, status = known.settings, known.status
+    told = saying(status, "battery_percent", microseconds(known.at))
+    row = status["row"].to_numpy()[told]
+    last = np.flatnonzero(np.append(row[1:] != row[:-1], True)[: len(row)])
+    row, percent = row[last], numbers(status["battery_percent"])[told][last]
+    recharge = numbers(known.units["recharge_minutes"])
+    recharge = np.maximum(np.where(np.isnan(recharge), s["power.recharge_minutes"], recharge), 1.0)
+    gained = minutes_since(known.at, status["occurred_at"][told].gather(last)) / recharge[row]
+    charge = np.full(known.units.height, np.nan)
+    charge[row] = np.clip(gauges(percent, s) + gained, 0, 1)
+    charged = pl.Series(charge[frame["row"].to_numpy()], nan_to_null=True)
     return frame.with_columns(charge_mean=pl.when(pl.col("supply") == "mains").then(charged).otherwise("charge_mean"))
 
 

@@ -12,6 +12,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
+from pipeline.estimates.power.instants import minutes_since, moment
 from pipeline.estimates.power.outages import SETTLED, SHARED, Promise, cut_off
 from pipeline.settings import Settings
 
@@ -47,9 +48,9 @@ def newest(known: Known, notes: pl.DataFrame, promised: Told) -> pl.DataFrame:
     """The newest restoration promised for each site: site_id, restoration_at, promised_at, is_revised."""
     sites = known.sites.select("site_id", "circuit")
     by_list = sites.join(promised.listed.join(running(known), on="outage_id"), on="circuit")
-    said = notes.filter(pl.col("restoration_at").is_not_null() & (pl.col("occurred_at") <= known.at)).with_columns(
-        made_at=pl.col("occurred_at"), is_revised=pl.lit(False)
-    )
+    said = notes.filter(
+        pl.col("restoration_at").is_not_null() & (pl.col("occurred_at") <= moment(known.at))
+    ).with_columns(made_at=pl.col("occurred_at"), is_revised=pl.lit(False))
     by_site = said.filter(pl.col("site_id").is_not_null())
     by_circuit = sites.join(said.filter(pl.col("site_id").is_null()).drop("site_id"), on="circuit")
     names = ["site_id", "made_at", "restoration_at", "is_revised"]
@@ -80,8 +81,9 @@ def of_outages(known: Known, rows: pl.DataFrame, promised: Told) -> Promise:
 
 def running(known: Known) -> pl.DataFrame:
     """Outages that the utility lists as begun and not over: outage_id, circuit, by their start."""
-    is_over = (pl.col("restored_at") <= known.at).fill_null(False)
-    rows = known.outages.filter(~is_over & (pl.col("started_at") <= known.at))
+    now = moment(known.at)
+    is_over = (pl.col("restored_at") <= now).fill_null(False)
+    rows = known.outages.filter(~is_over & (pl.col("started_at") <= now))
     return rows.sort("started_at", "outage_id").select("outage_id", "circuit")
 
 
@@ -103,9 +105,10 @@ def learnt(known: Known, every: pl.DataFrame) -> Errors:
     """How far promises are off: the settings, drawn to what those of the day (`listed`) turned out to be."""
     s = known.settings
     start, end = pl.col("started_at"), pl.col("restored_at")
-    is_over = end.is_not_null() & (end <= known.at)
-    states = known.outages.filter((start <= known.at) & (end.is_null() | (end >= start))).select(
-        "outage_id", is_over=is_over, end=pl.when(is_over).then(end).otherwise(pl.lit(last_list(known)))
+    now = moment(known.at)
+    is_over = end.is_not_null() & (end <= now)
+    states = known.outages.filter((start <= now) & (end.is_null() | (end >= start))).select(
+        "outage_id", is_over=is_over, end=pl.when(is_over).then(end).otherwise(moment(last_list(known)))
     )
     rows = every.join(states, on="outage_id")
     # A list that still promises what is already back tells of the list's delay, not of the promise.
@@ -184,12 +187,8 @@ def before(rows: pl.DataFrame, every: pl.DataFrame) -> list[pl.DataFrame]:
 def errors_of(known: Known, errors: Errors, rows: pl.DataFrame) -> Promise:
     """Promises with what is known of their errors; a row without one has NaN."""
     is_revised = rows["is_revised"].fill_null(False).to_numpy()
-
-    def offset(column: str) -> Floats:
-        minutes = rows.select((pl.col(column) - known.at).dt.total_seconds() / 60).to_series()
-        return minutes.cast(pl.Float64).fill_null(float("nan")).to_numpy()
-
-    ahead, age = offset("restoration_at"), np.maximum(-offset("promised_at"), 0.0)
+    ahead = -minutes_since(known.at, rows["restoration_at"])
+    age = np.maximum(minutes_since(known.at, rows["promised_at"]), 0.0)
     # A time that was past when it was promised says little: a slip of the pen, or a list of yesterday.
     doubt = np.where(ahead + age < 0, PAST_DOUBT, 1.0)
     return Promise(

@@ -13,7 +13,7 @@ from scipy import special
 
 from pipeline.contracts.consequences import Remedies
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.power import charge
+from pipeline.estimates.power.instants import at_offset
 from pipeline.estimates.power.stakes import COARSE, EARLY_TO_LATE, Stakes, load_spread, spread_of
 
 Floats = NDArray[np.float64]
@@ -139,7 +139,7 @@ def rated(
     until = {
         n: until_share(u, saved, now * share) - work for n, share in (("best_by", STILL), ("latest_at", NO_LONGER))
     }
-    times = {n: pl.select(pl.when(pl.Series(is_any)).then(charge.at_offset(known.at, np.maximum(m, 0.0)))).to_series()
+    times = {n: pl.select(pl.when(pl.Series(is_any)).then(at_offset(known.at, np.maximum(m, 0.0)))).to_series()
              for n, m in until.items()}  # fmt: skip
     return listed.with_columns(
         option=pl.lit(name),

@@ -5,7 +5,6 @@ Method: docs/methods/power.md.
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import cast
 
 import numpy as np
@@ -15,9 +14,11 @@ from pandera.typing.polars import DataFrame
 
 from pipeline.contracts.events import UnitRows
 from pipeline.contracts.known import Known
-from pipeline.estimates.power import batteries, charge, outages, promises
+from pipeline.estimates.power import batteries, outages, promises
 from pipeline.estimates.power.charge import Discharge
 from pipeline.estimates.power.circuits import Lengths
+from pipeline.estimates.power.instants import at_offset, moment
+from pipeline.estimates.power.loops import empty_at, integrate, parts_before
 
 Floats = NDArray[np.float64]
 CHECKIN_TYPES = ("electronic-poll-book",)
@@ -87,8 +88,9 @@ def unit_costs(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFra
     """Time to empty, chance of going dark, dark minutes and voter-minutes of the units off mains."""
     s, d, is_dark = at_risk, at_risk.discharge, at_risk.is_dark
     open_for = slice(int(np.searchsorted(s.u, s.left.max(initial=0.0))) + 1)
-    arrays = (s.lasts[:, open_for], s.gone[:, open_for], s.left, s.waiting, s.arrivals)
-    chance, dark, voters = in_blocks(partial(integrals, s.u[open_for]), *arrays)
+    chance, dark, voters = integrals(
+        s.u[open_for], s.lasts[:, open_for], s.gone[:, open_for], s.left, s.waiting, s.arrivals
+    )
     costs = cost_if_ended(s, s.u[COARSE::COARSE])
     low, high = spread_of(s.lasts[:, ::COARSE], costs, load_spread(s.units, loads))
     times = {"low": d.quantile(0.05), "mean": d.quantile(0.5), "high": d.quantile(0.95)}
@@ -101,9 +103,9 @@ def unit_costs(known: Known, at_risk: Stakes, loads: pl.DataFrame) -> pl.DataFra
         expected_voter_minutes=pl.Series(voters, dtype=pl.Float64),
         voter_minutes_low=pl.Series(low, dtype=pl.Float64),
         voter_minutes_high=pl.Series(high, dtype=pl.Float64),
-        empty_at_rated=charge.at_offset(known.at, rated - d.age),
-        empty_at_two_hours=charge.at_offset(known.at, STANDARD_MINUTES - d.age),
-        **{f"empty_at_{name}": charge.at_offset(known.at, value) for name, value in times.items()},
+        empty_at_rated=at_offset(known.at, rated - d.age),
+        empty_at_two_hours=at_offset(known.at, STANDARD_MINUTES - d.age),
+        **{f"empty_at_{name}": at_offset(known.at, value) for name, value in times.items()},
     )
     names = [f"empty_at_{name}" for name in ("low", "mean", "high", "rated", "two_hours")]
     return frame.with_columns(pl.when("on_battery").then(pl.col(names))).drop("on_battery")
@@ -132,15 +134,9 @@ def cost_if_ended(s: Stakes, ends: Floats) -> Floats:
 
 def emptied(u: Floats, gone: Floats) -> Floats:
     """Minutes ahead at which each unit (rows) runs empty, early to late (columns): never within the grid, infinity."""
-    rows = np.arange(len(gone))
-    found = []
-    for share in EARLY_TO_LATE:
-        after = (gone < share).sum(axis=1)
-        last, now = np.maximum(after - 1, 0), np.minimum(after, len(u) - 1)
-        rise = np.maximum(gone[rows, now] - gone[rows, last], 1e-12)
-        part = np.clip((share - gone[rows, last]) / rise, 0.0, 1.0)
-        found.append(np.where(after < len(u), u[last] + part * (u[now] - u[last]), np.inf))
-    return np.stack(found, axis=1)
+    found = np.empty((len(gone), len(EARLY_TO_LATE)))
+    empty_at(u, gone, np.array(EARLY_TO_LATE), found)
+    return found
 
 
 def load_spread(units: pl.DataFrame, loads: pl.DataFrame) -> Floats:
@@ -210,13 +206,10 @@ def integrals(
     voter-minutes = waiting * dark + arrivals * integral of (u - x) S. Over the unknown x they are integrals with the
     probability of being empty in place of the step at x (docs/methods/power.md). Trapezoids; cut at closing.
     """
-    width = np.diff(u)[None, :] * part_before(u, left)
-    lasting = width * (lasts[:, 1:] + lasts[:, :-1]) / 2
-    empty_now = (gone[:, 1:] + gone[:, :-1]) / 2
-    dark = (empty_now * lasting).sum(axis=1)
-    empty_minutes = empty_now * width
-    late = ((np.cumsum(empty_minutes, axis=1) - empty_minutes / 2) * lasting).sum(axis=1)
-    return chance_gone(u, lasts, gone, left), dark, waiting * dark + arrivals * late
+    sums = np.empty((3, len(left)))
+    integrate(u, lasts, gone, left, part_before(u, left), sums)
+    chance, dark, late = sums
+    return chance, dark, waiting * dark + arrivals * late
 
 
 def chance_gone(u: Floats, lasts: Floats, gone: Floats, left: Floats) -> Floats:
@@ -228,8 +221,9 @@ def chance_gone(u: Floats, lasts: Floats, gone: Floats, left: Floats) -> Floats:
 
 def part_before(u: Floats, left: Floats) -> Floats:
     """Part of each step of the grid (columns) that lies before the closing of each row."""
-    step, room = np.diff(u), left[:, None] - u[None, :-1]
-    return np.where(step > 0, np.clip(room / np.where(step > 0, step, 1.0), 0.0, 1.0), room > 0)
+    part = np.empty((len(left), len(u) - 1))
+    parts_before(u, left, part)
+    return part
 
 
 def sorted_units(known: Known) -> pl.DataFrame:
@@ -284,7 +278,7 @@ def at_stake(known: Known, off: pl.DataFrame, loads: pl.DataFrame) -> tuple[Floa
         .join(loads, on="site_id", how="left", maintain_order="left")
         .join(known.sites.select("site_id", "closes_at"), on="site_id", how="left", maintain_order="left")
     )
-    left = ((pl.col("closes_at") - known.at).dt.total_seconds() / 60).clip(lower_bound=0).fill_null(0.0)
+    left = ((pl.col("closes_at") - moment(known.at)).dt.total_seconds() / 60).clip(lower_bound=0).fill_null(0.0)
     at_scanner = pl.when(pl.col("sort") == "scanner").then("scanner_waiting").otherwise(0.0)
     line = pl.when(pl.col("sort") == "checkin").then("checkin_waiting").otherwise(at_scanner)
     # A marking device takes the few who use one; so does an accessible device that belongs to another sort of unit.

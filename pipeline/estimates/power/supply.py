@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power import neighbours
-from pipeline.estimates.power.condense import Brief
+from pipeline.estimates.power.condense import Brief, from_battery, saying
+from pipeline.estimates.power.instants import microseconds, moment
 from pipeline.estimates.power.neighbours import LATEST, MICROSECONDS, NEVER, SILENT_MINUTES
 
 Whole = NDArray[np.int64]
@@ -126,29 +127,28 @@ def evidence(
 
 def minutes_ago(known: Known, column: str) -> pl.Expr:
     """Whole minutes from a time to T."""
-    return (pl.lit(known.at) - pl.col(column)).dt.total_minutes().clip(lower_bound=0)
+    return (moment(known.at) - pl.col(column)).dt.total_minutes().clip(lower_bound=0)
 
 
 def power_runs(known: Brief, placed: pl.DataFrame) -> pl.DataFrame:
     """A row a unit that reports: its latest word on power, since when, and whether it ever said otherwise."""
-    said = known.status.select("row", "power", at="occurred_at").filter(
-        pl.col("power").is_not_null() & (pl.col("at") <= known.at) & pl.col("row").is_not_null()
-    )
-    of_row = said["row"].to_numpy()
+    status = known.status
+    said = saying(status, "power", microseconds(known.at))
+    of_row, is_off = status["row"].to_numpy()[said], from_battery(status, said)
     is_new = np.append(True, of_row[1:] != of_row[:-1])[: len(of_row)]
-    is_turn = said["power"].ne_missing(said["power"].shift()).to_numpy()
+    is_turn = np.append(True, is_off[1:] != is_off[:-1])[: len(of_row)]
     begins = np.flatnonzero(is_new | is_turn)  # runs of equal words
     of_unit = is_new[begins]
     is_last = np.append(of_unit[1:], True)[: len(begins)]
-    ends, times = np.append(begins[1:], said.height) - 1, said["at"]
-    first, before = begins[is_last], pl.Series(~of_unit[is_last])
-    runs = said[ends[is_last]]
-    other = times.gather(np.maximum(first - 1, 0))
+    ends = np.append(begins[1:], len(of_row))[: len(begins)] - 1
+    first, before, last = begins[is_last], pl.Series(~of_unit[is_last]), ends[is_last]
+    told = status.select("row", "power", at="occurred_at")[said]
+    runs, other = told[last], told["at"].gather(np.maximum(first - 1, 0))
     return runs.with_columns(
         placed.select("site_id", "circuit", "site")[runs["row"]],
-        began=times.gather(first),
+        began=told["at"].gather(first),
         other_at=pl.when(before).then(other),
-        is_off=pl.col("power") == "battery",
+        is_off=pl.Series(is_off[last]),
         age=minutes_ago(known, "at"),
     )
 
@@ -171,12 +171,12 @@ def utility(known: Known, placed: pl.DataFrame) -> pl.LazyFrame:
     """
     started = (
         known.outages.lazy()
-        .filter(pl.col("started_at") <= known.at)
+        .filter(pl.col("started_at") <= moment(known.at))
         .with_columns(
             end=pl.max_horizontal("restored_at", pl.when(pl.col("restored_at").is_not_null()).then("started_at"))
         )
     )
-    is_over = pl.col("end").is_not_null() & (pl.col("end") <= known.at)
+    is_over = pl.col("end").is_not_null() & (pl.col("end") <= moment(known.at))
     words = started.with_columns(
         is_off=~is_over,
         at=pl.when(is_over).then("end").otherwise("started_at"),
@@ -201,8 +201,8 @@ def noted(known: Known, notes: pl.DataFrame, placed: pl.DataFrame) -> list[pl.La
     fresh = pl.duration(minutes=int(known.settings["power.note_hours"] * 60))
     words = (
         notes.lazy()
-        .filter((off | on) & (pl.col("occurred_at") <= known.at))
-        .filter(on | (pl.col("occurred_at") >= pl.lit(known.at) - fresh))
+        .filter((off | on) & (pl.col("occurred_at") <= moment(known.at)))
+        .filter(on | (pl.col("occurred_at") >= moment(known.at) - fresh))
         .with_columns(is_off=off, at=pl.col("occurred_at"), began=pl.col("occurred_at"))
         .with_columns(says=pl.format("a note: {}, {} min ago", "event", minutes_ago(known, "at")))
         .with_columns(sure=pl.when(contradicted()).then(SURE["odd"]).otherwise(SURE["note"]))
@@ -232,12 +232,12 @@ def contradicted() -> pl.Expr:
 
 def called(known: Known, readings: pl.DataFrame, placed: pl.DataFrame) -> pl.LazyFrame:
     """Hotline tickets about power that are not resolved, by site."""
-    fresh = pl.lit(known.at) - pl.duration(minutes=int(known.settings["power.note_hours"] * 60))
+    fresh = moment(known.at) - pl.duration(minutes=int(known.settings["power.note_hours"] * 60))
     words = (
         readings.lazy()
         .filter((pl.col("category") == "power") & pl.col("site_id").is_not_null())
         .join(known.tickets.lazy().select("ticket_id", "opened_at", "status"), on="ticket_id")
-        .filter((pl.col("status") != "resolved") & pl.col("opened_at").is_between(fresh, pl.lit(known.at)))
+        .filter((pl.col("status") != "resolved") & pl.col("opened_at").is_between(fresh, moment(known.at)))
         .select("site_id", is_off=pl.lit(True), at="opened_at", began="opened_at")
         .with_columns(sure=pl.lit(SURE["ticket"]))
         .with_columns(kind=pl.lit("ticket"), says=pl.format("a call about power, {} min ago", minutes_ago(known, "at")))

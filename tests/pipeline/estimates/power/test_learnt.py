@@ -3,7 +3,6 @@
 import numpy as np
 import polars as pl
 import pytest
-from polars.testing import assert_frame_equal
 
 from pipeline.estimates.power import charge, learnt
 
@@ -107,14 +106,31 @@ def test_a_gauge_that_scatters_far_more_than_others_teaches_less(gear):
     assert shift[0] == pytest.approx(without[0], abs=0.02)
 
 
-def test_runs_summed_some_at_a_time_are_those_summed_at_once(gear, monkeypatch):
+def test_the_sums_of_each_run_are_those_of_numpy(gear):
     rng = np.random.default_rng(15)
     units = [gear.unit(f"U{i:02}", battery_age_years=float(i % 7)) for i in range(30)]
     known = gear.known(units=units, status=[row for u in units for row in run_down(gear, u, expected(u), rng)])
-    at_once = learnt.battery_runs(known)
-    monkeypatch.setattr(learnt, "BLOCK", 7)
-    assert_frame_equal(learnt.battery_runs(known), at_once, rel_tol=1e-12)
-    assert at_once.height == 30
+    runs, g = learnt.battery_runs(known), known.settings["power.gauge_exponent"]
+    assert runs.height == 30
+    for run in runs.iter_rows(named=True):
+        points = known.status.filter((pl.col("unit_id") == run["unit_id"]) & (pl.col("battery_percent") >= 5))
+        w = (points["occurred_at"] - known.at).dt.total_microseconds().to_numpy() / 60e6
+        y = (points["battery_percent"].to_numpy() / 100) ** g
+        line = np.clip(y.mean() - run["rate"] * (w - w.mean()), 0.02, 1)
+        about = {name: v - v.mean() for name, v in {"w": w, "y": y, "g": np.log(line) * line / g}.items()}
+        assert run["n"] == len(w)
+        for name in learnt.SUMS:
+            assert run[name] == pytest.approx(about[name[0]] @ about[name[1]], rel=1e-9)
+
+
+def test_a_run_ends_when_mains_comes_back_and_the_longest_counts(gear):
+    # Derivation: four reports from the battery, mains, then three; a report under 5 % and one of another unit count for nothing
+    said = [("U1", 100 - 10 * i, "mains" if i == 4 else "battery", 90.0 - 10 * i) for i in range(8)]
+    said += [("U1", 10, "battery", 3.0), ("U2", 95, "battery", 50.0)]
+    reports = [gear.report(u, ago, i, power=p, battery_percent=v) for i, (u, ago, p, v) in enumerate(said)]
+    runs = learnt.battery_runs(gear.known(units=[gear.unit("U1"), gear.unit("U2")], status=reports))
+    assert runs.select("unit_id", "n").rows() == [("U1", 4.0)]
+    assert runs["ww"][0] == pytest.approx(15**2 + 5**2 + 5**2 + 15**2)
 
 
 def test_the_intervals_of_units_under_other_parameters_cover_the_truth_and_narrow(gear):

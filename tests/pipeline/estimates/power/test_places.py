@@ -274,7 +274,8 @@ def test_condensed_reports_stand_in_one_order_however_they_came(gear):
     # Two units, three reports of one of them at one time
     words = [("U2", 30, 1, "mains", 98.0), ("U1", 30, 2, "mains", 99.0), ("U1", 30, 2, "battery", 99.0), ("U1", 30, 1, "mains", 97.0), ("U1", 20, 3, "battery", 96.0)]  # fmt: skip
     reports = [gear.report(u, ago, n, power=power, battery_percent=percent) for u, ago, n, power, percent in words]
-    taken = [condensed(gear.raw(status=list(order))).status for order in permutations(reports)]
+    units = [gear.unit("U1"), gear.unit("U2")]
+    taken = [condensed(gear.raw(units=units, status=list(order))).status for order in permutations(reports)]
     assert taken[0].select("unit_id", "sequence", "power").rows()[:3] == [
         ("U1", 1, "mains"),
         ("U1", 2, "battery"),
