@@ -4,15 +4,32 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from dashboard import panels, reasons, tables, words
+from dashboard import listing, panels, reasons, tables, words
 from dashboard.data import Picture, once
 from pipeline.contracts.estimates import ESTIMATES
 
+ORDERS: dict[
+    str, tuple[str, tuple[pl.Expr, ...]]
+] = {  # what stands first, in words; by which columns, the largest first
+    "exposure": ("the costliest first", (pl.col("expected_voter_minutes"), pl.col("chance_off"))),
+    "custody": ("gaps, then what is overdue, first", (pl.col("broken").is_not_null(), pl.col("is_overdue"))),
+    "finish": ("the latest first", (pl.col("done_at_mean"),)),
+    "kinds": ("those that fail most first", (pl.col("chance_over_3"),)),
+}
+
 
 @once
-def estimate(picture: Picture, what: str, leave_out: tuple[str, ...]) -> pl.DataFrame:
-    """An estimate as a table's frame."""
-    return panels.said(tables.shown(picture, picture.answer(what), leave_out))
+def ordered(picture: Picture, what: str) -> pl.DataFrame:
+    """An estimate, what matters most first; where that order is not known, as it was made."""
+    frame = picture.answer(what)
+    by = ORDERS[what][1] if what in ORDERS else ()
+    return frame.sort(by, descending=True, nulls_last=True, maintain_order=True) if by else frame
+
+
+@once
+def estimate(picture: Picture, what: str, leave_out: tuple[str, ...], most: int | None) -> pl.DataFrame:
+    """An estimate as a table's frame: so many rows, or all."""
+    return panels.said(tables.shown(picture, listing.head(ordered(picture, what), most), leave_out))
 
 
 def table(
@@ -31,5 +48,7 @@ def table(
         for text in frame["caution"].drop_nulls().unique(maintain_order=True):
             panels.caution(text)
         leave_out = (*leave_out, "caution")
-    panels.frame(estimate(picture, what, tuple(leave_out)), f"{what}-table", height)
+    out = tuple(leave_out)
+    order = ORDERS[what][0] if what in ORDERS else "in the order of the file"
+    listing.table(lambda most: estimate(picture, what, out, most), frame.height, f"{what}-table", order, height)
     reasons.behind(picture, what)

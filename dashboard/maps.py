@@ -9,7 +9,7 @@ from typing import Any, Literal
 import altair as alt
 import polars as pl
 
-from dashboard import figures
+from dashboard import figures, words
 from dashboard.charts import MOLDS_KEPT, base, filled, finish
 from dashboard.data import Picture, once
 from dashboard.outlines import outline
@@ -22,6 +22,13 @@ MAP_HEIGHT = 430
 LABELLED = 7  # sites with their name on the map [count]
 ROVER_PARTS = ("rover_id", "doing", "to", "latitude", "longitude", "to_latitude", "to_longitude")
 SITE_PARTS = ["name", "longitude", "latitude", "expected_voters", "battery", "dark"]  # that are sent to the screen
+DRAWN = 300  # sites that are a dot of their own, and told of by the pointer; more would make the page slow: our choice
+DOT_PX2, CROWDED_PX2 = (40, 420), (20, 130)  # area of such a dot; the same where there are others [px²]
+RING_SHARE = 1.5  # of the largest dot's area, that a ring around it takes
+ROVERS_NAMED = 60  # more rovers are told of by the pointer and the table: their names would lie on each other
+FAR_PX = 2.5  # radius of the dots of the others [px]
+SHADE_STEPS = 5  # shades in which the others are drawn; all of one shade are one mark [count]
+DEGREE_PLACES = 4  # decimals of their degrees: ten metres
 LETTER_PX, LABEL_ABOVE_PX = 6.3, 15.0  # width of a letter, distance of a name from its dot [px]
 
 
@@ -53,36 +60,77 @@ def county_map(
         stake_said=(pl.col("stake") / 10).round() * 10, off=(pl.col("battery") + pl.col("dark"))
     ).sort("stake")
     rows = rows.with_columns(shade=pl.col(by).cast(pl.Float64).fill_null(0.0))
-    dots = rows.select(*SITE_PARTS, "stake", "stake_said", "shade", "off").to_dicts()
+    top = max([LEAST_TOP if by == "stake" else 1.0, *rows["shade"].to_list()])
+    near, far = apart(rows)
+    dots = near.select(*SITE_PARTS, "stake", "stake_said", "shade", "off").to_dicts()
+    degree = degrees(rows["latitude"].to_list(), height)
     rovers = [{part: r[part] for part in ROVER_PARTS} for r in rovers]  # times are drawn nowhere
     here = [r for r in rovers if r["doing"] != "off shift"]
-    crowded = left_of_another(here, degrees(dots, height))
+    told = here if len(here) <= ROVERS_NAMED else []
+    crowded = left_of_another(told, degree)
     drawn = filled(
-        map_mold(colours, height, by),
+        map_mold(colours, height, by, far.height > 0),
         {
             "outline": list(outline),
+            "far": crowds(far, top),
+            "far_off": crowds(far.filter(pl.col("off") > 0), top),
             "going": [r for r in rovers if r["to_latitude"] is not None],
             "off": [r for r in dots if r["off"] > 0],
             "dots": dots,
             "here": here,
-            "free": [r for r in here if r["rover_id"] not in crowded],
-            "crowded": [r for r in here if r["rover_id"] in crowded],
-            "named": readable([r for r in reversed(dots) if r["stake"] > 0], here, height),
+            "free": [r for r in told if r["rover_id"] not in crowded],
+            "crowded": [r for r in told if r["rover_id"] in crowded],
+            "named": readable([r for r in reversed(dots) if r["stake"] > 0], here, degree),
         },
     )
-    fill = next(layer["encoding"]["color"] for layer in drawn["layer"] if "color" in layer.get("encoding", {}))
-    fill["scale"]["domain"] = [0, max([LEAST_TOP if by == "stake" else 1.0, *rows["shade"].to_list()])]
+    for layer in drawn["layer"]:
+        if "color" in layer.get("encoding", {}):
+            layer["encoding"]["color"]["scale"]["domain"] = [0, top]
     return drawn
 
 
+def apart(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The sites that are a dot of their own, the darkest and then those off mains first; and the rest."""
+    if rows.height <= DRAWN:
+        return rows, rows.clear()
+    first = rows.with_row_index("place").sort("shade", "off", "stake", "place", descending=[True, True, True, False])
+    near = first["place"].head(DRAWN)
+    is_near = pl.Series("is_near", range(rows.height)).is_in(near.implode())
+    return rows.filter(is_near), rows.filter(~is_near)
+
+
+def others_said(sites: int) -> str:
+    """What the small dots are, on a map that has them."""
+    if sites <= DRAWN:
+        return ""
+    return (
+        f"The {DRAWN} darkest sites are drawn so; the other {words.count(sites - DRAWN)} are small dots of one size, "
+        "with a heavy rim where a unit is off mains. "
+    )
+
+
+def crowds(rows: pl.DataFrame, top: float) -> list[dict[str, Any]]:
+    """Many sites as GeoJSON, those of about the same shade as one shape, light ones first."""
+    step = ((pl.col("shade") / top).sqrt() * SHADE_STEPS).floor().clip(0, SHADE_STEPS - 1)
+    places = pl.concat_list(pl.col("longitude", "latitude").round(DEGREE_PLACES))
+    found = rows.group_by(step.alias("step")).agg(pl.col("shade").mean(), places=places).sort("step")
+    return [
+        {
+            "type": "Feature",
+            "geometry": {"type": "MultiPoint", "coordinates": row["places"]},
+            "properties": {"shade": row["shade"]},
+        }
+        for row in found.iter_rows(named=True)
+    ]
+
+
 @lru_cache(maxsize=MOLDS_KEPT)
-def map_mold(colours: Palette, height: int, by: str) -> str:
+def map_mold(colours: Palette, height: int, by: str, is_crowded: bool) -> str:
     """A map without its rows and the end of its scale."""
     at = {"longitude": "longitude:Q", "latitude": "latitude:Q"}
-    fill = alt.Color(
-        "shade:Q",
-        scale=alt.Scale(type="sqrt", domain=[0, 1], range=list(colours.stakes)),
-        legend=alt.Legend(
+    shading: dict[str, Any] = {
+        "scale": alt.Scale(type="sqrt", domain=[0, 1], range=list(colours.stakes)),
+        "legend": alt.Legend(
             title=SHADES[by],
             titleLimit=260,
             orient="top",
@@ -90,8 +138,10 @@ def map_mold(colours: Palette, height: int, by: str) -> str:
             gradientLength=150,
             tickCount=3,
         ),
-    )
-    size = alt.Size("expected_voters:Q", scale=alt.Scale(range=[40, 420]), legend=None)
+    }
+    rim: dict[str, Any] = {"stroke": colours.ink, "opacity": 1}
+    areas = CROWDED_PX2 if is_crowded else DOT_PX2
+    size = alt.Size("expected_voters:Q", scale=alt.Scale(range=list(areas)), legend=None)
     tip = [
         alt.Tooltip("name:N", title="site"),
         alt.Tooltip("stake_said:Q", title="voter-minutes, next hour", format=",.0f"),
@@ -102,13 +152,17 @@ def map_mold(colours: Palette, height: int, by: str) -> str:
     beneath = base("outline").mark_geoshape(fill=None, stroke=colours.faint, strokeWidth=0.8)
     layers = [
         beneath,
+        base("far").mark_geoshape(strokeWidth=0.3, **rim).encode(color=alt.Color("properties.shade:Q", **shading)),
+        base("far_off").mark_geoshape(strokeWidth=1.4, **rim).encode(color=alt.Color("properties.shade:Q", **shading)),
         base("going")
         .mark_rule(color=colours.accent, strokeDash=[4, 3], strokeWidth=1.4)
         .encode(longitude="longitude:Q", latitude="latitude:Q", longitude2="to_longitude:Q", latitude2="to_latitude:Q"),
-        base("off").mark_point(shape="circle", size=620, color=colours.ink, strokeWidth=2).encode(**at),
+        base("off")
+        .mark_point(shape="circle", size=RING_SHARE * areas[1], color=colours.ink, strokeWidth=2)
+        .encode(**at),
         base("dots")
         .mark_circle(opacity=1, stroke=colours.ink, strokeWidth=0.6)
-        .encode(**at, size=size, color=fill, tooltip=tip),
+        .encode(**at, size=size, color=alt.Color("shade:Q", **shading), tooltip=tip),
         base("here")
         .mark_square(size=120, color=colours.accent, opacity=1)
         .encode(**at, tooltip=["rover_id:N", "doing:N", "to:N"]),
@@ -116,7 +170,9 @@ def map_mold(colours: Palette, height: int, by: str) -> str:
         rover_names("crowded", "right", colours).encode(**at),
         base("named").mark_text(dy=-LABEL_ABOVE_PX, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
     ]
-    return json.dumps(finish(alt.layer(*layers).project(type="mercator"), colours, height).to_dict())
+    return json.dumps(
+        finish(alt.layer(*layers).project(type="mercator", pointRadius=FAR_PX), colours, height).to_dict()
+    )
 
 
 @once
@@ -126,9 +182,9 @@ def drawn(picture: Picture, colours: Palette, height: int, by: str = "stake") ->
     return county_map(figures.stakes(picture), figures.rover_places(picture), colours, height, by, features)
 
 
-def degrees(spots: Sequence[dict[str, Any]], height: int) -> float:
+def degrees(latitudes: Sequence[float], height: int) -> float:
     """How many px a degree of latitude takes on a map, about."""
-    north = [s["latitude"] for s in spots] or [0.0]
+    north = latitudes or [0.0]
     return height * MAP_SHARE / ((max(north) - min(north)) or 1.0)
 
 
@@ -153,11 +209,15 @@ def rover_names(rovers: str, side: Literal["left", "right"], colours: Palette) -
     )
 
 
-def readable(sites: Sequence[dict[str, Any]], rovers: Sequence[dict[str, Any]], height: int) -> list[dict[str, Any]]:
-    """The sites to be named, the most at stake first, leaving out those whose name would lie on another's."""
+def readable(sites: Sequence[dict[str, Any]], rovers: Sequence[dict[str, Any]], degree: float) -> list[dict[str, Any]]:
+    """The sites to be named, the most at stake first, leaving out those whose name would lie on another's.
+
+    Parameters
+    ----------
+    degree : how many px a degree of latitude takes
+    """
     if not sites:
         return []
-    degree = degrees(sites, height)
     flat = math.cos(math.radians(sites[0]["latitude"]))
     taken = [(r["longitude"] * degree * flat + 24, r["latitude"] * degree, 24.0) for r in rovers]
     named: list[dict[str, Any]] = []

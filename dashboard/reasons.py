@@ -1,12 +1,12 @@
 """Behind every table: the estimate as a download, the method in two sentences, the assumptions in force."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import polars as pl
 import streamlit as st
 
-from dashboard import panels, tables, words
+from dashboard import listing, panels, tables, words
 from dashboard.data import Picture
 from pipeline.outputs.export import to_csv
 from pipeline.settings import ASSUMPTIONS
@@ -148,7 +148,7 @@ def behind(picture: Picture, what: str, site_id: str | None = None) -> None:
         is_shown = site_id is not None and st.toggle(f"{words.capital(what)} as a table", key=f"table-{what}")
         is_open = st.toggle("Why these numbers", key=f"reason-{what}")
     if is_shown:
-        panels.frame(tables.shown(picture, frame), f"numbers-{what}", 200)
+        as_shown(picture, frame, what)
     if is_open:
         explain(picture, what, REASONS[what], site_id)
 
@@ -160,15 +160,26 @@ def numbers(picture: Picture, frame: pl.DataFrame, what: str, leave_out: Sequenc
         download(picture, plain, what)
         is_shown = st.toggle(f"{words.capital(what)} as a table", key=f"table-{what}")
     if is_shown:
-        panels.frame(tables.shown(picture, plain), f"numbers-{what}", 200)
+        as_shown(picture, plain, what)
 
 
-def download(picture: Picture, frame: pl.DataFrame, what: str) -> None:
-    """A frame as a CSV file."""
+def as_shown(picture: Picture, frame: pl.DataFrame, what: str) -> None:
+    """A frame in the words of the board."""
+    listing.table(
+        lambda most: panels.said(tables.shown(picture, listing.head(frame, most))),
+        frame.height,
+        f"numbers-{what}",
+        "in the order of the file",
+        200,
+    )
+
+
+def download(picture: Picture, frame: pl.DataFrame | Callable[[], pl.DataFrame], what: str) -> None:
+    """A frame as a CSV file; one that is worked out only for it may be given as a function."""
     at = picture.made_at(what)
     st.download_button(
         f"Download {what} (CSV)",
-        lambda: to_csv(frame, at, picture.zone),
+        lambda: to_csv(frame() if callable(frame) else frame, at, picture.zone),
         file_name=f"{what.replace(' ', '-')}-{words.local(picture.at, picture.zone):%m%d-%H%M}.csv",
         mime="text/csv",
         key=f"download-{what}",

@@ -3,15 +3,15 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import figures, panels, reasons, words
+from dashboard import figures, listing, panels, reasons, words
 from dashboard.data import Picture, once
 
 ORDER = {"differs": 0, "incomplete": 1, "agrees": 2}
 
 
 @once
-def listed(picture: Picture) -> pl.DataFrame:
-    """The sites that have reported, the open questions first."""
+def listed(picture: Picture, most: int | None) -> pl.DataFrame:
+    """The sites that have reported, the open questions first: so many, or all."""
     named, found = figures.names(picture), picture.answer("reconciliation")
     rows = sorted(found.to_dicts(), key=lambda r: (ORDER[r["standing"]], -abs(r["difference"] or 0), r["site_id"]))
     return panels.said(
@@ -25,7 +25,7 @@ def listed(picture: Picture) -> pl.DataFrame:
                 "Likeliest cause": words.CAUSES.get(r["likely_cause"] or "", "nothing differs"),
                 "In words": r["explanation"],
             }
-            for r in rows
+            for r in rows[:most]
         ]
     )
 
@@ -46,7 +46,9 @@ def page(picture: Picture) -> None:
             '<p class="small">Counts of people and ballots, never of votes, and unofficial. A difference is a '
             "question to the site, not a finding: two people count again, and the election official decides.</p>"
         )
-        panels.frame(listed(picture), "counts-table", 470, "Site")
+        listing.table(
+            lambda most: listed(picture, most), found.height, "counts-table", "open questions first", 470, "Site"
+        )
         reasons.behind(picture, "reconciliation")
 
 

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import figures, maps, outlines, panels, reasons, theme, words
+from dashboard import figures, listing, maps, outlines, panels, reasons, theme, words
 from dashboard.data import Picture, once
 
 MOST = 9  # sites in the short table [count]
@@ -16,8 +16,8 @@ def rover_said(picture: Picture, rover: dict) -> tuple[str, str, str, str]:
 
 
 @once
-def every_site(picture: Picture) -> pl.DataFrame:
-    """The table of all sites, the most at stake first."""
+def every_site(picture: Picture, most: int | None) -> pl.DataFrame:
+    """The table of the sites, the most at stake first: so many, or all."""
     return panels.said(
         [
             {
@@ -32,7 +32,7 @@ def every_site(picture: Picture) -> pl.DataFrame:
                 "Circuit": row["circuit"],
                 "Voters expected": round(row["expected_voters"]),
             }
-            for row in figures.stakes(picture).iter_rows(named=True)
+            for row in listing.head(figures.stakes(picture), most).iter_rows(named=True)
         ]
     )
 
@@ -99,11 +99,11 @@ def page(picture: Picture) -> None:
         panels.markup(
             '<p class="small">Each dot is a site: its area the voters expected today, its shade what is chosen above '
             "(at risk: the larger of what open tickets put at risk and what the lines will cost). A ring: a unit "
-            "there is off mains. Blue squares are rovers, dashed their next leg. North is up; a file "
-            "<code>map.geojson</code> in the book’s folder is drawn beneath.</p>"
+            f"there is off mains. {maps.others_said(stakes.height)}Blue squares are rovers, dashed their next leg. "
+            "North is up; a file <code>map.geojson</code> in the book’s folder is drawn beneath.</p>"
         )
         panels.heading("Every site")
-        panels.frame(every_site(picture), "map-table")
+        listing.table(lambda most: every_site(picture, most), stakes.height, "map-table", "the most at stake first")
         reasons.numbers(picture, figures.stakes(picture), "stakes")
         for what in ("lines", "tickets"):
             reasons.behind(picture, what)

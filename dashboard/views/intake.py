@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import data, entering, figures, panels, words
+from dashboard import data, entering, figures, listing, panels, reasons, words
 from dashboard.data import Picture
 from pipeline.contracts.feeds import schema_of
 from pipeline.store.mend import ACTION
@@ -44,6 +44,38 @@ def by_kind(picture: Picture) -> None:
             for r in sums.iter_rows(named=True)
         ],
         (1, 4, 5, 6, 7, 8, 9),
+    )
+
+
+def in_quarantine(picture: Picture, rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows in quarantine as a table."""
+    return panels.said(
+        [
+            {
+                "File": r["file"],
+                "Row": r["row"],
+                "Column": r["column"],
+                "Value (masked)": r["value"],
+                "Reason": r["reason"],
+                "Received": words.clock(r["received_at"], picture.zone, picture.at),
+            }
+            for r in rows.iter_rows(named=True)
+        ]
+    )
+
+
+def in_words(picture: Picture, receipts: pl.DataFrame) -> pl.DataFrame:
+    """Receipts as a table."""
+    return panels.said(
+        [
+            {
+                "File": r["file"],
+                "Feed": words.KINDS.get(r["kind"], r["kind"]) if r["kind"] else None,
+                "Received": words.clock(r["received_at"], picture.zone, picture.at),
+                **{words.capital(o.replace("_", " ")): r[o] for o in OUTCOMES},
+            }
+            for r in receipts.iter_rows(named=True)
+        ]
     )
 
 
@@ -103,39 +135,28 @@ def page(picture: Picture) -> None:
         if kept.is_empty():
             panels.empty("No row is in quarantine.")
         else:
-            panels.frame(
-                [
-                    {
-                        "File": r["file"],
-                        "Row": r["row"],
-                        "Column": r["column"],
-                        "Value (masked)": r["value"],
-                        "Reason": r["reason"],
-                        "Received": words.clock(r["received_at"], picture.zone, picture.at),
-                    }
-                    for r in kept.iter_rows(named=True)
-                ],
+            listing.table(
+                lambda most: in_quarantine(picture, listing.head(kept, most)),
+                kept.height,
                 "quarantine-table",
+                "in the order of their receipt",
             )
+            reasons.download(picture, kept, "quarantine")
         if kept.height and picture.is_live:
             mend(picture, kept)
         if refused.height:
             panels.heading("Refused whole")
             panels.table(("File", "Reason"), [(r["file"], r["refused"]) for r in refused.iter_rows(named=True)])
         panels.heading("Receipts, newest first")
-        panels.frame(
-            [
-                {
-                    "File": r["file"],
-                    "Feed": words.KINDS.get(r["kind"], r["kind"]) if r["kind"] else None,
-                    "Received": words.clock(r["received_at"], picture.zone, picture.at),
-                    **{words.capital(o.replace("_", " ")): r[o] for o in OUTCOMES},
-                }
-                for r in picture.receipts.sort("received_at", "file", descending=True).iter_rows(named=True)
-            ],
+        receipts = picture.receipts.sort("received_at", "file", descending=True)
+        listing.table(
+            lambda most: in_words(picture, listing.head(receipts, most)),
+            receipts.height,
             "receipts-table",
+            "the newest first",
             320,
         )
+        reasons.download(picture, receipts, "receipts")
 
 
 page(panels.shown())

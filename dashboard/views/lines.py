@@ -5,7 +5,7 @@ from datetime import timedelta
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, panels, reasons, theme, whatif, words
+from dashboard import charts, figures, listing, panels, reasons, theme, whatif, words
 from dashboard.data import Picture, once
 from dashboard.theme import Palette
 
@@ -32,8 +32,8 @@ def panel(picture: Picture, site_id: str, line: str, colours: Palette) -> dict:
 
 
 @once
-def every_line(picture: Picture) -> pl.DataFrame:
-    """The table of all lines, the longest wait first."""
+def every_line(picture: Picture, most: int | None) -> pl.DataFrame:
+    """The table of the lines, the longest wait first: so many, or all."""
     named = figures.names(picture)
     return panels.said(
         [
@@ -47,7 +47,7 @@ def every_line(picture: Picture) -> pl.DataFrame:
                 "Chance over 30 min": words.percent(r["chance_over_30"]),
                 "Stands on": r["basis"],
             }
-            for r in figures.worst_lines(picture.answer("lines")).iter_rows(named=True)
+            for r in listing.head(figures.worst_lines(picture.answer("lines")), most).iter_rows(named=True)
         ]
     )
 
@@ -143,7 +143,7 @@ def page(picture: Picture) -> None:
                     draw(picture, row)
         ask_for_counts(picture)
         panels.heading("Every line")
-        panels.frame(every_line(picture), "lines-table")
+        listing.table(lambda most: every_line(picture, most), lines.height, "lines-table", "the longest waits first")
         ends = picture.answer("outlook").filter(pl.col("last_voter_at_mean").is_not_null()).unique("site_id")
         panels.heading("When the last voter leaves")
         if ends.is_empty():

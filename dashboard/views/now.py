@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import acting, decide, entering, figures, maps, panels, theme, words
+from dashboard import acting, decide, entering, figures, listing, maps, panels, reasons, theme, words
 from dashboard.data import Picture, once
 from dashboard.items import Item, last_heard
 
@@ -109,7 +109,10 @@ def page(picture: Picture) -> None:
                 panels.decision(item, number, handled.get(item.key))
             if len(items) > SHOWN + UNFOLDED:
                 panels.heading("All of them, in the same order")
-                panels.frame(as_table(items), "decisions-table")
+                listing.table(
+                    lambda most: as_table(items[:most]), len(items), "decisions-table", "the most at stake first"
+                )
+                reasons.download(picture, lambda: as_table(items), "decisions")
     with right:
         panels.heading("Where")
         if picture.known.sites.is_empty():
@@ -119,8 +122,8 @@ def page(picture: Picture) -> None:
                 maps.drawn(picture, theme.palette(), 250), "Map of the sites; the page Map has the same as a table."
             )
             panels.markup(
-                '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. Square: a rover, '
-                "dashed its next leg.</p>"
+                '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. '
+                f"{maps.others_said(picture.known.sites.height)}Square: a rover, dashed its next leg.</p>"
             )
         panels.heading("Longest waits")
         rows = longest(picture)

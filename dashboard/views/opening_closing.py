@@ -5,7 +5,7 @@ from datetime import datetime
 import polars as pl
 import streamlit as st
 
-from dashboard import due, figures, further, panels, reasons, words
+from dashboard import due, figures, further, listing, panels, reasons, words
 from dashboard.data import Picture, once
 
 WORST = {"overdue": 0, "due": 1, "done": 2, "not-due": 2}  # sites with the lowest stand first
@@ -13,10 +13,24 @@ SHAPES = {standing: said.split(" ")[0] for standing, said in words.STANDINGS.ite
 
 
 @once
-def grid(picture: Picture) -> pl.DataFrame:
-    """Sites down, steps across; each cell a shape, a word and a time."""
+def in_order(picture: Picture) -> pl.DataFrame:
+    """The sites that have steps: site_id, Site; those with a note, then with something overdue, first."""
+    standing, noted = pl.col("standing"), pl.col("note").is_not_null()
+    rank = standing.replace_strict(WORST, default=3, return_dtype=pl.Int64) - pl.when(noted).then(3).otherwise(0)
+    named = pl.DataFrame(list(figures.names(picture).items()), schema=["site_id", "Site"], orient="row")
+    sites = picture.answer("milestones").group_by("site_id").agg(rank=rank.min())
+    sites = sites.join(named, on="site_id", how="left").with_columns(pl.col("Site").fill_null(pl.col("site_id")))
+    return sites.sort("rank", "Site", "site_id").select("site_id", "Site")
+
+
+@once
+def grid(picture: Picture, most: int | None) -> pl.DataFrame:
+    """Sites down, so many or all, steps across; each cell a shape, a word and a time."""
     steps, zone = picture.answer("milestones"), picture.zone
     first = figures.newest(steps["due_at"].head(1)) or picture.at  # cells of another day than this name it
+    across = steps["milestone"].unique(maintain_order=True).str.replace_all("-", " ")
+    sites = listing.head(in_order(picture), most)
+    steps = steps.join(sites, on="site_id", maintain_order="left")
     moments = pl.concat([steps["at"], steps["due_at"]]).unique()
     said = [words.clock(moment, zone, first) for moment in moments]
     clocks = pl.DataFrame({"moment": moments, "said": pl.Series(said, dtype=pl.String)})
@@ -34,18 +48,11 @@ def grid(picture: Picture) -> pl.DataFrame:
     )  # fmt: skip
     broken = figures.custody(steps).select("site_id", "milestone", is_broken=pl.lit(True)).unique()
     odd = pl.when("is_broken").then(pl.lit(" ✗ custody")).when(noted).then(pl.lit(" ✗ order")).otherwise(pl.lit(""))
-    rank = standing.replace_strict(WORST, default=3, return_dtype=pl.Int64) - pl.when(noted).then(3).otherwise(0)
-    named = pl.DataFrame(list(figures.names(picture).items()), schema=["site_id", "Site"], orient="row")
-    cells = (
-        steps.join(broken, on=["site_id", "milestone"], how="left", maintain_order="left")
-        .with_columns(
-            cell=cell + odd, rank=rank.min().over("site_id"), step=pl.col("milestone").str.replace_all("-", " ")
-        )
-        .join(named, on="site_id", how="left", maintain_order="left")
-        .with_columns(pl.col("Site").fill_null(pl.col("site_id")))
+    cells = steps.join(broken, on=["site_id", "milestone"], how="left", maintain_order="left").select(
+        "site_id", cell=cell + odd, step=pl.col("milestone").str.replace_all("-", " ")
     )
-    across = cells.pivot("step", index=["site_id", "Site", "rank"], values="cell", aggregate_function="last")
-    return across.sort("rank", "Site", "site_id").drop("site_id", "rank").fill_null("–")
+    table = cells.pivot("step", on_columns=across, index="site_id", values="cell", aggregate_function="last")
+    return sites.join(table, on="site_id", how="left", maintain_order="left").drop("site_id").fill_null("–")
 
 
 def custody(picture: Picture, steps: pl.DataFrame) -> None:
@@ -108,7 +115,14 @@ def page(picture: Picture) -> None:
             '<p class="small">✓ done, with its time · ◇ due · ▲ overdue, with the time it was due · · not due yet · '
             "✗ custody or order. Places with something overdue stand first. A step may be done and not reported.</p>"
         )
-        panels.frame(grid(picture), "steps-grid", 460, "Site")
+        listing.table(
+            lambda most: grid(picture, most),
+            in_order(picture).height,
+            "steps-grid",
+            "those with a gap or something overdue first",
+            460,
+            "Site",
+        )
     reasons.behind(picture, "milestones")
     further.table(
         picture,

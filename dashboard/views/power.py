@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, further, panels, reasons, theme, words
+from dashboard import charts, figures, further, listing, panels, reasons, theme, words
 from dashboard.data import Picture, once
 from dashboard.theme import Palette
 from pipeline.estimates.dispatch.cautions import BATTERY, DOWNED_LINE, GENERATOR, LOCAL
@@ -32,8 +32,8 @@ def bars(picture: Picture, colours: Palette) -> dict:
 
 
 @once
-def listed(picture: Picture) -> pl.DataFrame:
-    """The table of the units off mains."""
+def listed(picture: Picture, most: int | None) -> pl.DataFrame:
+    """The table of the units off mains, the costliest first: so many, or all."""
     return panels.said(
         [
             {
@@ -48,7 +48,7 @@ def listed(picture: Picture) -> pl.DataFrame:
                 "Power promised": words.clock(r["restoration_at"], picture.zone, picture.at),
                 "Stands on": r["basis"],
             }
-            for r in off_mains(picture).iter_rows(named=True)
+            for r in listing.head(off_mains(picture), most).iter_rows(named=True)
         ]
     )
 
@@ -130,7 +130,7 @@ def page(picture: Picture) -> None:
     if off.is_empty():
         panels.empty(f"No unit is on battery or dark. {panels.last_came(picture, 'status')}")
     else:
-        panels.frame(listed(picture), "power-table")
+        listing.table(lambda most: listed(picture, most), off.height, "power-table", "the costliest first")
     panels.heading("Outages of the utility")
     outages(picture)
     panels.heading("Power notes")

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import acting, entering, figures, panels, reasons, words
+from dashboard import acting, entering, figures, listing, panels, reasons, words
 from dashboard.data import Picture, once
 from pipeline.estimates.dispatch.cautions import DANGER, LOCAL
 from pipeline.outputs.sheet import sheet, waiting
@@ -116,8 +116,8 @@ def decide(picture: Picture, rover_id: str) -> None:
 
 
 @once
-def every_rover(picture: Picture) -> pl.DataFrame:
-    """The table of all rovers, for a county with many."""
+def every_rover(picture: Picture, most: int | None) -> pl.DataFrame:
+    """The table of the rovers, for a county with many: so many, or all."""
     zone, at = picture.zone, picture.at
     return panels.said(
         [
@@ -131,7 +131,7 @@ def every_rover(picture: Picture) -> pl.DataFrame:
                 "Skills": r["skills"],
                 "Carries": r["parts"],
             }
-            for r in figures.rover_places(picture)
+            for r in figures.rover_places(picture)[:most]
         ]
     )
 
@@ -157,7 +157,10 @@ def page(picture: Picture) -> None:
             for rover in [r for r in rovers if r["rover_id"] in chosen] if chosen else rovers[:SHOWN]:
                 card(picture, rover)
             panels.heading("Every rover")
-            panels.frame(every_rover(picture), "rovers-table")
+            listing.table(
+                lambda most: every_rover(picture, most), len(rovers), "rovers-table", "in the order of their ids"
+            )
+            reasons.download(picture, lambda: every_rover(picture, None), "rovers")
         else:
             for rover in rovers:
                 card(picture, rover)

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import figures, panels, reasons, words
+from dashboard import figures, listing, panels, reasons, words
 from dashboard.data import Picture, once
 
 LIKELY = 0.5  # chance from which something is said to run out; our choice
@@ -19,10 +19,9 @@ def ordered(picture: Picture) -> pl.DataFrame:
 
 
 @once
-def listed(picture: Picture) -> pl.DataFrame:
-    """What fills up or runs out, the likeliest first."""
+def listed(picture: Picture, most: int | None) -> pl.DataFrame:
+    """What fills up or runs out, the likeliest first: so many, or all."""
     named, zone, at = figures.names(picture), picture.zone, picture.at
-    rows = ordered(picture)
     return panels.said(
         [
             {
@@ -36,7 +35,7 @@ def listed(picture: Picture) -> pl.DataFrame:
                 "Chance before closing": words.percent(r["chance_full"]),
                 "Stands on": r["basis"],
             }
-            for r in rows.iter_rows(named=True)
+            for r in listing.head(ordered(picture), most).iter_rows(named=True)
         ]
     )
 
@@ -54,7 +53,9 @@ def page(picture: Picture) -> None:
             [(str(n), f"{ITEMS[item]} likely full or used up before closing") for item, n in short.items()]
             + [(str(out), "reported out now")]
         )
-        panels.frame(listed(picture), "supplies-table", 470, "Site")
+        listing.table(
+            lambda most: listed(picture, most), rows.height, "supplies-table", "the likeliest to end first", 470, "Site"
+        )
         reasons.behind(picture, "supplies")
 
 

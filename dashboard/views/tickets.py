@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import entering, figures, panels, reasons, words
+from dashboard import entering, figures, listing, panels, reasons, words
 from dashboard.data import Picture, once
 from pipeline.contracts.moments import rfc3339
 from pipeline.contracts.words import TICKET_CATEGORIES, TICKET_READ, TICKET_STATE
@@ -133,11 +133,17 @@ def with_words(picture: Picture) -> pl.DataFrame:
 def fitting(
     picture: Picture, states: tuple[str, ...], kinds: tuple[str, ...], sites: tuple[str, ...], text: str
 ) -> pl.DataFrame:
-    """The tickets that fit what is chosen, as a table, the most at risk first; where nothing is chosen, all fit."""
-    cut, named = with_words(picture), figures.names(picture)
+    """The tickets that fit what is chosen, the most at risk first; where nothing is chosen, all fit."""
+    cut = with_words(picture)
     for column, wanted in (("status", states), ("category", kinds), ("site_id", sites)):
         cut = cut.filter(pl.col(column).is_in(wanted)) if wanted else cut
     cut = cut.filter(pl.col("text").str.to_lowercase().str.contains(text.lower(), literal=True)) if text else cut
+    return cut.sort("voter_minutes_at_risk", "opened_at", descending=True)
+
+
+def in_words(picture: Picture, tickets: pl.DataFrame) -> pl.DataFrame:
+    """Tickets as a table."""
+    named = figures.names(picture)
     return panels.said(
         [
             {
@@ -156,7 +162,7 @@ def fitting(
                 "What the caller said": r["text"],
                 "Decided by": r["decided_by"],
             }
-            for r in cut.sort("voter_minutes_at_risk", "opened_at", descending=True).iter_rows(named=True)
+            for r in tickets.iter_rows(named=True)
         ]
     )
 
@@ -196,7 +202,13 @@ def page(picture: Picture) -> None:
         if cut.is_empty():
             panels.empty(f"No ticket fits. {panels.last_came(picture, 'tickets')}")
         else:
-            panels.frame(cut, "tickets-table", 430)
+            listing.table(
+                lambda most: in_words(picture, listing.head(cut, most)),
+                cut.height,
+                "tickets-table",
+                "the most at risk first",
+                430,
+            )
         reasons.behind(picture, "tickets")
 
 

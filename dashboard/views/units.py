@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, figures, further, panels, reasons, theme, words
+from dashboard import charts, figures, further, listing, panels, reasons, theme, words
 from dashboard.data import Picture, once
 from dashboard.theme import Palette
 from pipeline.estimates.failures import repeats
@@ -31,8 +31,8 @@ def bars(picture: Picture, colours: Palette) -> dict:
 
 
 @once
-def listed(picture: Picture) -> pl.DataFrame:
-    """The table of all units, the worst first."""
+def listed(picture: Picture, most: int | None) -> pl.DataFrame:
+    """The table of the units, the worst first: so many, or all."""
     return panels.said(
         [
             {
@@ -49,7 +49,7 @@ def listed(picture: Picture) -> pl.DataFrame:
                 "Ballots": words.count(r["exposure_ballots"]),
                 "Hours": round(r["exposure_hours"], 1),
             }
-            for r in ranked(picture).iter_rows(named=True)
+            for r in listing.head(ranked(picture), most).iter_rows(named=True)
         ]
     )
 
@@ -60,6 +60,23 @@ def odd(picture: Picture) -> pl.DataFrame:
     frame = picture.answer("reports").filter(~pl.col("basis").is_in(["nothing odd", "no report yet"]))
     size = pl.col("clock_offset_minutes").abs().fill_null(0.0)
     return frame.sort(size, "unit_id", descending=[True, False])
+
+
+@once
+def oddities(picture: Picture, most: int | None) -> pl.DataFrame:
+    """The table of the same: so many, or all."""
+    named = figures.names(picture)
+    return panels.said(
+        [
+            {
+                "Unit": r["unit_id"],
+                "Site": named.get(r["site_id"], r["site_id"] or "depot"),
+                "What is odd": words.capital(r["basis"]),
+                "Newest report": words.clock(r["last_at"], picture.zone, picture.at),
+            }
+            for r in listing.head(odd(picture), most).iter_rows(named=True)
+        ]
+    )
 
 
 def page(picture: Picture) -> None:
@@ -91,7 +108,7 @@ def page(picture: Picture) -> None:
     if units.is_empty():
         panels.empty("No unit is known yet: the roster has not been received.")
     else:
-        panels.frame(listed(picture), "units-table")
+        listing.table(lambda most: listed(picture, most), units.height, "units-table", "those that fail most first")
     reasons.behind(picture, "repeats")
     panels.heading("Clocks that are off, and counters that began again")
     marked = odd(picture)
@@ -103,18 +120,11 @@ def page(picture: Picture) -> None:
             "board are corrected by that much. What a counter had before it began again is "
             "not lost: the runs are added.</p>"
         )
-        named = figures.names(picture)
-        panels.frame(
-            [
-                {
-                    "Unit": r["unit_id"],
-                    "Site": named.get(r["site_id"], r["site_id"] or "depot"),
-                    "What is odd": words.capital(r["basis"]),
-                    "Newest report": words.clock(r["last_at"], picture.zone, picture.at),
-                }
-                for r in marked.iter_rows(named=True)
-            ],
+        listing.table(
+            lambda most: oddities(picture, most),
+            marked.height,
             "clocks-table",
+            "the clocks that are furthest off first",
         )
     reasons.behind(picture, "reports")
     further.table(

@@ -131,9 +131,49 @@ def test_what_has_no_rows_is_no_mark_that_would_be_read_out_without_a_name():
 
 def test_names_on_the_map_never_lie_on_each_other():
     close = [*(site(f"Place number {n}", 100 - n, n * 1e-4) for n in range(5)), site("Far away", 1, 9.0)]
-    assert [s["name"] for s in maps.readable(close, [], 400)] == ["Place number 0", "Far away"]
+    degree = maps.degrees([s["latitude"] for s in close], 400)
+    assert [s["name"] for s in maps.readable(close, [], degree)] == ["Place number 0", "Far away"]
     apart = [site(f"Place number {n}", 100 - n, n * 4.0) for n in range(3)]
-    assert len(maps.readable(apart, [], 400)) == 3
+    assert len(maps.readable(apart, [], maps.degrees([s["latitude"] for s in apart], 400))) == 3
+
+
+def many_sites(number: int) -> pl.DataFrame:
+    """Sites of rising stake; the first ten have units off mains."""
+    return pl.DataFrame([site(f"P{n}", float(n), n * 1e-3, battery=int(n < 10)) for n in range(number)])
+
+
+def test_of_very_many_sites_the_darkest_are_dots_of_their_own_and_all_others_are_still_on_the_map():
+    sites = many_sites(5000)
+    spec = maps.county_map(sites, [], theme.LIGHT)
+    dots = next(la for la in spec["layer"] if la["mark"]["type"] == "circle")
+    own = [row["name"] for row in dots["data"]["values"]]
+    assert own == [f"P{n}" for n in range(5000 - maps.DRAWN, 5000)]
+    far, off = (la for la in spec["layer"] if la["mark"]["type"] == "geoshape")
+    places = [tuple(place) for shape in far["data"]["values"] for place in shape["geometry"]["coordinates"]]
+    left = sites.filter(~pl.col("name").is_in(own))
+    assert sorted(places) == sorted(left.select(pl.col("longitude", "latitude").round(4)).rows())
+    assert sum(len(shape["geometry"]["coordinates"]) for shape in off["data"]["values"]) == 10
+    shades = [shape["properties"]["shade"] for shape in far["data"]["values"]]
+    assert shades == sorted(shades) and len(shades) <= maps.SHADE_STEPS
+    ends = [la["encoding"]["color"]["scale"]["domain"] for la in (far, off, dots)]
+    assert ends == [[0, 4999.0]] * 3
+    assert len(json.dumps(spec)) < 300_000  # 5,000 dots of their own took a million
+
+
+def test_a_map_of_a_few_hundred_sites_has_no_small_dots_and_says_nothing_of_them():
+    spec = maps.county_map(many_sites(maps.DRAWN), [], theme.LIGHT)
+    assert [la["mark"]["type"] for la in spec["layer"]] == ["point", "circle", "text"]
+    assert maps.others_said(maps.DRAWN) == "" and "the other 4,700" in maps.others_said(5000)
+
+
+def test_rovers_are_named_on_the_map_only_where_their_names_can_be_read():
+    def names(number: int) -> list[str]:
+        rovers = [rover(rover_id=f"R{n}", longitude=-93.2 + n) for n in range(number)]
+        layers = maps.county_map(pl.DataFrame([site("A", 0, 0)]), rovers, theme.LIGHT)["layer"]
+        assert sum(len(la["data"]["values"]) for la in layers if la["mark"]["type"] == "square") == number
+        return [row["rover_id"] for la in layers if la["mark"]["type"] == "text" for row in la["data"]["values"]]
+
+    assert len(names(maps.ROVERS_NAMED)) == maps.ROVERS_NAMED and names(maps.ROVERS_NAMED + 1) == []
 
 
 @pytest.mark.parametrize("totals", [(100.0, 100.0, 100.0), (5.0, 100.0, 6.0)])
