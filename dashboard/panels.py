@@ -63,9 +63,18 @@ def last_came(picture: Picture, kind: str) -> str:
 
 
 def table(
-    heads: Sequence[str], rows: Iterable[Sequence[object]], numbers: Sequence[int] = (), most: int | None = None
+    heads: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    numbers: Sequence[int] = (),
+    most: int | None = None,
+    more: int = 0,
 ) -> None:
-    """A small table for reading, not for sorting."""
+    """A small table for reading, not for sorting.
+
+    Parameters
+    ----------
+    more : rows that there are beside those that are handed in [count]
+    """
     found = list(rows)
     cut = found if most is None else found[:most]
     kind = [' class="number"' if n in numbers else "" for n in range(len(heads))]
@@ -73,8 +82,9 @@ def table(
     body = "".join(
         "<tr>" + "".join(f"<td{k}>{safe(v)}</td>" for v, k in zip(row, kind, strict=True)) + "</tr>" for row in cut
     )
-    more = f'<p class="small">{len(found) - len(cut)} more not shown.</p>' if len(found) > len(cut) else ""
-    markup(f'<table class="wb-table"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>{more}')
+    left = max(more, 0) + len(found) - len(cut)
+    said_more = f'<p class="small">{words.count(left)} more not shown.</p>' if left else ""
+    markup(f'<table class="wb-table"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>{said_more}')
 
 
 def said(rows: Sequence[dict[str, Any]]) -> pl.DataFrame:

@@ -12,6 +12,7 @@ from dashboard.theme import Palette
 ACROSS = 3  # panels side by side [count]
 SHOWN = 9  # panels shown unasked [count]
 ASKED = 6  # sites to be asked for a head count [count]
+LATEST = 12  # sites whose last voter leaves last [count]
 BEFORE, AFTER = timedelta(hours=3), timedelta(hours=2)
 
 
@@ -107,6 +108,34 @@ def ask_for_counts(picture: Picture) -> None:
     )
 
 
+@once
+def ends(picture: Picture) -> pl.DataFrame:
+    """When the last voter leaves each site, the latest first."""
+    found = picture.answer("outlook").filter(pl.col("last_voter_at_mean").is_not_null()).unique("site_id")
+    return found.sort("last_voter_at_mean", "site_id", descending=[True, False])
+
+
+def last_voters(picture: Picture) -> None:
+    """Where the last voter leaves latest."""
+    panels.heading("When the last voter leaves")
+    found, zone, at = ends(picture), picture.zone, picture.at
+    if found.is_empty():
+        panels.empty("No end of voting is in sight of the estimates.")
+        return
+    panels.table(
+        ("Site", "About", "5–95 %"),
+        [
+            (
+                figures.names(picture).get(r["site_id"], r["site_id"]),
+                words.clock(r["last_voter_at_mean"], zone, at),
+                words.span(r["last_voter_at_low"], r["last_voter_at_high"], zone, at),
+            )
+            for r in found.head(LATEST).iter_rows(named=True)
+        ],
+        more=found.height - LATEST,
+    )
+
+
 def page(picture: Picture) -> None:
     """The page."""
     st.title("Lines", anchor=False)
@@ -124,10 +153,11 @@ def page(picture: Picture) -> None:
                 default="checkin",
                 required=True,
             )
+            named = figures.names(picture)
             chosen = st.multiselect(
                 "Sites (none chosen: the longest waits)",
                 sorted(lines["site_id"].unique()),
-                format_func=lambda s: figures.names(picture).get(s, s),
+                format_func=lambda s: named.get(s, s),
             )
         own = figures.worst_lines(lines.filter(pl.col("line") == said))
         cut = own.filter(pl.col("site_id").is_in(chosen)) if chosen else own.head(SHOWN)
@@ -144,23 +174,7 @@ def page(picture: Picture) -> None:
         ask_for_counts(picture)
         panels.heading("Every line")
         listing.table(lambda most: every_line(picture, most), lines.height, "lines-table", "the longest waits first")
-        ends = picture.answer("outlook").filter(pl.col("last_voter_at_mean").is_not_null()).unique("site_id")
-        panels.heading("When the last voter leaves")
-        if ends.is_empty():
-            panels.empty("No end of voting is in sight of the estimates.")
-        else:
-            panels.table(
-                ("Site", "About", "5–95 %"),
-                [
-                    (
-                        figures.names(picture).get(r["site_id"], r["site_id"]),
-                        words.clock(r["last_voter_at_mean"], picture.zone, picture.at),
-                        words.span(r["last_voter_at_low"], r["last_voter_at_high"], picture.zone, picture.at),
-                    )
-                    for r in ends.sort("last_voter_at_mean", "site_id", descending=[True, False]).iter_rows(named=True)
-                ],
-                most=12,
-            )
+        last_voters(picture)
     reasons.behind(picture, "lines")
     whatif.causes(picture)
 

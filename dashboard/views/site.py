@@ -222,8 +222,9 @@ def equipment(picture: Picture, site_id: str) -> None:
         panels.chart(drawn, "Running totals of the site's units. Counts of ballots and voters, never votes.")
         reasons.numbers(picture, counters_of(picture, site_id), "counters")
     panels.heading("Units")
-    power = {r["unit_id"]: r for r in picture.answer("power").iter_rows(named=True)}
-    repeats = {r["unit_id"]: r for r in picture.answer("repeats").iter_rows(named=True)}
+    here = pl.col("unit_id").is_in(units["unit_id"].to_list())
+    power = {r["unit_id"]: r for r in picture.answer("power").filter(here).iter_rows(named=True)}
+    repeats = {r["unit_id"]: r for r in picture.answer("repeats").filter(here).iter_rows(named=True)}
     if units.is_empty():
         panels.empty("The roster lists no unit here.")
         return

@@ -8,6 +8,7 @@ from dashboard.data import Picture, once
 from pipeline.contracts.moments import rfc3339
 from pipeline.contracts.words import TICKET_CATEGORIES, TICKET_READ, TICKET_STATE
 
+NEWEST = 5  # tickets listed by themselves where the table does not show them all [count]: our choice
 STATES = {"open": "open", "assigned": "assigned", "resolved": "resolved"}
 
 
@@ -141,30 +142,48 @@ def fitting(
     return cut.sort("voter_minutes_at_risk", "opened_at", descending=True)
 
 
-def in_words(picture: Picture, tickets: pl.DataFrame) -> pl.DataFrame:
-    """Tickets as a table."""
-    named = figures.names(picture)
-    return panels.said(
-        [
-            {
-                "Ticket": r["ticket_id"],
-                "Opened": words.clock(r["opened_at"], picture.zone, picture.at),
-                "State": r["status"],
-                "Rover": r["rover_id"] or ("by telephone" if r["status"] == "assigned" else "nobody"),
-                "Site": named.get(r["site_id"], r["site_id"]) if r["site_id"] else "asked about",
-                "Sure": words.percent(r["site_confidence"]) if r["site_id"] else "–",
-                "Unit": r["unit_id"] or "not told",
-                "Category": words.CATEGORIES[r["category"]],
-                "Sure of it": words.percent(r["category_confidence"]),
-                "Severity (1 worst)": r["severity"],
-                "Voter-minutes, next hour": round(r["voter_minutes_at_risk"]),
-                "Repeats": r["same_as"] or "no",
-                "What the caller said": r["text"],
-                "Decided by": r["decided_by"],
-            }
-            for r in tickets.iter_rows(named=True)
-        ]
-    )
+@once
+def in_words(
+    picture: Picture,
+    states: tuple[str, ...],
+    kinds: tuple[str, ...],
+    sites: tuple[str, ...],
+    text: str,
+    most: int | None,
+) -> pl.DataFrame:
+    """The same as a table: so many of them, or all."""
+    tickets = listing.head(fitting(picture, states, kinds, sites, text), most)
+    return panels.said([row_of(picture, r) for r in tickets.iter_rows(named=True)])
+
+
+def row_of(picture: Picture, ticket: dict) -> dict:
+    """One ticket as a row of the table."""
+    named, site = figures.names(picture), ticket["site_id"]
+    return {
+        "Ticket": ticket["ticket_id"],
+        "Opened": words.clock(ticket["opened_at"], picture.zone, picture.at),
+        "State": ticket["status"],
+        "Rover": ticket["rover_id"] or ("by telephone" if ticket["status"] == "assigned" else "nobody"),
+        "Site": named.get(site, site) if site else "asked about",
+        "Sure": words.percent(ticket["site_confidence"]) if site else "–",
+        "Unit": ticket["unit_id"] or "not told",
+        "Category": words.CATEGORIES[ticket["category"]],
+        "Sure of it": words.percent(ticket["category_confidence"]),
+        "Severity (1 worst)": ticket["severity"],
+        "Voter-minutes, next hour": round(ticket["voter_minutes_at_risk"]),
+        "Repeats": ticket["same_as"] or "no",
+        "What the caller said": ticket["text"],
+        "Decided by": ticket["decided_by"],
+    }
+
+
+def just_come(picture: Picture, fitting: pl.DataFrame) -> None:
+    """The newest of more tickets than the table shows: one that has just come is not to be missed."""
+    panels.markup(f'<p class="small">The newest {NEWEST} of them:</p>')
+    newest = fitting.sort("opened_at", "ticket_id", descending=[True, False]).head(NEWEST)
+    rows = [row_of(picture, r) for r in newest.iter_rows(named=True)]
+    heads = ("Ticket", "Opened", "State", "Site", "Category", "Voter-minutes, next hour", "What the caller said")
+    panels.table(heads, [[row[head] for head in heads] for row in rows])
 
 
 def page(picture: Picture) -> None:
@@ -198,12 +217,15 @@ def page(picture: Picture) -> None:
             "Site", sorted(tickets["site_id"].drop_nulls().unique()), format_func=lambda s: named.get(s, s)
         )
         text = four.text_input("Words in the ticket")
-        cut = fitting(picture, tuple(states), tuple(kinds), tuple(sites), text)
+        wanted = (tuple(states), tuple(kinds), tuple(sites), text)
+        cut = fitting(picture, *wanted)
         if cut.is_empty():
             panels.empty(f"No ticket fits. {panels.last_came(picture, 'tickets')}")
         else:
+            if cut.height > listing.MOST:
+                just_come(picture, cut)
             listing.table(
-                lambda most: in_words(picture, listing.head(cut, most)),
+                lambda most: in_words(picture, *wanted, most),
                 cut.height,
                 "tickets-table",
                 "the most at risk first",

@@ -94,3 +94,15 @@ def test_every_view_opens_with_its_tables_cut(monkeypatch: pytest.MonkeyPatch, b
         table = str(key).removeprefix("find-")
         app = app.toggle(key=f"all-{table}").set_value(True).run()
         assert not app.exception, table
+
+
+def test_a_ticket_that_has_just_come_is_seen_though_others_put_more_at_risk(
+    monkeypatch: pytest.MonkeyPatch, book: Path
+):
+    monkeypatch.setenv(data.ENVIRONMENT, str(book))
+    monkeypatch.setattr(listing, "MOST", 1)
+    app = AppTest.from_file(str(APP), default_timeout=60).run().switch_page("views/tickets.py").run()
+    text = said(app)
+    newest = text[text.index("The newest 5 of them:") :]
+    assert newest.index("Q-703") < newest.index("Q-702") < newest.index("Q-701")  # opened 9:55, 9:52, 9:50
+    assert len(app.dataframe[0].value) == 1
