@@ -10,11 +10,12 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.normalise.place_words import KINDS, OPPOSED, place_tokens, plain
+from pipeline.normalise.place_words import DIRECTIONS, KINDS, OPPOSED, STREETS, place_tokens, plain
 from pipeline.normalise.shortened import Shortened, shortened
 
 LONG = 7  # letters from which a word can be several run together: our choice
 FEWEST = 30  # a word of one of few sites tells as much as of one of so many: our choice
+Asked = tuple[str, tuple[str, ...], frozenset[int], frozenset[str]]  # what `places.site_of` is asked
 
 
 @dataclass
@@ -52,7 +53,9 @@ class Gazetteer:
     vocabulary: list[str] = field(default_factory=list)
     ids: dict[str, int] = field(default_factory=dict)
     alike: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
-    answers: dict[tuple[str, tuple[str, ...], frozenset[int]], tuple[str | None, float]] = field(default_factory=dict)
+    answers: dict[Asked, tuple[str | None, float]] = field(default_factory=dict)
+    streets: dict[tuple[str, ...], set[int]] = field(default_factory=lambda: defaultdict(set))  # whole, with their kind
+    in_names: set[str] = field(default_factory=set)
 
 
 def precinct_key(number: str, letter: str | None, part: str | None = None) -> str:
@@ -109,6 +112,15 @@ def make_place(row: dict[str, Any], single: Set[str]) -> Place:
     )
 
 
+def streets_of(address: str) -> list[tuple[str, ...]]:
+    """The streets of an address, each with its kind: "120 W School St, Harlan" gives west school st, and school st."""
+    tokens = place_tokens(address.split(",")[0])
+    tokens = tokens[1:] if tokens and tokens[0].isdigit() else tokens
+    end = next((i for i, t in enumerate(tokens) if t in STREETS and i), None)
+    whole = tokens[: end + 1] if end is not None else ()
+    return [s for s in (whole, whole[1:] if whole and whole[0] in DIRECTIONS else ()) if len(s) > 1]
+
+
 def gazetteer(sites: pl.DataFrame) -> Gazetteer:
     """The index of a roster of sites."""
     columns = ["site_id", "name", "aliases", "address", "room", "precincts"]
@@ -135,6 +147,10 @@ def gazetteer(sites: pl.DataFrame) -> Gazetteer:
         for size in range(2, len(name) + 1):  # "QC Armory", "JP Vandersloot"
             book.initials["".join(w[0] for w in name[:size])].add(name[:size])
         book.together |= {a + b: (a, b) for a, b in pairwise(name) if (a + b).isalpha()}
+    book.in_names = {w for p in book.places for name in p.names for w in name}
+    for i, row in enumerate(rows):
+        for street in streets_of(row["address"] or ""):
+            book.streets[street].add(i)
     book.single = {w for p in book.places for w in [*chain.from_iterable(p.names), *p.street, *p.room]}
     spoken = book.single | {
         w for p in book.places for w in p.squeezed if len(w) >= LONG

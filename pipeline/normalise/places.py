@@ -7,8 +7,7 @@ of these" among them, gives the probability. Below `tickets.site_threshold` no s
 import math
 import re
 from collections import defaultdict
-from collections.abc import Set
-from itertools import groupby, pairwise
+from itertools import pairwise
 
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
@@ -33,13 +32,13 @@ WHOLE_NAME = 2.5  # every word of a name or alias was said, and nothing else
 CONFLICT = 6.0  # north for south, Station 3 for Station 13, a library for a school
 ADDRESS, PRECINCT, SITE_ID, UNIT_NAMED = 9.0, 9.0, 14.0, 6.0
 NAMED_IN_TEXT = 5.0  # a whole name or alias told in the text, where the place as said leaves a doubt
+BESIDE, MOST_BESIDE = 1.5, 6.0  # per unit of rarity, for a word of a name beside it in the text; and at most
 ONLY_FIT = 4.5  # every word said is, or is cut from, a word of this site alone (`shortened.py`)
 STREET_SAID = 1.5  # per unit of rarity, for a word of the street or the room
 INITIAL = 0.45  # likeness of a single letter to a word that begins with it: our choice
 SWAPPED = 4.0  # R. W. for W. R.
 STREET_KIND = 2.0  # Stone Lane for Stone Road
 NOWHERE = 3.0  # what "none of these" holds before anything is read
-MOST_WORDS = 5  # of a precinct called by words, as looked for in a text: our choice
 KIND_SHARE = 0.6  # a kind of place says less than its rarity: people swap "hall" and "center"
 
 PRECINCT_FORM = re.compile(
@@ -48,6 +47,11 @@ PRECINCT_FORM = re.compile(
     re.I,
 )
 BARE_PRECINCT = re.compile(r"(?<![\w-])(\d{1,4}-[a-z]|\d{1,4}[a-z]|0\d{1,3}(?:-\d)?|\d{1,3}-\d{1,2})(?![\w-])", re.I)
+
+JOINED_PRECINCTS = re.compile(  # "15 & 16", "pcts 34/35", "24, 25 and 26": all of one site
+    r"(?:\b(?:pcts?|precs?|precincts?|wards?)\W*)?(?<![\w-])\d{1,4}(?:\s*(?:&|\+|/|,|-|\band\b|,\s*and\b)\s*\d{1,4}){1,4}(?![\w-])"
+)
+NUMBER = re.compile(r"\d+")
 
 
 def words_like(book: Gazetteer, token: str) -> list[tuple[str, float]]:
@@ -77,7 +81,7 @@ def find_words_like(book: Gazetteer, token: str) -> list[tuple[str, float]]:
             if len(w) > 3 or w[0] == token[0]
         ]
     if not found:
-        found = [(w, 0.65) for w in book.vocabulary if is_short_for(token, w)]
+        found = [(w, 0.65) for w in book.vocabulary if w in book.single and is_short_for(token, w)]
     best = max((s for _, s in found), default=0.0)
     return [(w, s) for w, s in found if s >= best - 0.2 and s > 0.4]
 
@@ -125,7 +129,11 @@ def halves(book: Gazetteer, token: str) -> list[str]:
 
 
 def site_of(
-    book: Gazetteer, said: str, unit_sites: tuple[str, ...] = (), told: frozenset[int] = frozenset()
+    book: Gazetteer,
+    said: str,
+    unit_sites: tuple[str, ...] = (),
+    told: frozenset[int] = frozenset(),
+    beside: frozenset[str] = frozenset(),
 ) -> tuple[str | None, float]:
     """The likeliest site and its probability.
 
@@ -134,67 +142,16 @@ def site_of(
     said : the place as the caller said it
     unit_sites : sites that hold a unit that the caller's words fit
     told : sites that the text names (`named_in`), where the place as said left a doubt
+    beside : words of names in the text (`words_beside`), where it left one
     """
-    key = (said, unit_sites, told)
+    key = (said, unit_sites, told, beside)
     if key not in book.answers:
-        book.answers[key] = weigh(book, said, unit_sites, told)
+        book.answers[key] = weigh(book, said, unit_sites, told, beside)
     return book.answers[key]
 
 
-def named_in(book: Gazetteer, text: str) -> frozenset[int]:
-    """Sites one of whose names stands whole in a text, a name of one word only where no other site has that word.
-
-    Where none does, sites of which a part of a name does, and last those of precincts that it names.
-    """
-    tokens = place_tokens(text)
-    starts: dict[str, list[int]] = defaultdict(list)
-    for at, token in enumerate(tokens):
-        starts[token].append(at)
-    found: dict[int, set[str]] = defaultdict(set)
-    for token, places_at in sorted(starts.items()):
-        for i in book.by_word.get(token, ()):
-            for name in book.places[i].names:
-                is_telling = len(name) > 1 or (len(book.by_word[token]) == 1 and len(token) > 3 and not token.isdigit())
-                if is_telling and name[0] == token and any(tokens[at : at + len(name)] == name for at in places_at):
-                    found[i] |= set(name)
-    every = {word for words in found.values() for word in words}
-    whole = {i for i in found if every <= words_of_place(book.places[i])}  # "Trinity in Cass Creek"
-    return frozenset(whole or found or parts_in(book, tokens) or precincts_in(book, text, tokens))
-
-
-def parts_in(book: Gazetteer, tokens: tuple[str, ...]) -> Set[int]:
-    """Sites of whose name two words or more stand side by side, one of them no kind of place, as of no other's."""
-    sites: dict[tuple[str, ...], set[int]] = defaultdict(set)
-    for i, place in enumerate(book.places):
-        words = {word for name in place.names for word in name}
-        for is_of, group in groupby(tokens, key=words.__contains__):
-            run = tuple(group)
-            telling = [w for w in run if w not in KINDS | FILLERS | STREETS | OPPOSED and len(w) > 2 and w.isalpha()]
-            if is_of and telling and len(set(run)) > 1:
-                sites[run].add(i)
-    return {next(iter(found)) for found in sites.values() if len(found) == 1}
-
-
-def precincts_in(book: Gazetteer, text: str, tokens: tuple[str, ...]) -> Set[int]:
-    """Sites whose own precincts a text names, by number ("precinct 12") or by words ("Orley 2")."""
-    forms = (m for m in PRECINCT_FORM.finditer(plain(text)) if m.group(0)[:2].isalpha())  # "p 12" may be a page
-    named = [book.precincts.get(precinct_key(*m.groups()), set()) for m in forms]
-    spans = (
-        [tokens[a:b] for a in range(len(tokens)) for b in range(a + 2, min(len(tokens), a + MOST_WORDS) + 1)]
-        if book.called
-        else []
-    )
-    named += [book.called[span] for span in spans if span in book.called]
-    return {i for sites in named if len(sites) == 1 for i in sites}
-
-
-def words_of_place(place: Place) -> Set[str]:
-    """Every word of a site's names, street and room."""
-    return {word for name in place.names for word in name} | place.street | place.room
-
-
 def weigh(
-    book: Gazetteer, said: str, unit_sites: tuple[str, ...], told: frozenset[int] = frozenset()
+    book: Gazetteer, said: str, unit_sites: tuple[str, ...], told: frozenset[int], beside: frozenset[str]
 ) -> tuple[str | None, float]:
     """`site_of`, worked out anew."""
     score: dict[int, float] = defaultdict(float)
@@ -211,6 +168,9 @@ def weigh(
             score[i] += UNIT_NAMED - math.log(len(unit_sites))
     for i in told:
         score[i] += NAMED_IN_TEXT - math.log(len(told))
+    for i in score:
+        words = {word for name in book.places[i].names for word in name}
+        score[i] += min(MOST_BESIDE, BESIDE * sum(book.rarity[w] for w in sorted(beside & words)))
     if not score:
         return None, 0.0
     best = max(sorted(score), key=lambda i: score[i])
@@ -238,6 +198,15 @@ def take_precincts(book: Gazetteer, text: str, score: dict[int, float]) -> str:
             score[i] += PRECINCT - math.log(len(fits or (1,)))
         return " " if fits else found.group(0)
 
+    def several(found: re.Match[str]) -> str:
+        fits = set.intersection(
+            *(book.precincts.get(precinct_key(n, None), set()) for n in NUMBER.findall(found.group()))
+        )
+        for i in fits:
+            score[i] += PRECINCT - math.log(len(fits))
+        return " " if fits else found.group(0)
+
+    text = JOINED_PRECINCTS.sub(several, text)
     text = PRECINCT_FORM.sub(lambda m: take(m, m.group(1), m.group(2), m.group(3)), text)
 
     def bare(found: re.Match[str]) -> str:

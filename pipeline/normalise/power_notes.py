@@ -16,7 +16,7 @@ from rapidfuzz.distance import OSA
 
 from pipeline.contracts.events import PowerReadings
 from pipeline.contracts.known import Known, empty
-from pipeline.normalise import gazetteer, places, units, wording
+from pipeline.normalise import gazetteer, places, unit_roster, wording
 from pipeline.normalise.clock_words import in_digits
 from pipeline.normalise.power_words import EVENTS
 from pipeline.normalise.word_lists import words_of
@@ -103,7 +103,7 @@ def read_notes(known: Known) -> DataFrame[PowerReadings]:
     """What every power note known by T says, one row each. Tickets are not read here."""
     if known.power_notes.is_empty():
         return empty(PowerReadings)  # type: ignore[return-value]
-    atlas, stock = gazetteer.gazetteer(known.sites), units.unit_book(known.units)
+    atlas, stock = gazetteer.gazetteer(known.sites), unit_roster.unit_book(known.units)
     circuits = sorted({c for c in [*known.sites["circuit"].to_list(), *known.outages["circuit"].to_list()] if c})
     zone = ZoneInfo(known.county.zone)
     rows = []
@@ -185,7 +185,7 @@ def circuit_of(text: str, circuits: tuple[str, ...]) -> str | None:
     return next((c for c in circuits if c.lower() in words and not c.isdigit()), None)
 
 
-def site_of_note(atlas: gazetteer.Gazetteer, stock: units.UnitBook, text: str) -> tuple[str | None, float]:
+def site_of_note(atlas: gazetteer.Gazetteer, stock: unit_roster.UnitBook, text: str) -> tuple[str | None, float]:
     """The site that a note speaks of: the surest of the whole note and its parts, without its clock and event words."""
     bare = PERCENT.sub(" ", CIRCUIT.sub(" ", text))
     bare = PROMISE_CUT.sub(" ", bare)

@@ -19,11 +19,13 @@ from pipeline.normalise import (
     follow_ups,
     gazetteer,
     places,
+    places_told,
     printed,
     questions,
     same,
     severity,
     signs,
+    unit_roster,
     units,
     weighing,
     wording,
@@ -36,6 +38,7 @@ STORY = 35  # words from which a text is a story, whose order says nothing: our 
 SURE = 7.0  # weight from which the words one by one no longer count
 # A unit is guessed by the category, or by all categories of its kind of unit, from this probability up: our choice
 SURE_ENOUGH = 0.65
+DOUBT = 0.98  # chance of a site below which the text is looked into for its place: our choice
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
 
 
@@ -134,7 +137,7 @@ class Scene:
     """What is known beside the tickets: the rosters, what units and lines showed, and what people have settled."""
 
     atlas: gazetteer.Gazetteer
-    stock: units.UnitBook
+    stock: unit_roster.UnitBook
     facts: dict[str | None, severity.SiteFacts]
     shown: signs.Signs
     settled: corrections.Corrections
@@ -152,7 +155,7 @@ def scene(known: Known) -> Scene:
     )
     return Scene(
         atlas=gazetteer.gazetteer(known.sites),
-        stock=units.unit_book(known.units),
+        stock=unit_roster.unit_book(known.units),
         facts=severity.site_facts(known),
         shown=signs.signs(known),
         settled=corrections.corrections(known),
@@ -190,9 +193,9 @@ def site_and_unit(ticket: dict[str, Any], text: str, around: Scene) -> tuple[str
     else:
         named = units.sites_named(around.stock, unit_said, text)
         site, sure = places.site_of(around.atlas, ticket["site"] or "", named)
-        if sure < around.threshold:  # a name that two sites share, or none: the text may tell
-            told = places.named_in(around.atlas, text)
-            site, sure = places.site_of(around.atlas, ticket["site"] or "", named, told)
+        if sure < max(DOUBT, around.threshold):  # a name that two sites share, or none: the text may tell
+            told, beside = places_told.named_in(around.atlas, text), places_told.words_beside(around.atlas, text)
+            site, sure = places.site_of(around.atlas, ticket["site"] or "", named, told, beside)
         site_id = site if sure >= around.threshold and "site_id" not in settled else None
     if "unit_id" in settled:
         return site_id, sure, settled["unit_id"]

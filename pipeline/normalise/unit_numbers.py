@@ -25,6 +25,7 @@ ENDING = re.compile(
 THE_ONE = re.compile(r"\bthe\s+#?(\d{3,6})\s+(?:one|unit|machine|scanner)\b", re.I)
 ONE = re.compile(rf"\b(?:{'|'.join(ONES)})\b", re.I)
 DIGIT = re.compile(r"\d")
+PART, MOST_PARTS = re.compile(r"[a-z]+|\d+"), 5  # of a tag: "PB", "07" and "2" of "PB/07/2"; our choice
 # "04-S1", whatever its parts
 NAME = re.compile(r"(?<!\w)(?:(?:[a-z0-9]+[-_/.#]){1,3}[a-z0-9]+|\d+[a-z]+\d+)(?!\w)", re.I)
 # "S2", "SCN 31": letters and digits of a tag, or the end of one that begins with its site's id.
@@ -71,6 +72,30 @@ def digits_of(text: str) -> str:
 def bare_name(text: str) -> str:
     """A name's letters and digits alone, lower case."""
     return re.sub(r"[^a-z0-9]", "", text.lower())
+
+
+def whole_tag(name: str) -> str:
+    """A tag in one form, its parts without leading zeros: "RED-07" gives red7; empty without a letter or a digit."""
+    parts = PART.findall(name.lower())
+    form = "".join(p.lstrip("0") or "0" for p in parts)
+    return form if 1 < len(parts) <= MOST_PARTS and not form.isalpha() and not form.isdigit() else ""
+
+
+@lru_cache(maxsize=10_000)
+def whole_tags(text: str) -> dict[str, int]:
+    """Each form that a whole tag in a text can have, and where it stands first; one mark may part its parts."""
+    found: dict[str, int] = {}
+    parts = [(m.group().lstrip("0") or "0", m.start(), m.end()) for m in PART.finditer(text.lower())]
+    for i, (form, start, end) in enumerate(parts):
+        has_digit, has_letter = form.isdigit(), form.isalpha()
+        for part, begin, stop in parts[i + 1 : i + MOST_PARTS]:
+            if begin - end > 1:
+                break
+            form, end = form + part, stop
+            has_digit, has_letter = has_digit or part.isdigit(), has_letter or part.isalpha()
+            if has_digit and has_letter:
+                found.setdefault(form, start)
+    return found
 
 
 @lru_cache(maxsize=10_000)

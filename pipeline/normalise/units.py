@@ -2,18 +2,24 @@
 
 import math
 import re
-from collections import Counter, defaultdict
 from collections.abc import Mapping, Set
-from dataclasses import dataclass, field
-from typing import Any
 
-import polars as pl
 from rapidfuzz.distance import OSA
 
 from pipeline.normalise.spoken import ONES
-from pipeline.normalise.unit_numbers import DEVICE_NOUN, DIGIT, EXACT, GOOD, JOINED, bare_name, digits_of, numbers_said
+from pipeline.normalise.unit_numbers import (
+    DEVICE_NOUN,
+    DIGIT,
+    EXACT,
+    GOOD,
+    JOINED,
+    bare_name,
+    digits_of,
+    numbers_said,
+    whole_tags,
+)
+from pipeline.normalise.unit_roster import TAIL_DIGITS, Unit, UnitBook, tag_of
 
-TAIL_DIGITS = 3  # "at least three final digits of id or serial", as hotline staff ask for: common practice, no source
 TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what the trouble is about
     "scanner": ("scan-single", "scan-batch"),
     "bmd": ("bmd", "dre", "electronic-cast", "electronic-cast-paper"),
@@ -54,90 +60,6 @@ SAID_KINDS = tuple(
 )
 
 
-@dataclass(frozen=True)
-class Unit:
-    """One unit of the roster, its numbers ready for comparing."""
-
-    unit_id: str
-    site_id: str | None
-    type: str
-    tag: str
-    digits: str
-    serial: str
-    local: tuple[tuple[str, str], ...]  # the letters and digits that its id, or tag, ends in: "s", "2" of "04-S2"
-    alias: (
-        str  # the roster's serial in one form where that has letters, as the tag stuck on a unit has: "p47" of "P047"
-    )
-
-
-@dataclass
-class UnitBook:
-    """The roster of units as an index."""
-
-    units: list[Unit]
-    serials: list[str]
-    at_site: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
-    by_tag: dict[str, Unit] = field(default_factory=dict)
-    by_id: dict[str, Unit] = field(default_factory=dict)
-    by_name: dict[str, Unit] = field(default_factory=dict)
-    letters: set[str] = field(default_factory=set)
-    by_tail: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
-
-
-def tag_of(text: str) -> str:
-    """A tag in one form: "sc-07375", "SC07375" and "SC 7375" agree."""
-    letters, number = re.sub(r"[^a-z]", "", text.lower()), digits_of(text)
-    return letters + (number.lstrip("0") or number)
-
-
-def unit_book(units: pl.DataFrame) -> UnitBook:
-    """The index of a roster of units."""
-    rows = units.sort("unit_id").select("unit_id", "site_id", "type", "serial").to_dicts()
-    book = UnitBook([make_unit(row) for row in rows], [row["serial"] or "" for row in rows])
-    for unit in book.units:
-        if unit.site_id:
-            book.at_site[unit.site_id].append(unit)
-        book.by_tag[unit.tag] = unit
-        book.by_id[unit.unit_id] = unit
-        book.by_name[bare_name(unit.unit_id)] = unit
-        book.letters.add(unit.tag.rstrip("0123456789"))
-        for number in {unit.digits, unit.serial} - {""}:
-            for size in range(TAIL_DIGITS, len(number) + 1):
-                book.by_tail[number[-size:]].append(unit)
-    add_aliases(book)
-    return book
-
-
-def add_aliases(book: UnitBook) -> None:
-    """Lets a tag that one unit alone has name it, as its id does; ids go before."""
-    counts = Counter(unit.alias for unit in book.units)
-    for row, unit in zip(book.serials, book.units, strict=True):
-        if unit.alias and counts[unit.alias] == 1:
-            book.by_tag.setdefault(unit.alias, unit)
-            book.by_name.setdefault(bare_name(row), unit)
-            book.letters.add(unit.alias.rstrip("0123456789"))
-
-
-def make_unit(row: dict[str, Any]) -> Unit:
-    """One unit of the roster."""
-    return Unit(
-        row["unit_id"],
-        row["site_id"],
-        row["type"],
-        tag_of(row["unit_id"]),
-        digits_of(row["unit_id"]),
-        digits_of(row["serial"] or ""),
-        tuple(local for local in (local_of(row["unit_id"]), local_of(row["serial"] or "")) if local[1]),
-        tag_of(row["serial"] or "") if local_of(row["serial"] or "")[1] else "",
-    )
-
-
-def local_of(unit_id: str) -> tuple[str, str]:
-    """The letters and the digits, without leading zeros, that an id ends in; empty where it ends otherwise."""
-    found = re.search(r"([a-z]+)[^a-z0-9]*0*([1-9]\d*)$", unit_id.lower())
-    return (found.group(1), found.group(2)) if found else ("", "")
-
-
 def sites_named(book: UnitBook, said: str | None, text: str | None) -> tuple[str, ...]:
     """Sites that hold a unit that the words fit, for choosing between places; empty where nothing fits."""
     sites: set[str] = set()
@@ -145,7 +67,7 @@ def sites_named(book: UnitBook, said: str | None, text: str | None) -> tuple[str
         if how == "name" and number in book.by_name:
             unit = book.by_name[number]
             return (unit.site_id,) if unit.site_id else ()
-        if how == "tag" and tag_of(number) in book.by_tag:
+        if how in ("tag", "short") and tag_of(number) in book.by_tag:
             unit = book.by_tag[tag_of(number)]
             return (unit.site_id,) if unit.site_id else ()
         digits = digits_of(number)
@@ -203,6 +125,9 @@ def unit_named(book: UnitBook, here: list[Unit], said: str, text: str, wanted: t
     """`unit_of`, the first that is named."""
     if several_said(here, said):
         return None
+    unit = named_whole(here, said, text)
+    if unit:
+        return unit.unit_id
     for how, number in numbers_said(said, text):
         if how in EXACT:
             unit = named_exactly(book, here, wanted, how, number)
@@ -222,6 +147,17 @@ def unit_named(book: UnitBook, here: list[Unit], said: str, text: str, wanted: t
     fits = [u for u in here if u.type in wanted]
     # "Scanner 2" is no number of the roster's: places count them as they stand in the room, so that two stay open.
     return fits[0].unit_id if len(fits) == 1 else None
+
+
+def named_whole(here: list[Unit], said: str, text: str) -> Unit | None:
+    """The one unit of the site whose id or tag stands whole, whatever the marks between its parts: "12a"."""
+    tags = [(form, unit) for unit in here for form in unit.whole]
+    for told in (whole_tags(said), whole_tags(text)):
+        first = min((told[form] for form, _ in tags if form in told), default=None)
+        if first is not None:
+            fits = [unit for form, unit in tags if told.get(form) == first]
+            return fits[0] if len(fits) == 1 else None
+    return None
 
 
 def several_said(here: list[Unit], said: str) -> list[Unit]:
@@ -307,7 +243,10 @@ def unit_by_digits(
     if len(digits) < 2:
         return None
     size = TAIL_DIGITS + (how == "bare")  # three digits by themselves count people or ballots more often than serials
-    near = [u for u in here if u.digits == digits and len(digits) >= TAIL_DIGITS]  # a tag before the end of a serial
+    # A whole tag before the end of a serial.
+    near = [
+        u for u in here if len(digits) >= TAIL_DIGITS and digits.lstrip("0") in (u.digits.lstrip("0"), bare_serial(u))
+    ]
     near = near or [u for u in here if u.digits.endswith(digits) or (len(digits) >= size and u.serial.endswith(digits))]
     if len(near) > 1 and wanted:
         near = [u for u in near if u.type in wanted] or near
@@ -320,6 +259,11 @@ def unit_by_digits(
         return slip
     far = book.by_tail.get(digits, [])
     return far[0] if len(far) == 1 and same_letters(far, letters) == far else None
+
+
+def bare_serial(unit: Unit) -> str:
+    """The digits of a unit's serial without leading zeros."""
+    return unit.serial.lstrip("0")
 
 
 def one_slip_away(here: list[Unit], digits: str, wanted: tuple[str, ...]) -> Unit | None:

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline.normalise.units import Unit, kind_of, unit_book, unit_of
+from pipeline.normalise.unit_roster import Unit, unit_book
+from pipeline.normalise.units import kind_of, unit_of
 from pipeline.store import read
 from pipeline.store.book import Book
 

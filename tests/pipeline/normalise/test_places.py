@@ -5,7 +5,8 @@ import pytest
 
 from pipeline.normalise.gazetteer import gazetteer, read_precinct
 from pipeline.normalise.place_words import place_tokens
-from pipeline.normalise.places import named_in, site_of
+from pipeline.normalise.places import site_of
+from pipeline.normalise.places_told import named_in, words_beside
 
 SURE = 0.8
 
@@ -190,3 +191,43 @@ def test_a_part_of_a_name_in_a_text_tells_the_place_where_no_whole_one_stands(to
     assert {book.places[i].site_id for i in named_in(book, "the Village Office, we are one short")} == {"Q03"}
     assert not named_in(book, "the hall at the fire station")  # kinds of place alone
     assert not named_in(book, "the farmers came early")
+
+
+@pytest.mark.parametrize(
+    ("said", "text", "site"),
+    [
+        ("unknown", "a line is down across Ferry Rd just before the polling place", None),
+        ("not given", "Sedge Rd, poll book froze", "P03"),
+        ("not given", "Tallow Lane, poll book froze", None),  # two places lie there
+        ("cindermoor", "the north gym, poll book froze", None),
+    ],
+)
+def test_a_street_named_whole_in_a_text_tells_the_place(sites: pl.DataFrame, said: str, text: str, site: str | None):
+    book = gazetteer(sites)
+    found, sure = site_of(book, said, (), named_in(book, text), words_beside(book, text))
+    assert (found if sure >= SURE else None) == site
+
+
+@pytest.mark.parametrize(
+    ("said", "text", "site"),
+    [
+        ("Roosevelt", "middle sch gym, the bin is full", "R1"),
+        ("Roosevelt", "at the elementary, kids' library", "R2"),
+        ("Roosevelt", "the bin is full", None),
+        ("school, 15 & 16", "", "R2"),
+        ("34/35", "", "R1"),
+        ("15 and 34", "", None),
+        ("the old dept", "", None),
+    ],
+)
+def test_words_beside_and_precincts_together_tell_which_of_two_places(sites: pl.DataFrame, said, text, site):
+    rows = sites.head(2).with_columns(
+        site_id=pl.Series(["R1", "R2"]),
+        name=pl.Series(["Roosevelt Middle School", "Roosevelt Elementary School"]),
+        aliases=pl.lit(None, dtype=pl.String),
+        address=pl.Series(["1100 Grant Ave", "615 Depot St"]),
+        precincts=pl.Series(["34;35", "15;16"]),
+    )
+    book = gazetteer(rows)
+    found, sure = site_of(book, said, (), named_in(book, text), words_beside(book, text))
+    assert (found if sure >= SURE else None) == site

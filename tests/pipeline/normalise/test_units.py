@@ -3,7 +3,8 @@
 import polars as pl
 import pytest
 
-from pipeline.normalise.units import kind_chance, kind_meant, kind_named, kind_said, sites_named, unit_book, unit_of
+from pipeline.normalise.unit_roster import unit_book
+from pipeline.normalise.units import kind_chance, kind_meant, kind_named, kind_said, sites_named, unit_of
 
 
 @pytest.mark.parametrize(
@@ -212,6 +213,8 @@ def tagged(units_frame: pl.DataFrame) -> pl.DataFrame:
         ("", "zero report on 03: only one copy came", "tape-printer", "KC2103"),
         ("", "06 back in service, who signs the seal log", "seal", "KC2106"),
         ("", "06 people are back in line", "seal", None),
+        ("", "the light of N-3 is amber", None, "KC6103"),
+        ("", "p 40 is slow", None, "KC4040"),
         ("03", "rejects all of them. T06 takes both styles fine", "scanner-down", "KC2103"),
     ],
 )
@@ -234,3 +237,23 @@ def test_a_tag_of_the_countys_own_in_the_serials_place_names_a_unit(tagged: pl.D
 )
 def test_a_unit_that_is_said_to_be_fine_and_two_at_once_are_not_what_is_meant(tagged, text: str, category, unit):
     assert unit_of(unit_book(tagged), "P01", "", text, category) == unit
+
+
+@pytest.mark.parametrize(
+    ("said", "text", "unit"),
+    [
+        ("", "Red 7 will not start", "U1"),
+        ("12a", "will not start", "U2"),
+        ("", "unit 12-B is dark", "U3"),
+        ("", "PB/07/2 lost the network", "U4"),
+        ("", "417 is jammed, 20 in line", "U5"),
+        ("", "12 voters are waiting", None),
+    ],
+)
+def test_a_tag_of_any_make_is_known_whole(units_frame: pl.DataFrame, said: str, text: str, unit: str | None):
+    tags = ("RED-7", "12A", "12B", "PB/07/2", "417")
+    row = units_frame.filter(pl.col("site_id") == "P01").head(1)
+    rows = pl.concat([row] * len(tags)).with_columns(
+        unit_id=pl.Series([f"U{i + 1}" for i in range(len(tags))]), serial=pl.Series(tags)
+    )
+    assert unit_of(unit_book(rows), "P01", said, text, None) == unit
