@@ -72,7 +72,7 @@ def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any])
     hours = (row["opened_at"] - other["opened_at"]).total_seconds() / 3600
     first_hour = min(1.0, hours)
     return {
-        "before": -0.33,
+        "before": 1.0,
         "alike": max(0.0, lift),
         "unlike": 0.0 if row["names_none"] else min(0.0, lift),
         "words": min(MOST_RARITY, shared),
@@ -104,8 +104,8 @@ def comes_anew(row: dict[str, Any], other: dict[str, Any]) -> bool:
     A line grows again, a battery runs low again, a jam that was cleared comes again, another question is asked.
     """
     tells_on = row["is_news"] or row["again"] or row["again_odds"] > TOLD
-    if other["category"] in follow_ups.NEVER:
-        return not tells_on
+    if other["category"] in follow_ups.NEVER:  # "sent", "back", "came" stand in questions too
+        return not (row["is_end"] or row["again"] or row["again_odds"] > TOLD)
     if other["category"] == "scanner-jam" and row["unit_id"] and row["unit_id"] == other["unit_id"]:
         return not tells_on
     if other["category"] == "long-line":

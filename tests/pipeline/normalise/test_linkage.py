@@ -101,6 +101,18 @@ def test_a_line_and_a_question_come_anew_unless_the_call_tells_otherwise(categor
     assert linkage.odds({}, call | {"is_news": True, "is_end": True}, first) > -math.inf
 
 
+def test_news_alone_makes_no_question_the_same_one_for_its_words_stand_in_questions_too():
+    first, call = (reading(at, category="procedure", categories=["procedure"]) for at in (0, 10))
+    assert linkage.odds({}, call | {"is_news": True}, first) == -math.inf
+    assert linkage.odds({}, call | {"again": True}, first) > -math.inf
+
+
+def test_before_anything_is_compared_a_call_is_likelier_of_none():
+    row = reading(0) | {"chances": {}, "names_none": True, "resolved_at": AT - timedelta(minutes=1)}
+    compared = linkage.compared({}, row, row)
+    assert compared is not None and compared["before"] == 1.0
+
+
 def test_a_line_is_the_same_one_where_the_call_plainly_tells_on():
     first, call = (reading(at, category="long-line", categories=["long-line"]) for at in (0, 60))
     assert linkage.odds({}, call | {"again_odds": linkage.TOLD_OF_LINE}, first) == -math.inf
@@ -157,5 +169,5 @@ def test_an_hour_speaks_less_against_a_call_of_what_lasts_than_of_what_has_ended
     other = reading(0, chances={"power": 0.3, "bmd": 0.7}, category="bmd", categories=["bmd", "power"])
     assert hours(reading(0), open_) < hours(reading(0), ended)
     assert hours(reading(0), open_) < hours(reading(0, names_none=True), other)
-    question = {"category": "other", "categories": ["other"], "chances": {"other": 0.9}, "is_news": True}
+    question = {"category": "other", "categories": ["other"], "chances": {"other": 0.9}, "again": True}
     assert hours(reading(0, **question), reading(0, **question)) == pytest.approx(-linkage.WEIGHTS["first_hour"])
