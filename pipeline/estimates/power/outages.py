@@ -22,7 +22,8 @@ FAR_MINUTES = 2880.0  # end of the grid: two days [min]
 MAJOR_DAYS = float(special.ndtr(-2.5))
 # A local storm takes several circuits of one county and is yet no major event day of the whole utility; our choice [-].
 MAJOR_IF_MANY = 0.5
-# Interruptions of a customer in a year outside major event days, and in all; EIA Table 11.1, from memory [1/year].
+# Interruptions of a customer in a year outside major event days, and in all [1/year]; EIA, Today in Energy of
+# 30 November 2018, for 2017 (Electric Power Annual, Table 11.1, SAIFI of 2022: 1.090 and 1.426).
 ORDINARY_PER_YEAR, ALL_PER_YEAR = 1.0, 1.4
 
 
@@ -110,7 +111,8 @@ def fitted(seen: Seen, mean_minutes: float, settings: Settings) -> Fitted:
     y = np.log(np.maximum(seen.minutes, 1.0))
     start = np.zeros(x.shape[1])
     start[0] = first
-    effects, sigma = start.copy(), float(np.asarray(prior.sigma))
+    alike = spread_of_a_day(settings)
+    effects, sigma = start.copy(), alike
     pull = np.full(x.shape[1], 1 / settings["power.outage_effect"] ** 2)
     covariance = np.diag(1 / pull)
     promised = Promised.of(seen)
@@ -122,12 +124,22 @@ def fitted(seen: Seen, mean_minutes: float, settings: Settings) -> Fitted:
         pull[0] = weight / sigma**2
         covariance = np.linalg.inv(x.T @ x / sigma**2 + np.diag(pull))
         effects = covariance @ (x.T @ mean / sigma**2 + pull * start)
-        squares = weight * (settings["power.outage_sigma"] ** 2 + (first - effects[0]) ** 2)
+        squares = weight * (alike**2 + (first - effects[0]) ** 2)
         squares += float((variance + (mean - x @ effects) ** 2).sum())
         sigma = float(np.sqrt(squares / (weight + y.size)))
         if abs(sigma - before[1]) < SETTLED and np.abs(effects - before[0]).max() < SETTLED:
             break
     return Fitted(effects, covariance, sigma, others(x, mean, variance, effects, covariance, sigma, squares, weight))
+
+
+def spread_of_a_day(settings: Settings) -> float:
+    """Spread of the logarithm of lengths about the level of one day, before any outage of it is seen.
+
+    The published mean and the setting's spread are of outages everywhere. That the level of a day is not known (it
+    weighs as much as so many outages) is a part of that spread: added to it, the mean would be over the published one.
+    """
+    weight = settings["power.outage_prior_weight"]
+    return float(settings["power.outage_sigma"] * np.sqrt(weight / (weight + 1)))
 
 
 def others(

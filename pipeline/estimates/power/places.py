@@ -177,7 +177,7 @@ def length_words(known: Known) -> str:
     """What the length of an outage stands on, in words."""
     fit = lengths(known)
     errors = fit.promised.errors
-    mean = float(np.exp(fit.fit.effects[0] + fit.fit.sigma**2 / 2))
+    mean = float(np.exp(fit.fit.effects[0] + (fit.fit.sigma**2 + fit.fit.covariance[0, 0]) / 2))
     return (
         f"outages last {mean:.0f} min in the mean (settings and {day_outages(known).height} of today); first promises "
         f"come true at {np.exp(errors.first[0]):.2f} of their minutes, revised ones at {np.exp(errors.revised[0]):.2f}"

@@ -112,9 +112,21 @@ def test_a_promise_for_yesterday_still_gives_a_distribution():
     assert (np.diff(lasts[0]) <= 1e-12).all()
 
 
-def test_nothing_learnt_without_outages():
-    length = learnt([], [])
-    assert (length.mu, length.sigma) == pytest.approx((CAIDI.mu, CAIDI.sigma), abs=1e-9)
+def test_without_outages_the_next_one_has_the_published_mean_and_the_settings_spread():
+    # The doubt of the day's level is a part of that spread. Added to it, the mean would be exp(1 / 16) times the published one
+    fit = outages.fitted(Seen.plain([], []), MEAN, SETTINGS)
+    length = fit.length_of(np.zeros((1, 0)))
+    assert (length.mu[0], length.sigma[0]) == pytest.approx((CAIDI.mu, CAIDI.sigma), abs=1e-9)
+    assert np.exp(length.mu[0] + length.sigma[0] ** 2 / 2) == pytest.approx(120.2, abs=1e-6)
+    assert fit.sigma < length.sigma[0]
+
+
+def test_outages_of_days_whose_levels_differ_as_doubted_have_the_published_mean_together():
+    # Simulated: each day's level is drawn from what is known of it before, then one outage about it
+    rng = np.random.default_rng(21)
+    fit = outages.fitted(Seen.plain([], []), MEAN, SETTINGS)
+    levels = rng.normal(fit.effects[0], np.sqrt(fit.covariance[0, 0]), 400_000)
+    assert rng.lognormal(levels, fit.sigma).mean() == pytest.approx(120.2, rel=0.01)
 
 
 def test_learning_recovers_the_length_from_many_outages_a_third_of_them_still_running():
@@ -297,4 +309,5 @@ def test_one_long_running_outage_alone_is_judged_by_the_published_length():
     fit = outages.fitted(Seen.plain([], [600.0]), MEAN, SETTINGS)
     prior = Length.of_mean(MEAN, SETTINGS["power.outage_sigma"])
     assert np.asarray(fit.others.mu)[0] == pytest.approx(float(np.asarray(prior.mu)), abs=1e-6)
+    assert np.asarray(fit.others.sigma)[0] == pytest.approx(SETTINGS["power.outage_sigma"], abs=1e-6)
     assert float(fit.effects[0]) > float(np.asarray(prior.mu)) + 0.1
