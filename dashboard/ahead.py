@@ -48,6 +48,8 @@ class Reader:
         made = data.read_published(str(data.folder()), seen)
         self.prepare(shown, made, now)
         data.NEWEST.show(made)
+        if shown is not None and shown.present is not None:
+            shown.present.let_go()
 
     def prepare(self, shown: Published | None, made: Published, now: float) -> None:
         """Works out of a new snapshot what was asked of the last ones: the most often asked first, for a while."""

@@ -93,6 +93,11 @@ class Picture:
                     self.frames[what] = empty(ESTIMATES[what])
             return self.frames[what]
 
+    def let_go(self) -> None:
+        """Keeps only what cannot be worked out again: screens that still show this moment hold it for a while."""
+        self.kept.clear()
+        self.asked.clear()
+
     def made_at(self, what: str) -> datetime:
         """The time that an estimate answers for."""
         return self.at if what == FIRST else self.lines_at if what in ("lines", "outlook") else self.rest_at
@@ -103,6 +108,7 @@ class Picture:
         return found if isinstance(found, datetime) else None
 
 
+MISSING: Any = object()  # what has not been worked out; None is an answer
 P = ParamSpec("P")
 Found = TypeVar("Found")
 
@@ -117,11 +123,12 @@ def once(make: Callable[Concatenate[Picture, P], Found]) -> Callable[Concatenate
     def kept(picture: Picture, *args: P.args, **named: P.kwargs) -> Found:
         key = (make.__code__.co_filename, make.__qualname__, args, tuple(sorted(named.items())))
         picture.asked.setdefault(key, Asked(kept, args, named)).times += 1
-        if key not in picture.kept:
+        found: Found = picture.kept.get(key, MISSING)
+        if found is MISSING:
             with picture.locks.setdefault(key, threading.RLock()):
-                if key not in picture.kept:
-                    picture.kept[key] = make(picture, *args, **named)
-        found: Found = picture.kept[key]
+                found = picture.kept.get(key, MISSING)
+                if found is MISSING:
+                    found = picture.kept[key] = make(picture, *args, **named)
         return found
 
     return kept

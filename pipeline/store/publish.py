@@ -45,6 +45,7 @@ def publish(
     temporary = book.folder / f"{TEMPORARY}{os.getpid()}.duckdb"
     shutil.copyfile(book.log, temporary)
     con = connect(temporary)
+    con.execute("begin")  # each table by itself would be forced to the disk by itself
     con.execute(
         "create table published "
         "(version bigint, published_at timestamptz, answers_at timestamptz, lines_at timestamptz, rest_at timestamptz)"
@@ -57,6 +58,7 @@ def publish(
         con.register("estimate", frame.to_arrow())
         con.execute(f"create table estimate_{what} as select * from estimate")
         con.unregister("estimate")
+    con.execute("commit")
     con.execute("checkpoint")
     con.close()
     sync(temporary)

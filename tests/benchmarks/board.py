@@ -191,6 +191,8 @@ def many_sessions(browser: Browser, board: Board, book: Book, sessions: int) -> 
     for name in PAGES * ALONE:
         change(page, name)
         time.sleep(THINK_SECONDS)
+    alone = status_of(pid, "VmRSS")
+    wander(page)
     before = status_of(pid, "VmRSS")
     with Screens(board.port, sessions - 1, OPEN, TICKETS) as screens:
         until = time.monotonic() + PATIENCE_SECONDS
@@ -198,10 +200,7 @@ def many_sessions(browser: Browser, board: Board, book: Book, sessions: int) -> 
             time.sleep(0.2)
         screens.is_going_on.set()
         began, taken, drawn = time.monotonic(), processor_seconds(pid), screens.counted.runs
-        times = []
-        for n in range(CHANGES):
-            times.append(change(page, PAGES[n % len(PAGES)]))
-            time.sleep(THINK_SECONDS)
+        times = wander(page)
         cores = (processor_seconds(pid) - taken) / (time.monotonic() - began)
         opened, counted = len(screens.opened) + 1, screens.counted
         print(
@@ -213,6 +212,18 @@ def many_sessions(browser: Browser, board: Board, book: Book, sessions: int) -> 
         new_tickets(book, screens, listing(sessions))
         grown = status_of(pid, "VmRSS") - before
         print(f"memory: {before:.0f} MB with one session, {grown / (sessions - 1):.1f} MB more for each further one")
+        print(
+            f"memory: {before - alone:.0f} MB of growth while the first session went on alone, before the others came"
+        )
+
+
+def wander(page: Page) -> list[float]:
+    """The seconds of so many page changes, one after another."""
+    times = []
+    for n in range(CHANGES):
+        times.append(change(page, PAGES[n % len(PAGES)]))
+        time.sleep(THINK_SECONDS)
+    return times
 
 
 def spread(seconds: list[float]) -> str:

@@ -120,3 +120,36 @@ def test_a_page_does_not_wait_for_what_only_another_shows(newest):
     assert begun.wait(PATIENCE_SECONDS) and quick(picture) == 3 and other.is_alive()
     may_end.set()
     other.join()
+
+
+def test_a_moment_that_is_no_longer_the_newest_keeps_only_what_cannot_be_worked_out_again(newest, copied: Path):
+    made: list[Picture] = []
+
+    @once
+    def sites(picture: Picture) -> int:
+        made.append(picture)
+        return picture.known.sites.height
+
+    reader = Reader()
+    reader.look(0.0)
+    held = data.current(None)
+    known, frames = held.known, dict(held.frames)
+    assert sites(held) == 3
+    publish_again(copied)
+    reader.look(1.0)
+    assert not held.kept and not held.asked and data.current(None).kept
+    assert held.known is known and held.frames.keys() == frames.keys()
+    assert (
+        sites(held) == 3 and sum(picture is held for picture in made) == 2
+    )  # a screen that holds it has it worked out anew
+
+
+def test_none_is_an_answer_that_is_kept(newest):
+    made: list[Picture] = []
+
+    @once
+    def nothing(picture: Picture) -> None:
+        made.append(picture)
+
+    picture = data.current(None)
+    assert nothing(picture) is None and nothing(picture) is None and len(made) == 1
