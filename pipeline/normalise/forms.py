@@ -2,6 +2,8 @@
 
 import re
 import unicodedata
+from functools import lru_cache
+from operator import eq
 
 from pipeline.normalise.word_lists import words_of
 
@@ -9,11 +11,13 @@ SPANISH_VERBS = (
     "funciona|sirve|prende|enciende|arranca|abre|imprime|lee|conecta|responde|sale|acepta|cuenta|manda|envia"
     "|carga|cabe|toma"
 )
+BEGUN_TWICE = r"\1"  # a word begun twice becomes one
+LETTERS = re.compile(r"[a-z]+")
 NOTS = ("nt", "n't", "not")
 # A form, what it becomes, and letters of which a text holds some wherever it fits: looked for first, which is faster.
 CONTRACTIONS: tuple[tuple[str, ...], ...] = (
     # Voters' second language by section 203 of the Voting Rights Act in many counties: "no funciona" is "wont work".
-    (rf"\bno\s+(?:se\s+)?(?:l[aeo]s?\s+)?(?:puede[n]?\s+)?(?=(?:{SPANISH_VERBS})[nr]?\b)", "wont "),
+    (rf"\bno\s+(?:se\s+)?(?:l[aeo]s?\s+)?(?:puede[n]?\s+)?(?=(?:{SPANISH_VERBS})[nr]?\b)", "wont ", "no"),
     (r"\bse\s+fue\s+la\s+luz\b|\bno\s+hay\s+(?:luz|corriente)\b", "power out", "luz", "corriente"),
     (r"\bno\s+hay\b", "no", "hay"),
     (r"\b(they|you)'?re\b|\b(we)'re\b", r"\1\2", "re"),
@@ -39,7 +43,7 @@ CONTRACTIONS: tuple[tuple[str, ...], ...] = (
     (r"\[(?:phone|email|name)\]", " ", "["),
     # What a voice message holds between its words: pauses, and words begun twice.
     (r"\b(?:u+m+|u+h+|erm?|hm+|mm+)\b[,.]*", " ", "um", "uh", "er", "hm", "mm"),
-    (r"\b([a-z]+)(?:\s+\1\b)+", r"\1"),
+    (r"\b([a-z]+)(?:\s+\1\b)+", BEGUN_TWICE),
     (r"\b(?:wo(?:n't|nt)|will not|would(?: not|n'?t)|willnt|wil not)\b", "wont", *NOTS),
     (r"\b(?:can'?t|cannot|can not|could(?: not|n'?t)|unable to|not able to)\b", "cant", *NOTS, "unable"),
     (r"\b(?:do(?:es)?(?: not|n'?t)|did(?: not|n'?t)|dont)\b", "doesnt", *NOTS),
@@ -82,6 +86,7 @@ NO_ENDING = frozenset(
 )
 
 
+@lru_cache(maxsize=100_000)
 def stem(word: str) -> str:
     """A word without its ending, so that jam, jams, jammed and jamming agree. Crude, but the same on both sides."""
     if len(word) <= 3 or word in NO_ENDING:
@@ -103,6 +108,17 @@ def tidy(text: str) -> str:
     if not text.isascii():
         text = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
     for form, to, held in CONTRACTION_FORMS:
-        if not held or any(letters in text for letters in held):
-            text = form.sub(to, text)
+        for letters in held:
+            if letters in text:
+                text = form.sub(to, text)
+                break
+        else:
+            if not held and (to != BEGUN_TWICE or has_twins(text)):
+                text = form.sub(to, text)
     return text
+
+
+def has_twins(text: str) -> bool:
+    """Whether a word may be said twice in a row: its form is slow to look for."""
+    words = LETTERS.findall(text)
+    return any(map(eq, words, words[1:]))

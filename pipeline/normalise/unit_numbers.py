@@ -43,6 +43,7 @@ GOOD = re.compile(  # "T06 ok", "03 was swapped out & runs fine", "T11 printed i
     r"\s+(?:fine|ok|okay|good|well|nicely|normally|alright)\b(?!\s+(?:until|till|one)\b)",
     re.I,
 )
+PRAISE = re.compile(r"\b(?:fine|ok|okay|good|well|nicely|normally|alright)\b", re.I)  # what `GOOD` ends in
 JOINED = re.compile(  # "88 and 89", "neither T04 nor T05", "61 thru 64"
     r"(?<![\w.:$/-])([a-z]{0,4}[- ]?\d[\w-]*)\s*(?:,|/|\+|&|\band\b|\bnor\b|\bor\b|\bthru\b|\bthrough\b|\bto\b)"
     r"\s*([a-z]{0,4}[- ]?\d[\w-]*)(?![\w:%/])",

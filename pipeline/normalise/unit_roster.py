@@ -23,7 +23,9 @@ class Unit:
     digits: str
     serial: str
     local: tuple[tuple[str, str], ...]  # the letters and digits that its id, or tag, ends in: "s", "2" of "04-S2"
-    whole: frozenset[str]  # its id and its serial in one form, where they have letters and digits
+    whole: tuple[
+        tuple[str, str], ...
+    ]  # its id and its serial in one form with digits of it, where they have letters too
     alias: str  # its serial as a tag, where that is one of the county's own: "p47" of "P047"
 
 
@@ -85,9 +87,14 @@ def make_unit(row: dict[str, Any]) -> Unit:
         digits_of(row["unit_id"]),
         digits_of(row["serial"] or ""),
         tuple(local for local in (local_of(row["unit_id"]), local_of(row["serial"] or "")) if local[1]),
-        frozenset(form for name in (row["unit_id"], row["serial"] or "") if (form := whole_tag(name))),
+        tuple((form, digits_in(name)) for name in (row["unit_id"], row["serial"] or "") if (form := whole_tag(name))),
         tag_of(row["serial"] or "") if local_of(row["serial"] or "")[1] else "",
     )
+
+
+def digits_in(tag: str) -> str:
+    """The most digits side by side in a tag, without leading zeros: a text without them does not name it."""
+    return max((number.lstrip("0") for number in re.findall(r"\d+", tag)), key=len)
 
 
 def local_of(unit_id: str) -> tuple[str, str]:

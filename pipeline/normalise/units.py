@@ -13,6 +13,7 @@ from pipeline.normalise.unit_numbers import (
     EXACT,
     GOOD,
     JOINED,
+    PRAISE,
     bare_name,
     digits_of,
     numbers_said,
@@ -100,7 +101,8 @@ def unit_of(
     text = text or ""
     has_digit = DIGIT.search(text)
     told = JOINED.sub(lambda m: " ; " if are_two(book, here, *m.groups()) else m.group(), text) if has_digit else text
-    bad = GOOD.sub(" ; ", told) if has_digit else text  # what is named only to say that it is fine is not what is meant
+    # What is named only to say that it is fine is not what is meant.
+    bad = GOOD.sub(" ; ", told) if has_digit and PRAISE.search(text) else told
     unit_id = unit_named(book, here, said or "", bad, wanted)
     if unit_id and "second" in text.lower() and THE_SECOND.search(text):
         return the_other(book, here, unit_id) or unit_id
@@ -151,7 +153,10 @@ def unit_named(book: UnitBook, here: list[Unit], said: str, text: str, wanted: t
 
 def named_whole(here: list[Unit], said: str, text: str) -> Unit | None:
     """The one unit of the site whose id or tag stands whole, whatever the marks between its parts: "12a"."""
-    tags = [(form, unit) for unit in here for form in unit.whole]
+    both = (said + " " + text).lower()
+    tags = [(form, unit) for unit in here for form, digits in unit.whole if digits in both]
+    if not tags:
+        return None
     for told in (whole_tags(said), whole_tags(text)):
         first = min((told[form] for form, _ in tags if form in told), default=None)
         if first is not None:
