@@ -75,6 +75,7 @@ class Habits:
     station_minutes: float
     batches: float  # that come at once, by bus or on foot, per site and minute
     batch_people: float
+    emergency_log: float  # of the hazard at which people at stopped scanners use the emergency compartment [log 1/min]
     checkin_phases: int = 4  # Erlang phases of check-in: CV .50; Herron & Smith 2016 found .45
     scan_phases: int = 3  # of a voter's time at the scanner, walk included: CV .58; our choice
 

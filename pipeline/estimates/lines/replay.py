@@ -59,10 +59,12 @@ HOT_LOAD = 1.25  # a site whose likely peak load per station is above this is ho
 QUIET, MIDDLING, HOT = 0, 1, 2
 PARTS = (1 / 2, 1.0, 4.0)
 QUIET_COUNT, HOT_COUNT = 4.0, 20.0  # counted more: not quiet; hot [people]; our choice
-EMERGENCY_SD = 1.3  # spread of that hazard between sites in the log; our choice
+EMERGENCY_SD = 1.3  # spread of the emergency compartment's hazard between sites in the log; our choice
+EMERGENCY_MINUTES = 120.0  # over which a site's own hazard is forgotten: who decides on it changes [min]; our choice
 LEAST_DARK = 30.0  # a unit that is dark at T stays so at least this long where nobody knows better [min]; our choice
 START_SHUT = 0.03  # chance that a site opens one station short; our choice
 BATCH = 40_000  # particles stepped together: their arrays stay in a processor's cache [count]; our choice
+WANDERING = 70  # keeps the randomness of `wander` apart from that of other events
 MANY = 10_000  # keeps the last resampling's randomness apart from those of the minutes
 
 
@@ -80,6 +82,7 @@ def habits_of(s: Settings) -> Habits:
         jam_minutes=s["lines.jam_minutes"], fault_minutes=s["lines.fault_minutes"],
         station_fails=s["lines.station_fails"], station_minutes=s["lines.station_minutes"],
         batches=s["lines.batches"], batch_people=s["lines.batch_people"],
+        emergency_log=float(np.log(max(s["lines.emergency_hazard"], 1e-6))),
     )  # fmt: skip
 
 
@@ -236,7 +239,7 @@ def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n
         z[CHECKIN_LOG, k] = np.log(s["lines.checkin_minutes"]) + s["lines.checkin_sd"] * drawn[1]
         z[SCAN_LOG, k] = np.log(s["lines.scan_minutes"]) + s["lines.scan_sd"] * drawn[2]
         z[MARKING_LOG, k] = np.log(s["lines.marking_minutes"]) + s["lines.marking_sd"] * drawn[4]
-        z[EMERGENCY_LOG, k] = np.log(max(s["lines.emergency_hazard"], 1e-6)) + EMERGENCY_SD * drawn[3]
+        z[EMERGENCY_LOG, k] = habits_of(s).emergency_log + EMERGENCY_SD * drawn[3]
         z[SHUT, k] = np.minimum(rng.random(n) < START_SHUT, places.stations[site, 0] - 1)
     return z
 
@@ -300,6 +303,7 @@ def replay(
         rows = {name: found.get(minute, []) for name, found in tables.items()}
         if minute % WINDOW_MINUTES == 0:
             forget_windows(z, rows["windows"])
+            wander(z, habits, places.seeds, minute)
         if not any(rows.values()):
             continue
         weigh(weighing.Weighing(z, logw, places, at, draw, was), rows)
@@ -343,6 +347,20 @@ def forget_windows(z: Array, heard: list[NDArray[np.float64]]) -> None:
         z[row, silent] = 0
         if line == 0:
             z[PASSED, silent] = 0
+
+
+def wander(z: Array, habits: Habits, seeds: list[int], minute: int) -> None:
+    """A window's change of how readily people use the emergency compartment: its log returns to that of all sites.
+
+    An autoregression that keeps the prior's spread. Were it fixed, hours of resampling without a stop, from which
+    nothing is learnt of it, would leave the heirs of a few values by chance: too sure of one that was never seen.
+    """
+    keep = np.exp(-WINDOW_MINUTES / EMERGENCY_MINUTES)
+    rngs = [event_rng(seed, minute, WANDERING) for seed in seeds]
+    fresh = np.stack([rng.standard_normal(z.shape[2], dtype=np.float32) for rng in rngs])
+    away = z[EMERGENCY_LOG] - np.float32(habits.emergency_log)
+    spread = np.float32(EMERGENCY_SD * np.sqrt(1 - keep**2))
+    z[EMERGENCY_LOG] = np.float32(habits.emergency_log) + np.float32(keep) * away + spread * fresh
 
 
 def weigh_minute(w: weighing.Weighing, rows: dict[str, list[NDArray[np.float64]]]) -> None:

@@ -1,11 +1,13 @@
-"""How sites are shared out, and what passes between the two parts of a state."""
+"""How sites are shared out, what passes between the two parts of a state, and what is forgotten."""
 
 from types import SimpleNamespace
 
 import numpy as np
+import pytest
 
 from pipeline.estimates.lines import filter as particle
-from pipeline.estimates.lines import replay, weighing
+from pipeline.estimates.lines import replay, weighing, windows
+from pipeline.settings import Settings
 
 NO_DRAW = particle.Draw(np.zeros((0, 1, 0, 0), np.uint16), 0)
 
@@ -36,3 +38,28 @@ def test_weights_of_a_part_stay_its_own_only_where_the_parts_are_apart():
     w.weigh(0, np.array([0, 1]), np.log(np.array([[1.0, 2, 3, 4], [1, 2, 3, 4]])))
     assert (logw[1, 0] == 0).all()
     assert (logw[1, 1] == logw[0, 1]).all()
+
+
+def wandered(log: float, sites: int, minutes: int) -> np.ndarray:
+    """The emergency compartment's hazard, in the log, of sites that all begin with one value: sites x particles."""
+    habits, z = replay.habits_of(Settings()), np.zeros((particle.HEAD, sites, 20_000), np.float32)
+    z[particle.EMERGENCY_LOG] = log
+    for minute in range(0, minutes, windows.WINDOW_MINUTES):
+        replay.wander(z, habits, list(range(1, sites + 1)), 600 + minute)
+    return z[particle.EMERGENCY_LOG]
+
+
+def test_a_hazard_is_forgotten_as_an_autoregression_does():
+    # x' = m + r (x - m) + s sqrt(1 - r^2) e: after n steps mean m + r^n (x - m), variance s^2 (1 - r^2n) (Box & Jenkins,
+    # from memory); r^n is 1/e over EMERGENCY_MINUTES
+    usual = replay.habits_of(Settings()).emergency_log
+    found = wandered(usual + 2, 1, int(replay.EMERGENCY_MINUTES))
+    assert found.mean() == pytest.approx(usual + 2 / np.e, abs=0.05)
+    assert found.std() == pytest.approx(replay.EMERGENCY_SD * np.sqrt(1 - np.exp(-2)), rel=0.03)
+    late = wandered(usual + 2, 1, 12 * 60)
+    assert late.mean() == pytest.approx(usual, abs=0.05)
+    assert late.std() == pytest.approx(replay.EMERGENCY_SD, rel=0.03)
+
+
+def test_a_hazard_wanders_alike_whoever_is_beside():
+    assert np.array_equal(wandered(-3, 1, 30)[0], wandered(-3, 3, 30)[0])
