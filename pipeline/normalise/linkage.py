@@ -33,9 +33,8 @@ WEIGHTS = {
     "tells_on": 0.27,  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
 }
 FLOOR, USUAL = 0.003, 1 / 19  # the least chance of one thing, and that by chance alone: our choice
-MOST_TOLD = (
-    6.0  # the most that its words tell for or against a call about an earlier one [natural log of odds]: our choice
-)
+# The most that its words tell for or against a call about an earlier one [natural log of odds]: our choice
+MOST_TOLD = 6.0
 MOST_RARITY = 16.0  # the most of words in common that counts: our choice
 ONE_THING = 0.6  # chance that both are about one thing from which they surely are: our choice
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
