@@ -42,15 +42,16 @@ def learn(known: Known, facts: Roster, places: Places, seen: Observations, now: 
     grid = places.first_minute + np.arange(minutes, dtype=np.float64)
     shape = np.zeros(minutes)
     middle = places.first_minute + (np.arange(bins) + 0.5) * BIN_MINUTES
-    s = known.settings
+    s, newest = known.settings, int((now - places.first_minute) // BIN_MINUTES)
     for _ in range(TURNS):
         counted, expected = binned(facts, places, seen, expected_through(places, known, shape), bins)
         used = kept(counted, expected)
         own = np.stack([used * counted, used * expected, used])
         there = np.interp(middle, grid, shape)
-        shape = regress(known, places, own.sum(axis=1, keepdims=True), there, middle, grid)[0][0]
+        level, _ = settled(known, places, own.sum(axis=1, keepdims=True), there, middle, newest)
+        shape = np.interp(grid, middle, level[0])
     others = own.sum(axis=1, keepdims=True) - own
-    mean, variance = settled(known, places, others, there, middle, int((now - places.first_minute) // BIN_MINUTES))
+    mean, variance = settled(known, places, others, there, middle, newest)
     day = np.array([np.interp(grid, middle, row) for row in mean]).reshape(sites, minutes)
     opening = np.clip((facts.opens - places.first_minute) // BIN_MINUTES, 0, bins - 1)
     sd = np.sqrt(variance[np.arange(sites), opening] + s["lines.site_sd"] ** 2)

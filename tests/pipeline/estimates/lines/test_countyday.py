@@ -64,3 +64,16 @@ def test_the_spread_never_falls_below_that_between_sites():
     day = learnt(lambda s, m: 10.0, until=500)
     assert (day.sd >= Settings()["lines.site_sd"]).all()
     assert (day.sd < 0.36).all()
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_what_comes_later_leaves_an_earlier_half_hour_as_it_was(seed):
+    # States of a replay up to then may serve again; else each new half-hour would replay some sites from opening.
+    levels = 7.0 * np.exp(0.25 * np.random.default_rng(9).standard_normal((SITES, 1)))
+    drawn = np.random.default_rng(seed).poisson(levels, (SITES, MINUTES // 10))
+    for until in range(300, 540, 30):
+        now, later = (learnt(lambda s, m: float(drawn[s, m // 10]), until=u).mean for u in (until, until + 30))
+        # half-hours up to LAG_BINS after it settle one; the next one's middle is interpolated to
+        settled = until - (countyday.LAG_BINS + 1) * countyday.BIN_MINUTES - countyday.BIN_MINUTES // 2
+        assert np.array_equal(now[:, :settled], later[:, :settled])
+        assert not np.array_equal(now, later)
