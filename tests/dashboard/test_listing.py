@@ -49,8 +49,9 @@ def test_every_row_of_a_long_table_is_found_by_its_words_or_shown_by_the_switch(
     app = lines(2)
     last = whole.iloc[-1]
     find = app.text_input(key="find-lines-table")
-    app = find.set_value(f"{last['Site']} {last['Line']}".upper()).run()
-    assert list(app.dataframe[0].value["Site"]) == [last["Site"]] and "1 of 6 rows have these words." in said(app)
+    app = find.set_value(last["Site"].upper()).run()
+    assert app.dataframe[0].value.equals(whole[whole["Site"] == last["Site"]].reset_index(drop=True))
+    assert "2 of 6 rows have these words." in said(app)  # both of its lines
     app = app.text_input(key="find-lines-table").set_value("line").run()
     assert len(app.dataframe[0].value) == 2 and "6 of 6 rows have these words; the first 2 are shown." in said(app)
     app = app.text_input(key="find-lines-table").set_value("no such place").run()
