@@ -8,9 +8,8 @@ from dashboard import listing, panels, reasons, tables, words
 from dashboard.data import Picture, once
 from pipeline.contracts.estimates import ESTIMATES
 
-ORDERS: dict[
-    str, tuple[str, tuple[pl.Expr, ...]]
-] = {  # what stands first, in words; by which columns, the largest first
+# What stands first, in words; by which columns, the largest first
+ORDERS: dict[str, tuple[str, tuple[pl.Expr, ...]]] = {
     "exposure": ("the costliest first", (pl.col("expected_voter_minutes"), pl.col("chance_off"))),
     "custody": ("gaps, then what is overdue, first", (pl.col("broken").is_not_null(), pl.col("is_overdue"))),
     "finish": ("the latest first", (pl.col("done_at_mean"),)),

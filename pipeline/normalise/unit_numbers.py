@@ -38,12 +38,13 @@ DOING = re.compile(  # a number that does what only a device does: "22 back in s
     r"|rebooting|says?|reads?|shows|printing|offline|working|works|cracked|dark)\b",
     re.I,
 )
+PRAISING = r"(?:fine|ok|okay|good|well|nicely|normally|alright)"
 GOOD = re.compile(  # "T06 ok", "03 was swapped out & runs fine", "T11 printed its zeros very nicely"
     rf"(?<![\w-])(?:{DEVICE_NOUN}\s+)?#?[a-z]{{0,4}}[- ]?\d[\w-]*(?:\s+(?!not\b|isn|wasn|won|but\b)[\w'/&]+){{0,5}}?"
-    r"\s+(?:fine|ok|okay|good|well|nicely|normally|alright)\b(?!\s+(?:until|till|one)\b)",
+    rf"\s+{PRAISING}\b(?!\s+(?:until|till|one)\b)",
     re.I,
 )
-PRAISE = re.compile(r"\b(?:fine|ok|okay|good|well|nicely|normally|alright)\b", re.I)  # what `GOOD` ends in
+PRAISE = re.compile(rf"\b{PRAISING}\b", re.I)
 JOINED = re.compile(  # "88 and 89", "neither T04 nor T05", "61 thru 64"
     r"(?<![\w.:$/-])([a-z]{0,4}[- ]?\d[\w-]*)\s*(?:,|/|\+|&|\band\b|\bnor\b|\bor\b|\bthru\b|\bthrough\b|\bto\b)"
     r"\s*([a-z]{0,4}[- ]?\d[\w-]*)(?![\w:%/])",

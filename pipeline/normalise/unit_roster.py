@@ -23,9 +23,7 @@ class Unit:
     digits: str
     serial: str
     local: tuple[tuple[str, str], ...]  # the letters and digits that its id, or tag, ends in: "s", "2" of "04-S2"
-    whole: tuple[
-        tuple[str, str], ...
-    ]  # its id and its serial in one form with digits of it, where they have letters too
+    whole: tuple[tuple[str, str], ...]  # id and serial in one form, with digits of it, where they have letters too
     alias: str  # its serial as a tag, where that is one of the county's own: "p47" of "P047"
 
 

@@ -118,8 +118,7 @@ def the_other(book: UnitBook, here: list[Unit], unit_id: str) -> str | None:
 
 def are_two(book: UnitBook, here: list[Unit], one: str, other: str) -> bool:
     """Whether two numbers named together are of two units of one kind at the site."""
-    units = [book.by_id.get(unit_named(book, here, said, "", ()) or "") for said in (one, other)]
-    first, second = units
+    first, second = (book.by_id.get(unit_named(book, here, said, "", ()) or "") for said in (one, other))
     return bool(first and second and first is not second and first.type == second.type and first in here)
 
 
@@ -182,9 +181,9 @@ def named_exactly(book: UnitBook, here: list[Unit], wanted: tuple[str, ...], how
     elif how == "parts":
         fits = [u for u in here if len(digits) >= 4 and digits in (u.digits, u.serial)]
     elif how == "does":
-        fits = [u for u in here if digits.lstrip("0") in (u.digits.lstrip("0"), u.serial.lstrip("0"))]
+        fits = [u for u in here if digits.lstrip("0") in (u.digits.lstrip("0"), bare_serial(u))]
     elif how == "pair":
-        fits = [u for u in here if u.type in wanted and digits in (u.digits, u.serial, u.serial.lstrip("0"))]
+        fits = [u for u in here if u.type in wanted and digits in (u.digits, u.serial, bare_serial(u))]
     else:  # numbered as its id is, "04-S2": the digits of other tags count no machines of a place
         noun, _, said = number.rpartition(" ")
         types = wanted_types(None, kind_said(noun)) or wanted

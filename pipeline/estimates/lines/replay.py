@@ -226,6 +226,7 @@ def some_places(places: Places, sites: Ints) -> Places:
 def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n: int) -> Array:
     """Particles before opening, drawn from the priors; `spread` is that of a site's own level in the log."""
     s, most = known.settings, int(places.scanners[sites].max(initial=0))
+    emergency_log = habits_of(s).emergency_log
     z = np.zeros((HEAD + 2 * most, len(sites), n), np.float32)
     for k, site in enumerate(sites):
         rng = event_rng(places.seeds[site], 0, 0)
@@ -239,7 +240,7 @@ def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n
         z[CHECKIN_LOG, k] = np.log(s["lines.checkin_minutes"]) + s["lines.checkin_sd"] * drawn[1]
         z[SCAN_LOG, k] = np.log(s["lines.scan_minutes"]) + s["lines.scan_sd"] * drawn[2]
         z[MARKING_LOG, k] = np.log(s["lines.marking_minutes"]) + s["lines.marking_sd"] * drawn[4]
-        z[EMERGENCY_LOG, k] = habits_of(s).emergency_log + EMERGENCY_SD * drawn[3]
+        z[EMERGENCY_LOG, k] = emergency_log + EMERGENCY_SD * drawn[3]
         z[SHUT, k] = np.minimum(rng.random(n) < START_SHUT, places.stations[site, 0] - 1)
     return z
 

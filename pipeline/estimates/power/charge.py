@@ -12,7 +12,7 @@ from scipy import special
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.power.batteries import doubts, gauge, gauges, numbers, run_minutes
-from pipeline.estimates.power.condense import Brief, from_battery
+from pipeline.estimates.power.condense import Brief, from_battery, last_of_each
 from pipeline.estimates.power.instants import minutes_since
 from pipeline.estimates.power.learnt import Fleet
 from pipeline.estimates.power.loops import chance_empty, sum_points
@@ -168,7 +168,7 @@ def start_charge(known: Known, units: pl.DataFrame, said: Said, run: Floats) -> 
     """Charge when mains was lost and its variance: the last report before, recharged since; else from opening on."""
     s = known.settings
     told = np.flatnonzero(~np.isnan(said.percent) & (said.since <= 0))
-    last = told[np.append(said.unit[told][1:] != said.unit[told][:-1], True)[: len(told)]]
+    last = told[last_of_each(said.unit[told])]
     before = pl.DataFrame(
         {
             "row": units["row"].gather(said.unit[last]),

@@ -50,6 +50,11 @@ def saying(status: pl.DataFrame, column: str, until: int | None = None) -> slice
     return np.flatnonzero(said & (at <= until) if until is not None else said)
 
 
+def last_of_each(unit: NDArray[np.integer]) -> Whole:
+    """Where the last report of each unit stands, among reports in the order of their units."""
+    return np.flatnonzero(np.append(unit[1:] != unit[:-1], True)[: len(unit)])
+
+
 def from_battery(status: pl.DataFrame, which: slice | Whole) -> Switches:
     """Whether each of these reports, which tell what a unit runs on, comes from its battery."""
     return np.asarray(status["power"].to_physical().to_numpy()[which] == POWER.categories.index_of("battery"), bool)

@@ -17,7 +17,7 @@ from pipeline.estimates.power import charge, circuits, marks, promises, supply
 from pipeline.estimates.power.batteries import gauges, numbers
 from pipeline.estimates.power.charge import Discharge
 from pipeline.estimates.power.circuits import Lengths
-from pipeline.estimates.power.condense import Brief, saying
+from pipeline.estimates.power.condense import Brief, last_of_each, saying
 from pipeline.estimates.power.instants import at_offset, microseconds, minutes_since
 from pipeline.estimates.power.learnt import Fleet
 from pipeline.estimates.power.stakes import Stakes, stakes_of, unit_costs
@@ -132,7 +132,7 @@ def mains_charge(known: Brief, frame: pl.DataFrame) -> pl.DataFrame:
     s, status = known.settings, known.status
     told = saying(status, "battery_percent", microseconds(known.at))
     row = status["row"].to_numpy()[told]
-    last = np.flatnonzero(np.append(row[1:] != row[:-1], True)[: len(row)])
+    last = last_of_each(row)
     row, percent = row[last], numbers(status["battery_percent"])[told][last]
     recharge = numbers(known.units["recharge_minutes"])
     recharge = np.maximum(np.where(np.isnan(recharge), s["power.recharge_minutes"], recharge), 1.0)
