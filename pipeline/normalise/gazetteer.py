@@ -10,10 +10,13 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.normalise.kept import kept
 from pipeline.normalise.place_words import DIRECTIONS, KINDS, OPPOSED, STREETS, place_tokens, plain
 from pipeline.normalise.shortened import Shortened, shortened
 
 LONG = 7  # letters from which a word can be several run together: our choice
+COLUMNS = ("site_id", "name", "aliases", "address", "room", "precincts")  # of the roster, that are read
+ROSTERS_KEPT = 2  # the present one, and that of a past moment [count]
 FEWEST = 30  # a word of one of few sites tells as much as of one of so many: our choice
 Asked = tuple[str, tuple[str, ...], frozenset[int], frozenset[str]]  # what `places.site_of` is asked
 
@@ -123,11 +126,16 @@ def streets_of(address: str) -> list[tuple[str, ...]]:
 
 def gazetteer(sites: pl.DataFrame) -> Gazetteer:
     """The index of a roster of sites."""
-    columns = ["site_id", "name", "aliases", "address", "room", "precincts"]
-    rows = sites.sort("site_id").select(columns).to_dicts()
+    return gazetteer_of(sites.select(COLUMNS).sort("site_id"))
+
+
+@kept(ROSTERS_KEPT)
+def gazetteer_of(sites: pl.DataFrame) -> Gazetteer:
+    """The index of the sites' words, in the order of the sites."""
+    rows = sites.to_dicts()
     single = {word for row in rows for name in spoken_names(row) for word in name}
     book = Gazetteer([make_place(row, single) for row in rows], shortened(rows))
-    for i, row in enumerate(sites.sort("site_id").select("site_id", "precincts").to_dicts()):
+    for i, row in enumerate(rows):
         book.ids[plain(row["site_id"])] = i
         for precinct in filter(None, (row["precincts"] or "").split(";")):
             key = read_precinct(precinct)
@@ -156,4 +164,15 @@ def gazetteer(sites: pl.DataFrame) -> Gazetteer:
         w for p in book.places for w in p.squeezed if len(w) >= LONG
     }  # initials are said exactly or not at all
     book.vocabulary = sorted(w for w in spoken if not w.isdigit())
+    indexes: tuple[Any, ...] = (
+        book.precincts,
+        book.wholes,
+        book.called,
+        book.numbers,
+        book.by_word,
+        book.initials,
+        book.streets,
+    )
+    for index in indexes:  # what is looked up must not become a part of what is kept
+        index.default_factory = None
     return book

@@ -13,6 +13,7 @@ from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
 from pipeline.normalise.gazetteer import LONG, Gazetteer, Place, precinct_key, read_precinct
+from pipeline.normalise.kept import remembered
 from pipeline.normalise.place_words import (
     DIRECTIONS,
     FILLERS,
@@ -56,9 +57,7 @@ NUMBER = re.compile(r"\d+")
 
 def words_like(book: Gazetteer, token: str) -> list[tuple[str, float]]:
     """Words of the roster that a token can stand for, each with a likeness up to 1."""
-    if token not in book.alike:
-        book.alike[token] = find_words_like(book, token)
-    return book.alike[token]
+    return remembered(book.alike, token, lambda: find_words_like(book, token))
 
 
 def find_words_like(book: Gazetteer, token: str) -> list[tuple[str, float]]:
@@ -145,9 +144,7 @@ def site_of(
     beside : words of names in the text (`words_beside`), where it left one
     """
     key = (said, unit_sites, told, beside)
-    if key not in book.answers:
-        book.answers[key] = weigh(book, said, unit_sites, told, beside)
-    return book.answers[key]
+    return remembered(book.answers, key, lambda: weigh(book, *key))
 
 
 def weigh(

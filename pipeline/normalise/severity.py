@@ -18,7 +18,9 @@ import polars as pl
 from pipeline.contracts.known import Known
 from pipeline.normalise import units
 from pipeline.normalise.crowds import Crowd
+from pipeline.normalise.kept import kept
 
+ROSTERS_KEPT = 2  # the present one, and that of a past moment [count]
 AROUND = timedelta(minutes=25)  # an outage speaks for a ticket opened this long after it ended [min]: our choice
 ALL_OUT = re.compile(
     r"\b(?:all|both|every|none of|neither|only|each)\b[^.;]{0,30}\b(?:scan|scnr|tabul|poll\s?book|epb|epsb|tablet"
@@ -85,16 +87,26 @@ class SiteFacts:
 NO_FACTS = SiteFacts()
 
 
-def site_facts(known: Known) -> dict[str | None, SiteFacts]:
+def site_facts(known: Known) -> Mapping[str | None, SiteFacts]:
     """The facts of every rostered site."""
+    return facts_of(
+        known.sites.select("site_id", "circuit", "opens_at", "closes_at"),
+        known.units.select("site_id", "type").drop_nulls("site_id").sort("site_id", "type"),
+        known.outages.sort("outage_id").select("circuit", "started_at", "restored_at"),
+    )
+
+
+@kept(ROSTERS_KEPT)
+def facts_of(sites: pl.DataFrame, units_there: pl.DataFrame, out: pl.DataFrame) -> Mapping[str | None, SiteFacts]:
+    """`site_facts`, from the rosters and the utility's list."""
     kinds: dict[str, Counter[str]] = defaultdict(Counter)
-    for row in known.units.filter(pl.col("site_id").is_not_null()).select("site_id", "type").to_dicts():
-        kinds[row["site_id"]][row["type"]] += 1
+    for site_id, type_ in units_there.iter_rows():
+        kinds[site_id][type_] += 1
     outages: dict[str, list[tuple[datetime, datetime | None]]] = defaultdict(list)
-    for row in known.outages.sort("outage_id").to_dicts():
-        outages[row["circuit"]].append((row["started_at"], row["restored_at"]))
+    for circuit, start, end in out.iter_rows():
+        outages[circuit].append((start, end))
     facts: dict[str | None, SiteFacts] = {}
-    for row in known.sites.select("site_id", "circuit", "opens_at", "closes_at").to_dicts():
+    for row in sites.to_dicts():
         count = kinds[row["site_id"]]
         facts[row["site_id"]] = SiteFacts(
             scanners=sum(count[t] for t in units.TYPES["scanner"]),

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
+from pipeline.normalise.kept import remembered
 from pipeline.normalise.place_words import ALIKE, FILLERS, NUMERALS, STREETS, plain
 from pipeline.normalise.word_lists import words_of
 
@@ -106,18 +107,21 @@ def sites_of(book: Shortened, word: str, how: int, least: int) -> frozenset[int]
     least : letters of a cut word
     """
     key = (word, how if len(word) >= least and word.isalpha() else WHOLE)
-    if key not in book.fitting:
-        kind = ALIKE.get(word, word)
-        found = book.by_word.get(word, frozenset())
-        if kind in LOOSE and word in LOOSE | {"church"}:
-            found |= book.by_kind.get(kind, frozenset())
-        if key[1] >= CUT:
-            found = found.union(*(sites for w, sites in book.by_word.items() if is_cut_from(word, w)))
-        if key[1] == SLIP and len(word) > LEAST and not found:
-            near = process.extract(word, list(book.by_word), scorer=OSA.distance, score_cutoff=1 + (len(word) >= 9))
-            found = found.union(*(book.by_word[w] for w, _, _ in near))
-        book.fitting[key] = found
-    return book.fitting[key]
+    return remembered(book.fitting, key, lambda: find_sites_of(book, *key))
+
+
+def find_sites_of(book: Shortened, word: str, how: int) -> frozenset[int]:
+    """`sites_of`, worked out anew."""
+    kind = ALIKE.get(word, word)
+    found = book.by_word.get(word, frozenset())
+    if kind in LOOSE and word in LOOSE | {"church"}:
+        found |= book.by_kind.get(kind, frozenset())
+    if how >= CUT:
+        found = found.union(*(sites for w, sites in book.by_word.items() if is_cut_from(word, w)))
+    if how == SLIP and len(word) > LEAST and not found:
+        near = process.extract(word, list(book.by_word), scorer=OSA.distance, score_cutoff=1 + (len(word) >= 9))
+        found = found.union(*(book.by_word[w] for w, _, _ in near))
+    return found
 
 
 def is_cut_from(word: str, whole: str) -> bool:

@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.normalise import units
+from pipeline.normalise.kept import kept
 
 BEFORE, AFTER = timedelta(minutes=25), timedelta(minutes=12)  # reports this near to a ticket speak for it: our choice
 OWN_AFTER = BEFORE / 2  # and a new trouble of a scanner this long after a ticket tells which one is meant: our choice
@@ -39,6 +40,21 @@ EVENTS: tuple[tuple[str, tuple[str, ...], str, float], ...] = (
     ("jams", MARKERS, "bmd", 0.8),
 )
 FAULT = "fault"
+ROSTERS_KEPT = 2  # the present one, and that of a past moment [count]
+COUNTED = ("site_id", "at", "checkin_line", "scanner_line")
+READ = (
+    "unit_id",
+    "occurred_at",
+    "sequence",
+    "state",
+    "power",
+    "paper",
+    "cards",
+    "modem",
+    "accessible",
+    "jams",
+    "misfeeds",
+)
 
 
 @dataclass
@@ -52,7 +68,7 @@ class UnitSigns:
 
     def rose(self, counter: str, when: datetime, after: timedelta) -> bool:
         """Whether a counter rose from `BEFORE` before a time to so long after it."""
-        times = self.rises[counter]
+        times = self.rises.get(counter, [])
         at = bisect_left(times, when - BEFORE)
         return at < len(times) and times[at] <= when + after
 
@@ -61,10 +77,10 @@ class UnitSigns:
 class Signs:
     """What units and lines showed through the day."""
 
-    units: dict[str, UnitSigns] = field(default_factory=lambda: defaultdict(UnitSigns))
-    types: dict[str, str] = field(default_factory=dict)
-    at_site: dict[str, list[str]] = field(default_factory=lambda: defaultdict(list))
-    lines: dict[str, list[tuple[datetime, int]]] = field(default_factory=lambda: defaultdict(list))
+    units: dict[str, UnitSigns]
+    types: dict[str, str]
+    at_site: dict[str, list[str]]
+    lines: dict[str, list[tuple[datetime, int]]]
 
     def at(self, site_id: str | None, unit_id: str | None, when: datetime) -> dict[str, float]:
         """The weight that was shown for each category at a place about a time, by one unit where it is known."""
@@ -108,22 +124,37 @@ class Signs:
 
 def signs(known: Known) -> Signs:
     """What units and lines showed, from the reports and counts known at T."""
-    found = Signs()
-    for unit_id, site_id, type_ in known.units.select("unit_id", "site_id", "type").iter_rows():
-        found.types[unit_id] = type_
-        found.at_site[site_id or ""].append(unit_id)
-    found.at_site.pop("", None)
-    for site_id, at, checkin, scanner in (
-        known.line_counts.select("site_id", "at", "checkin_line", "scanner_line").sort("site_id", "at").iter_rows()
-    ):
-        found.lines[site_id].append((at, int(max(checkin or 0, scanner or 0))))
-    if not known.status.is_empty():
-        add_reports(found, known.status)
-    return found
+    types, at_site = rostered(known.units.select("unit_id", "site_id", "type"))
+    return Signs(reported(known.status.select(READ)), types, at_site, counted(known.line_counts.select(COUNTED)))
 
 
-def add_reports(found: Signs, status: pl.DataFrame) -> None:
-    """Adds what the reports of units show, their changes only."""
+@kept(ROSTERS_KEPT)
+def rostered(units_listed: pl.DataFrame) -> tuple[dict[str, str], dict[str, list[str]]]:
+    """Each unit's type, and the units of each site."""
+    types: dict[str, str] = {}
+    at_site: dict[str, list[str]] = defaultdict(list)
+    for unit_id, site_id, type_ in units_listed.iter_rows():
+        types[unit_id] = type_
+        at_site[site_id or ""].append(unit_id)
+    at_site.pop("", None)
+    return types, dict(at_site)
+
+
+@kept(1)
+def counted(line_counts: pl.DataFrame) -> dict[str, list[tuple[datetime, int]]]:
+    """Each site's longer line, count by count."""
+    found: dict[str, list[tuple[datetime, int]]] = defaultdict(list)
+    for site_id, at, checkin, scanner in line_counts.sort("site_id", "at").iter_rows():
+        found[site_id].append((at, int(max(checkin or 0, scanner or 0))))
+    return dict(found)
+
+
+@kept(1)
+def reported(status: pl.DataFrame) -> dict[str, UnitSigns]:
+    """What the reports of units show, their changes only."""
+    found: dict[str, UnitSigns] = defaultdict(UnitSigns)
+    if status.is_empty():
+        return dict(found)
     names = [f"s{i}" for i in range(len(STATES))]
     rising = sorted({counter for counter, _, _, _ in EVENTS})
     frame = status.sort("unit_id", "occurred_at", "sequence").with_columns(
@@ -136,10 +167,11 @@ def add_reports(found: Signs, status: pl.DataFrame) -> None:
     packed = pl.struct(names)
     changes = frame.filter((packed != packed.shift().over("unit_id")).fill_null(True))
     for unit_id, at, *shown in changes.select("unit_id", "occurred_at", *names).iter_rows():
-        found.units[unit_id].times.append(at)
-        found.units[unit_id].shown.append(tuple(shown))
+        found[unit_id].times.append(at)
+        found[unit_id].shown.append(tuple(shown))
     for counter in (*rising, FAULT):
         for unit_id, at in frame.filter(f"+{counter}").select("unit_id", "occurred_at").iter_rows():
-            found.units[unit_id].rises[counter].append(at)
+            found[unit_id].rises[counter].append(at)
     for unit_id, at in frame.group_by("unit_id").agg(pl.col("occurred_at").max()).iter_rows():
-        found.units[unit_id].last_heard = at
+        found[unit_id].last_heard = at
+    return dict(found)

@@ -2,6 +2,7 @@
 
 import re
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -138,7 +139,7 @@ class Scene:
 
     atlas: gazetteer.Gazetteer
     stock: unit_roster.UnitBook
-    facts: dict[str | None, severity.SiteFacts]
+    facts: Mapping[str | None, severity.SiteFacts]
     shown: signs.Signs
     settled: corrections.Corrections
     book: Vocabulary

@@ -7,8 +7,10 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.normalise.kept import kept
 from pipeline.normalise.unit_numbers import bare_name, digits_of, whole_tag
 
+ROSTERS_KEPT = 2  # the present one, and that of a past moment [count]
 TAIL_DIGITS = 3  # "at least three final digits of id or serial", as hotline staff ask for: common practice, no source
 
 
@@ -49,7 +51,13 @@ def tag_of(text: str) -> str:
 
 def unit_book(units: pl.DataFrame) -> UnitBook:
     """The index of a roster of units."""
-    rows = units.sort("unit_id").select("unit_id", "site_id", "type", "serial").to_dicts()
+    return unit_book_of(units.select("unit_id", "site_id", "type", "serial").sort("unit_id"))
+
+
+@kept(ROSTERS_KEPT)
+def unit_book_of(units: pl.DataFrame) -> UnitBook:
+    """The index of the units' numbers."""
+    rows = units.to_dicts()
     book = UnitBook([make_unit(row) for row in rows], [row["serial"] or "" for row in rows])
     for unit in book.units:
         if unit.site_id:
@@ -62,6 +70,8 @@ def unit_book(units: pl.DataFrame) -> UnitBook:
             for size in range(TAIL_DIGITS, len(number) + 1):
                 book.by_tail[number[-size:]].append(unit)
     add_aliases(book)
+    for index in (book.at_site, book.by_tail):  # what is looked up must not become a part of what is kept
+        index.default_factory = None  # type: ignore[attr-defined]
     return book
 
 
