@@ -1,7 +1,8 @@
 """The agreed shape of every feed, one model a kind: what one row is, its key, its bounds.
 
 A field's `description` says what a good value looks like; intake quotes it when a value fails.
-`metadata` carries what pandera has no word for: `form` (how text is read: `clock` local HH:MM), `personal`
+`metadata` carries what pandera has no word for: `form` (how text is read: `clock` local HH:MM, `words` several of a
+closed list, `choices`), `personal`
 (replaced by a token before the row enters the log), `masked` (free text, masked before it enters the log),
 `roster` (an id that a roster must list) and `meaning` (what a closed list of words says, for docs/DATA.md).
 """
@@ -94,7 +95,9 @@ class Rovers(pa.DataFrameModel):
     rover_id: str = text_field("the rover's id", nullable=False)
     latitude: float = number_field(-90, 90, "degrees north of the start", nullable=False)
     longitude: float = number_field(-180, 180, "degrees east of the start", nullable=False)
-    skills: str = text_field(f"of {', '.join(words.ROVER_SKILLS)}; `;` between")
+    skills: str = text_field(
+        f"of {', '.join(words.ROVER_SKILLS)}; `;` between", form="words", choices=words.ROVER_SKILLS
+    )
     parts: str = text_field("name:count, `;` between")
     on_shift: str = clock_field("local time HH:MM", nullable=False)
     off_shift: str = clock_field("local time HH:MM; before on_shift: the next day", nullable=False)

@@ -113,8 +113,13 @@ def rename(frame: pl.DataFrame, kind: str, profile: Profile | None) -> pl.DataFr
 
 def translate(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
     """Their words → ours, and the columns that are always the same."""
+    columns = schema_of(profile.kind).columns
     for column, words in profile.values.items():
-        if column in frame.columns:
+        if column in frame.columns and is_list(columns[column]):
+            each = pl.element().replace_strict(words, default=pl.element(), return_dtype=pl.String)
+            parted = listed_text(frame[column]).str.split(";").list.eval(each)
+            frame = frame.with_columns(parted.list.unique(maintain_order=True).list.join(";").alias(column))
+        elif column in frame.columns:
             folded = pl.col(column).str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.String)
             frame = frame.with_columns(pl.coalesce(folded, pl.col(column)).alias(column))
     for column, value in profile.constants.items():
@@ -123,6 +128,16 @@ def translate(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
             (pl.coalesce(column, constant) if column in frame.columns else constant).alias(column)
         )
     return frame
+
+
+def is_list(column: pa.Column) -> bool:
+    """Whether a cell of a column holds several words of a closed list."""
+    return (column.metadata or {}).get("form") == "words"
+
+
+def listed_text(text: pl.Series) -> pl.Series:
+    """Several words in a cell, `;` between, whatever stood between them; lower case."""
+    return text.str.to_lowercase().str.replace_all(r"\s*[;,/|\n]\s*", ";").str.strip_chars("; ").replace("", None)
 
 
 def missing_columns(texts: pl.DataFrame, kind: str) -> list[Fault]:
@@ -160,7 +175,8 @@ def cast_column(
     if isinstance(dtype, pl.Datetime):
         return (text.cast(UTC_US), []) if read is None else cast_time(text.name, read, zone)
     if dtype == pl.String:
-        return text.str.to_lowercase() if form == "word" else clock_text(text) if form == "clock" else text, []
+        forms = {"word": lambda values: values.str.to_lowercase(), "clock": clock_text, "words": listed_text}
+        return (forms[form](text) if form in forms else text), []
     typed = cast_number(text, dtype)
     lost = (typed.is_null() & text.is_not_null()).arg_true()
     reason = f"not a number; expected {column.description}"

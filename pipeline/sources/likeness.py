@@ -3,7 +3,6 @@
 import re
 import tomllib
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import cache
 from itertools import islice, product
 from pathlib import Path
@@ -11,21 +10,17 @@ from typing import Any
 
 from rapidfuzz import fuzz
 
+from pipeline.sources.meanings import plain_word
+
 WORDS = Path(__file__).with_name("likeness.toml")
+KIN = 0.95  # likeness of two words of one line of `[kin]`, as `sent` and `dispatched`: our choice
 LIGHT_WEIGHT = 0.4  # of a word such as `id` or `time`, against 1 of a telling one: our choice
 SAME_WORD = 0.8  # rapidfuzz ratio from which two words count as forms of one: our choice
-SAME_NAME = 0.84  # the same for whole names and words of a closed list, written without blanks: our choice
+SAME_NAME = 0.84  # the same for whole names, written without blanks: our choice
 HOLDS_NAME = 0.8  # likeness of a header that holds a whole name of ours and more, as `Site Called From`: our choice
 MOST_READINGS = 8  # of one header whose short forms mean several things [count]
+BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]")
 SHORTEST = 5  # letters; shorter names are not compared letter by letter, `open` and `pen` would pass
-
-
-@dataclass(frozen=True)
-class Match:
-    """A word of ours that one of theirs stands for, with how alike the two are [0 to 1]."""
-
-    ours: str
-    likeness: float
 
 
 @cache
@@ -97,6 +92,17 @@ def phrases(kind: str, column: str) -> tuple[tuple[str, ...], ...]:
 
 
 @cache
+def kinds_of_word(word: str) -> frozenset[int]:
+    """The lines of `[kin]` in which a word stands."""
+    return frozenset(i for i, line in enumerate(words()["kin"]["words"]) if word in line)
+
+
+def same_word(a: str, b: str) -> float:
+    """How alike two words are, by letters or by standing in one line of `[kin]` [0 to 1]."""
+    return max(fuzz.ratio(a, b) / 100, KIN if kinds_of_word(a) & kinds_of_word(b) else 0.0)
+
+
+@cache
 def light(kind: str) -> frozenset[str]:
     """Words that say little in exports of this kind."""
     table = words()["light"]
@@ -104,8 +110,13 @@ def light(kind: str) -> frozenset[str]:
 
 
 def name_likeness(theirs: str, kind: str, column: str) -> float:
-    """How alike a header is to a column of ours, by the nearest of its names [0 to 1]."""
-    return max(likeness(read, phrase, light(kind)) for read in readings(theirs) for phrase in phrases(kind, column))
+    """How alike a header is to a column of ours, by the nearest of its names [0 to 1].
+
+    What stands in brackets may be left out, as in `Charge at start (fraction)`; `name_units` reads that.
+    """
+    bare = BRACKETS.sub(" ", theirs).strip(" -:,.?")
+    read = {*readings(theirs), *(readings(bare) if tokens(bare) else ())}
+    return max(likeness(each, phrase, light(kind)) for each in read for phrase in phrases(kind, column))
 
 
 @cache
@@ -114,7 +125,7 @@ def likeness(a: tuple[str, ...], b: tuple[str, ...], lighter: frozenset[str]) ->
     if a == b or "".join(a) == "".join(b):
         return 1.0
     weight = {w: LIGHT_WEIGHT if w in lighter else 1.0 for w in (*a, *b)}
-    pairs = sorted(((fuzz.ratio(x, y) / 100, x, y) for x in a for y in b), reverse=True)
+    pairs = sorted(((same_word(x, y), x, y) for x in a for y in b), reverse=True)
     common, left_a, left_b = 0.0, set(a), set(b)
     for alike, x, y in pairs:
         if alike >= SAME_WORD and x in left_a and y in left_b:
@@ -129,46 +140,6 @@ def likeness(a: tuple[str, ...], b: tuple[str, ...], lighter: frozenset[str]) ->
     return max(dice, by_letters if by_letters >= SAME_NAME else 0.0)
 
 
-def plain_word(text: str) -> str:
-    """A word of a closed list without case, marks and doubled blanks."""
-    return " ".join(re.findall(r"[^\W_]+", text.casefold()))
-
-
-@cache
-def meanings(column: str, choices: tuple[str, ...]) -> dict[str, str]:
-    """Plain words → ours, for one closed list."""
-    listed = words()["words"].get(column, {})
-    others = {plain_word(theirs): ours for ours in choices for theirs in listed.get(ours, ())}
-    return others | {plain_word(ours): ours for ours in choices}
-
-
-def meaning(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
-    """The word of ours that one of theirs stands for, None where nothing is alike."""
-    known = meanings(column, choices)
-    plain = plain_word(word) or word.strip()
-    if plain in known:
-        return Match(known[plain], 1.0)
-    joined = plain.replace(" ", "")
-    best = max(known, key=lambda w: (fuzz.ratio(joined, w.replace(" ", "")), w))
-    alike = fuzz.ratio(joined, best.replace(" ", "")) / 100
-    if alike >= SAME_NAME and len(joined) >= SHORTEST:
-        return Match(known[best], alike)
-    return by_words(plain, known)
-
-
-def second_meaning(word: str, column: str) -> str | None:
-    """What a word means where another word of the column has its first meaning, None where it means nothing else."""
-    found: str | None = words()["beside"].get(column, {}).get(plain_word(word))
-    return found
-
-
-def by_words(plain: str, known: dict[str, str]) -> Match | None:
-    """The meaning that all known words inside a longer phrase agree on (`closed - by phone`), None if they differ."""
-    inside = f" {plain} "
-    hits = {known[w] for w in known if len(w) >= SHORTEST - 1 and f" {w} " in inside}
-    return Match(hits.pop(), 0.7) if len(hits) == 1 and not re.search(r"\b(not|no|never|un)\b", plain) else None
-
-
 def folded(values: Iterable[str]) -> dict[str, str]:
     """Plain form without blanks → the value, for values that stay apart in that form."""
     out: dict[str, str] = {}
@@ -179,3 +150,11 @@ def folded(values: Iterable[str]) -> dict[str, str]:
             clash.add(key)
         out[key] = value
     return {key: value for key, value in out.items() if key and key not in clash}
+
+
+@cache
+def usual(kind: str, column: str) -> tuple[float, float] | None:
+    """What numbers of a column usually are, None where nothing is said."""
+    ranges = words()["usual"]
+    found = ranges.get(kind, {}).get(column) or ranges["any"].get(column)
+    return (float(found[0]), float(found[1])) if found else None

@@ -12,15 +12,17 @@ from typing import Any
 import polars as pl
 
 from pipeline.contracts.feeds import CLOCK, KEYS, schema_of
-from pipeline.contracts.words import ROVER_SKILLS
-from pipeline.sources.likeness import folded, meaning, plain_word
+from pipeline.sources.likeness import folded, usual
+from pipeline.sources.meanings import meaning, plain_word
 from pipeline.sources.numbers import read_numbers
-from pipeline.sources.time_forms import DayOrder, TimeForms, is_date, is_time_of_day, time_forms
+from pipeline.sources.time_forms import DayOrder, TimeForms, in_order, is_date, is_time_of_day, time_forms
 
 # Likelihood ratios, our choice: a form that few other columns have speaks loudly, its absence louder still.
 TIMES_FIT, TIMES_FAIL = 8.0, 0.004
 NUMBERS_FIT, NUMBERS_FAIL = 2.0, 0.004
+UNUSUAL, HALF_USUAL = 0.02, 0.3  # most numbers, or some, are not what the column usually holds
 WORDS_FIT, WORDS_FAIL, WORDS_UNKNOWN = 12.0, 0.05, 0.3
+WORDS_SAID = 2.0  # the same for one word in all rows, or yes and no: they say little of what is asked
 WORDS_ALONE = 60.0  # the same where no other list of the kind has these words: `ac` and `dc` are said of power only
 CLOCKS_FIT, CLOCKS_FAIL = 10.0, 0.004
 ROSTER_FIT, ROSTER_FAIL, ROSTER_OTHER = 25.0, 0.1, 0.02  # the last: they are the ids of another roster
@@ -34,12 +36,12 @@ PROSE = 20  # mean characters of free text; codes and names of places are shorte
 ROSTERS = {"site_id": "sites", "unit_id": "units", "rover_id": "rovers"}
 TEXTS = {("tickets", "text"), ("tickets", "resolution"), ("sites", "address"), ("sites", "entrance")}
 LISTS = {"aliases", "precincts", "skills", "parts", "breaks"}  # several values in a cell: long, and no prose
-SKILL = "|".join(ROVER_SKILLS)
 LISTED_FORMS = {  # cells of several values that have a form of their own, and what it is called
-    "skills": (rf"^({SKILL})(\s*[;,/]\s*({SKILL}))*$", "our skills"),
     "parts": (r"^[^:;]+:\d+(;[^:;]+:\d+)*;?$", "names with counts"),
     "breaks": (r"^\d\d:\d\d-\d\d:\d\d(;\d\d:\d\d-\d\d:\d\d)*$", "spans of time"),
 }
+ITEMS_PART = r"[;,/|\n]"  # between the words of a cell that holds several; as intake parts them
+EVERYWHERE = {"y", "n", "yes", "no", "x", "t", "f", "true", "false", "0", "1", "on", "off", "ok"}
 TELEPHONE = r"^\+?\(?\d[\d ().-]*[ ().-]+\d{4}(?: ?(?:x|ext\.?) ?\d+)?$|^\+?1?[2-9]\d{9}$"
 TWELVE = re.compile(r"(\d{1,2})(?::?(\d\d))?(?::00)?\s*([ap])\.?m\.?", re.I)
 COMPACT = re.compile(r"(\d{1,2}):?(\d\d)(?::\d\d)?")
@@ -110,7 +112,7 @@ def our_column(kind: str, name: str, column: Any) -> Ours:
         low=bounds.get("min_value", 0.0),
         high=bounds.get("max_value", 0.0),
         is_whole=form == "number" and dtype != pl.Float64,
-        choices=tuple(bounds.get("allowed_values", ())),
+        choices=tuple(bounds.get("allowed_values", (column.metadata or {}).get("choices", ()))),
         is_key=KEYS[kind] == (name,),
         is_personal=bool((column.metadata or {}).get("personal")),
         description=column.description or "",
@@ -125,7 +127,8 @@ class Theirs:
     values: pl.Series
     rows: int
     days: DayOrder
-    is_joined: bool = False
+    is_joined: bool
+    cells: pl.Series  # a value or null for each row, for what two columns say together
 
     @cached_property
     def counts(self) -> dict[str, int]:
@@ -149,6 +152,21 @@ class Theirs:
         return read_numbers(self.values)
 
     @cached_property
+    def moments(self) -> pl.Series | None:
+        """The time of each row, as far as it is read and whatever its zone; None where the column holds none."""
+        if self.times is None:
+            return None
+        read = in_order(self.cells, self.times)
+        return read if read.null_count() < read.len() else None
+
+    @cached_property
+    def numbers_by_row(self) -> pl.Series | None:
+        """The number of each row; None where most values are none, or where they are times."""
+        if self.numbers.null_count() * 10 > self.numbers.len() or not self.numbers.len():
+            return None
+        return None if self.times is not None else read_numbers(self.cells)
+
+    @cached_property
     def are_telephones(self) -> bool:
         """Whether nearly all values are telephone numbers, by how they are written."""
         return self.values.len() > 0 and float(self.values.str.contains(TELEPHONE).mean() or 0) >= FITS  # type: ignore[arg-type]
@@ -169,7 +187,7 @@ def look(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
         return Look(0.0, "a date and a time of day", 0.0)
     if not theirs.values.len():
         return Look(EMPTY_REQUIRED if ours.is_required else EMPTY, "no values in the sample")
-    looks = {"time": look_time, "number": look_number, "word": look_word, "clock": look_clock}
+    looks = {"time": look_time, "number": look_number, "word": look_word, "clock": look_clock, "words": look_words}
     found = looks.get(ours.form, look_text)(theirs, ours, roster)
     if ours.is_required and theirs.filled < FITS:
         missing = theirs.rows - theirs.values.len()
@@ -204,6 +222,12 @@ def look_number(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
         ratio *= 3 if (theirs.numbers != theirs.numbers.round()).fill_null(False).mean() else 0.1
     if theirs.times is not None and theirs.times.is_epoch:
         ratio *= 0.1
+    known = usual(ours.kind, ours.name)
+    is_usual = float(theirs.numbers.is_between(*known).mean() or 0) if known else 1.0  # type: ignore[arg-type]
+    if known and is_usual < 0.9:
+        ratio *= UNUSUAL if is_usual < 0.5 else HALF_USUAL
+        said = f"{theirs.part(hits)} are numbers in range, but few are from {known[0]:g} to {known[1]:g}"
+        return Look(ratio, said, share)
     number = "whole numbers" if ours.is_whole else "numbers"
     return Look(ratio, f"{theirs.part(hits)} are {number} in range", share)
 
@@ -221,7 +245,28 @@ def look_word(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
     ratio = max(WORDS_UNKNOWN, (WORDS_ALONE if is_alone else WORDS_FIT) * share**2)
     if all(word.replace(".", "").isdigit() for word in counts):
         ratio = min(ratio, 1.0)  # 0 and 1 mean something everywhere
+    if len(counts) == 1 or all(plain_word(word) in EVERYWHERE for word in counts):
+        ratio = min(ratio, WORDS_SAID)
     return Look(ratio, f"{theirs.part(hits)} are words that mean one of ours", share)
+
+
+def look_words(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
+    """For several words of a closed list in a cell: how many of them have a meaning there."""
+    counts = items_of(theirs)
+    hits, total = listed_in(ours, counts), sum(counts.values())
+    if not total or theirs.numbers.null_count() == 0 or len(counts) > 4 * len(ours.choices):
+        return Look(WORDS_FAIL, "no list of words", 0.0)
+    share = hits / total
+    return Look(max(WORDS_UNKNOWN, WORDS_ALONE * share**2), f"{hits} of {total} words in it mean one of ours", share)
+
+
+def items_of(theirs: Theirs) -> dict[str, int]:
+    """The words of cells that hold several, and how often each occurs [count]."""
+    found: dict[str, int] = {}
+    for cell, count in theirs.counts.items():
+        for word in filter(None, map(str.strip, re.split(ITEMS_PART, cell))):
+            found[word] = found.get(word, 0) + count
+    return dict(sorted(found.items(), key=lambda item: (-item[1], item[0])))
 
 
 def listed_in(ours: Ours, counts: dict[str, int]) -> int:
@@ -251,6 +296,8 @@ def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
         share = float(theirs.values.str.contains(form).mean() or 0)  # type: ignore[arg-type]
         if share >= FITS:
             return Look(WORDS_ALONE, f"{theirs.part(share * theirs.values.len())} are {called}")
+        if theirs.numbers.null_count() == 0:
+            return Look(NUMBERED, "numbers", 0.0)
     lengths = theirs.values.str.len_chars()
     mean, blanks = float(lengths.mean() or 0), float(theirs.values.str.count_matches(" ").mean() or 0)  # type: ignore[arg-type]
     if (ours.kind, ours.name) in TEXTS:

@@ -11,27 +11,20 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
-from scipy.optimize import linear_sum_assignment
 
 from pipeline.contracts.feeds import FEEDS
 from pipeline.errors import SourceError, UnknownKind, UsageError
 from pipeline.sources import ENDINGS, source_of
+from pipeline.sources.assigning import READS_ENOUGH, asked, assigned, odds_of
 from pipeline.sources.likeness import name_likeness, tokens
 from pipeline.sources.looks import Look, Ours, Roster, Theirs, look, our_columns
-from pipeline.sources.profile import JOINED, Profile, joined, plain
+from pipeline.sources.profile import JOINED, Profile, joined
 from pipeline.sources.reading import decode, read_table
 from pipeline.sources.tables import SAMPLE, RawTable, find_delimiter, physical_lines
 from pipeline.sources.time_forms import DayOrder, day_order, is_date, is_time_of_day
 from pipeline.sources.translation import Translation, by_progress, translation
 
 WITHOUT = ("county", "power-notes", "entries")  # kinds that no profile is needed for
-# Likeness of names → probability that the columns are the same, before a value is looked at: our choice.
-LIKENESS = ((0.0, 0.02), (0.5, 0.04), (0.6, 0.1), (0.7, 0.3), (0.8, 0.55), (0.9, 0.8), (1.0, 0.94))
-SURE_ENOUGH = 0.5  # probability from which a column is placed
-OWN_NAME = 1.1  # least odds of a column called like ours: it is read as ours whether a profile says so or not
-LEFT_OVER = 2.0  # likelihood ratio of values from which the only column left is taken for a required one
-LEFT_ODDS = 0.4  # odds by name and values from which it is taken too
-READS_ENOUGH = 0.9  # share of values an optional column must have readable: the other rows would be refused for it
 LOOKED_AT = 5000  # rows whose values are looked at; words and times are looked at in all of them [count]
 MOST_PAIRS = 24  # columns of dates with columns of times of day that are looked at together [count]
 OTHER_MARKS = "^~\x1f"  # delimiters tried where the usual ones find one column only
@@ -53,7 +46,7 @@ class Placed:
 class Proposal:
     """A profile proposed for a file; `cells` are its columns with dates and times of day joined.
 
-    `notes` are about the file, `missing` about ours, `spare` about theirs.
+    `asked` are lines for a person to decide; `notes` are about the file, `missing` about ours, `spare` about theirs.
     """
 
     kind: str
@@ -66,6 +59,7 @@ class Proposal:
     days: DayOrder
     roster: Roster
     placed: list[Placed] = field(default_factory=list)
+    asked: list[Placed] = field(default_factory=list)
     missing: list[tuple[Ours, str]] = field(default_factory=list)
     unused: list[Ours] = field(default_factory=list)
     spare: list[tuple[Theirs, str]] = field(default_factory=list)
@@ -185,19 +179,21 @@ def their_columns(
     columns: Mapping[str, Sequence[str | None] | pl.Series], raw: RawTable, roster: Roster
 ) -> tuple[list[Theirs], DayOrder]:
     """Their columns with their values, and the order of day and month in the file as a whole."""
-    values = {}
-    for name, cells in columns.items():
-        text = pl.Series(name, cells, dtype=pl.String).str.strip_chars()
-        values[name] = text.filter(text.is_not_null() & (text != ""))
+    rows = {n: pl.Series(n, cells, dtype=pl.String).str.strip_chars().replace("", None) for n, cells in columns.items()}
+    values = {name: cells.drop_nulls() for name, cells in rows.items()}
     short = [v.unique().to_list() for v in values.values() if (v.str.len_chars().mean() or 99) < 45]  # type: ignore[operator]
     days = day_order(short, roster.election_day)
-    return [Theirs(name, text, len(raw.rows), days, name not in raw.columns) for name, text in values.items()], days
+    theirs = [Theirs(n, text, len(raw.rows), days, n not in raw.columns, rows[n]) for n, text in values.items()]
+    return theirs, days
 
 
 def sampled(column: Theirs) -> Theirs:
     """A column of at most `LOOKED_AT` values, evenly drawn, in which a share is as telling as in all."""
     step = max(1, -(-column.values.len() // LOOKED_AT))
-    return Theirs(column.name, column.values.gather_every(step), -(-column.rows // step), column.days, column.is_joined)
+    if step == 1:
+        return column
+    values, cells = column.values.gather_every(step), column.cells.gather_every(step)
+    return Theirs(column.name, values, -(-column.rows // step), column.days, column.is_joined, cells)
 
 
 def place(proposal: Proposal, theirs: list[Theirs]) -> None:
@@ -206,17 +202,17 @@ def place(proposal: Proposal, theirs: list[Theirs]) -> None:
     few = [sampled(column) for column in theirs]
     alike = np.array([[name_likeness(t.name, proposal.kind, o.name) for t in theirs] for o in ours])
     looks = [[look(t, o, proposal.roster) for t in few] for o in ours]
-    own = np.array([[same_column(t.name, o.name) for t in theirs] for o in ours])
-    odds = np.maximum(odds_of(alike, looks), own * OWN_NAME)
-    chosen = assigned(odds, own, ours, looks)
+    odds = odds_of(ours, few, alike, looks)
+    chosen = assigned(odds, ours, looks)
     for row, column in chosen.items():
+        given = odds.beside(row, {r: c for r, c in chosen.items() if r != row})
         rivals = [c for c in range(len(theirs)) if c == column or c not in chosen.values()]
-        sure = odds[row, column] / (1 + odds[row, rivals].sum())
-        rival = max((c for c in rivals if c != column and odds[row, c] >= 1), key=lambda c: odds[row, c], default=None)
+        sure = given[column] / (1 + given[rivals].sum())
+        rival = max((c for c in rivals if c != column and given[c] >= 1), key=lambda c: given[c], default=None)
         why = reason(alike[row, column], looks[row][column])
         if rival is not None:
             why += f"; or {json.dumps(theirs[rival].name, ensure_ascii=False)}?"
-        if odds[row, column] < 1:
+        if given[column] < 1:
             why = "the only column left whose values fit; " + why
         words = translation(theirs[column], ours[row], proposal.roster)
         proposal.placed.append(Placed(ours[row], theirs[column], float(sure), why, words, looks[row][column]))
@@ -233,6 +229,11 @@ def place(proposal: Proposal, theirs: list[Theirs]) -> None:
         for c, column in enumerate(theirs)
         if c not in chosen.values() and column.name in proposal.raw.columns and column.name not in used
     ]
+    taken = {part for name in used for part in (name, *name.split(JOINED))}
+    for row, column, sure in asked(odds, chosen, lambda c: not taken & {theirs[c].name, *theirs[c].name.split(JOINED)}):
+        words = translation(theirs[column], ours[row], proposal.roster)
+        why = reason(alike[row, column], looks[row][column])
+        proposal.asked.append(Placed(ours[row], theirs[column], sure, why, words, looks[row][column]))
     proposal.spare = [(theirs[c], why_spare(c, ours, alike, looks, chosen)) for c in left]
 
 
@@ -248,48 +249,6 @@ def read_progress(proposal: Proposal) -> None:
     status = proposal.placed[at["status"]]
     told = by_progress(status.translation, list(cells[status.theirs.name]), times)
     proposal.placed[at["status"]] = replace(status, translation=told)
-
-
-def odds_of(alike: np.ndarray, looks: list[list[Look]]) -> np.ndarray:
-    """The odds that each of theirs is each of ours: prior odds by name x likelihood ratio of the values (Bayes)."""
-    known, chance = zip(*LIKENESS, strict=True)
-    prior = np.interp(alike, known, chance)
-    return prior / (1 - prior) * np.array([[each.ratio for each in row] for row in looks])
-
-
-def same_column(theirs: str, ours: str) -> bool:
-    """Whether intake would take their column for ours by its name alone, profile or not."""
-    return plain(theirs) == ours
-
-
-def assigned(odds: np.ndarray, own: np.ndarray, ours: list[Ours], looks: list[list[Look]]) -> dict[int, int]:
-    """Ours → theirs, each once, so that the product of the odds is greatest; then what is left for required ones."""
-    shares = np.array([[each.share for each in row] for row in looks])
-    strict = np.array([o.form in ("time", "number") and not o.is_required for o in ours])
-    allowed = (odds >= SURE_ENOUGH / (1 - SURE_ENOUGH)) & ~(strict[:, None] & (shares < READS_ENOUGH) & ~own)
-    gain = np.where(allowed, np.log(np.maximum(odds, 1e-12)) + 0.01, 0.0)
-    rows, columns = linear_sum_assignment(gain, maximize=True)
-    chosen = {int(r): int(c) for r, c in zip(rows, columns, strict=True) if allowed[r, c]}
-    found = True
-    while found:  # a column that finds its place may leave only one for another
-        found = False
-        for row, column in enumerate(ours):
-            left = only_left(row, odds, looks, ours, chosen) if column.is_required and row not in chosen else None
-            if left is not None:
-                chosen[row], found = left, True
-    return chosen
-
-
-def only_left(
-    row: int, odds: np.ndarray, looks: list[list[Look]], ours: list[Ours], chosen: dict[int, int]
-) -> int | None:
-    """The one column left whose values fit a required column far better than those of any other, if there is one."""
-    fits = [looks[row][c].ratio >= LEFT_OVER or odds[row, c] >= LEFT_ODDS for c in range(odds.shape[1])]
-    free = [c for c in range(odds.shape[1]) if c not in chosen.values() and fits[c]]
-    free.sort(key=lambda c: -odds[row, c])
-    if ours[row].form == "number" or not free or (len(free) > 1 and odds[row, free[0]] < 3 * odds[row, free[1]]):
-        return None
-    return free[0]
 
 
 def reason(alike: float, seen: Look) -> str:

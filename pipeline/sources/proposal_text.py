@@ -8,6 +8,7 @@ from pipeline.sources.proposal import Placed, Proposal
 from pipeline.sources.time_forms import STANDARD
 from pipeline.sources.translation import Word
 
+MOST_ASKED = 25  # lines of words that a question shows [count]
 LONGEST_WORD = 40  # characters of a word of theirs shown in a comment
 MANY_DIGITS = re.compile(r"(?:\d\D?){7}")  # may be a telephone number: never shown
 
@@ -29,6 +30,7 @@ def profile_text(proposal: Proposal) -> str:
         *column_lines(proposal),
         *time_lines(proposal),
         *(line for placed in proposal.placed for line in word_lines(placed)),
+        *asked_lines(proposal),
         *missing_lines(proposal),
         *spare_lines(proposal),
     ]
@@ -94,10 +96,32 @@ def column_lines(proposal: Proposal) -> list[str]:
     return lines + [entry(p.ours.name, p.theirs.name, f"{p.sure:.2f}: {p.why}") for p in proposal.placed]
 
 
+def asked_lines(proposal: Proposal) -> list[str]:
+    """Lines that are not sure enough: a person moves them to where they belong, without the `#`."""
+    if not proposal.asked:
+        return []
+    lines = ["", "# QUESTIONS: not sure enough to be read this way. Where it is right, write the line under [columns]:"]
+    for placed in proposal.asked:
+        why = comment(f"{placed.sure:.2f}: {placed.why}")
+        lines.append(f"#   {key(placed.ours.name)} = {comment(quoted(placed.theirs.name))}  ({why})")
+        patterns = time_patterns(proposal, [placed])
+        lines += [f"#     and under [times]: {line}" for line in patterns]
+        words = [f"{key(o)} = [{', '.join(shown(w.theirs) for w in m)}]" for o, m in placed.translation.words.items()]
+        if words and len(words) <= MOST_ASKED:
+            lines.append(f"#     and under [values.{key(placed.ours.name)}]: {'; '.join(words)}")
+    return lines
+
+
 def time_lines(proposal: Proposal) -> list[str]:
     """The patterns of each column of times that needs any."""
+    lines = time_patterns(proposal, proposal.placed)
+    return ["", "[times]  # strptime patterns, tried in order", *lines] if lines else []
+
+
+def time_patterns(proposal: Proposal, many: list[Placed]) -> list[str]:
+    """A line for each column of times that needs patterns."""
     lines = []
-    for placed in proposal.placed:
+    for placed in many:
         forms = placed.theirs.times
         if placed.ours.form != "time" or forms is None or not forms.patterns:
             continue
@@ -108,7 +132,7 @@ def time_lines(proposal: Proposal) -> list[str]:
         if forms.order is not None:
             why += f"; {proposal.days.why}"
         lines.append(entry(placed.ours.name, forms.patterns, why))
-    return ["", "[times]  # strptime patterns, tried in order", *lines] if lines else []
+    return lines
 
 
 def word_lines(placed: Placed) -> list[str]:

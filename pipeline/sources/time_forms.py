@@ -154,6 +154,19 @@ def time_forms(values: Sequence[str], counts: Sequence[int], days: DayOrder) -> 
     )
 
 
+def in_order(values: pl.Series, forms: TimeForms) -> pl.Series:
+    """The times of a column on one scale, null where unread, so that rows can be compared; the zone is left aside."""
+    if forms.is_epoch:
+        return values.cast(pl.Float64, strict=False)
+    found = pl.Series(values.name, [None] * values.len(), dtype=pl.Datetime("us"))
+    bare = values.str.replace("T", " ").str.replace(r"(\.\d+)?\s*([Zz]|[+-]\d\d:?\d\d)?$", "")
+    standard = ((bare, "%Y-%m-%d %H:%M:%S"), (bare, "%Y-%m-%d %H:%M"))
+    for text, pattern in (*((values, p) for p in forms.patterns), *standard):
+        read = text.str.to_datetime(pattern, time_unit="us", strict=False)
+        found = found.zip_with(found.is_not_null(), read.dt.replace_time_zone(None))
+    return found
+
+
 def epoch_form(values: Sequence[str]) -> str | None:
     """Seconds or milliseconds since 1970, None where the values are neither."""
     try:

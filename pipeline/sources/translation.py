@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from pipeline.contracts.feeds import CLOCK
-from pipeline.sources.likeness import Match, meaning, plain_word, second_meaning
-from pipeline.sources.looks import ROSTERS, Ours, Roster, Theirs, clock_of
+from pipeline.sources.looks import ROSTERS, Ours, Roster, Theirs, clock_of, items_of
+from pipeline.sources.meanings import Match, meaning, plain_word, second_meaning
 
 WORD_SURE = 0.95  # probability that a word which the list names means what it says: our choice
 LETTER_SURE = 0.7  # the same for one or two letters, which mean many things
@@ -37,7 +37,9 @@ class Translation:
 def translation(theirs: Theirs, ours: Ours, roster: Roster) -> Translation:
     """How the values of a column are translated; empty where they are ours already, or free."""
     if ours.form == "word":
-        return closed(theirs, ours)
+        return closed(once(theirs.counts), ours)
+    if ours.form == "words":
+        return closed(once(items_of(theirs)), ours)
     if ours.form == "clock":
         return clocks(theirs)
     if ours.name in ROSTERS and not ours.is_key and roster.ids.get(ROSTERS[ours.name]):
@@ -45,11 +47,10 @@ def translation(theirs: Theirs, ours: Ours, roster: Roster) -> Translation:
     return Translation()
 
 
-def closed(theirs: Theirs, ours: Ours) -> Translation:
-    """Words of a closed list."""
+def closed(counts: list[tuple[str, int]], ours: Ours) -> Translation:
+    """Words of a closed list, with how often each occurs [count]."""
     words: defaultdict[str, list[Word]] = defaultdict(list)
     unknown = []
-    counts = once(theirs)
     meant = {text: meaning(text, ours.name, ours.choices) for text, _ in counts}
     for text, count in counts:
         found = beside(text, ours.name, meant)
@@ -128,7 +129,7 @@ def clocks(theirs: Theirs) -> Translation:
     """Times of day that are not written HH:MM."""
     words: defaultdict[str, list[Word]] = defaultdict(list)
     unknown = []
-    for text, count in once(theirs):
+    for text, count in once(theirs.counts):
         clock = clock_of(text)
         if clock is None:
             unknown.append((text, count))
@@ -142,7 +143,7 @@ def listed(theirs: Theirs, ours: Ours, roster: Roster) -> Translation:
     ids, names = roster.ids[ROSTERS[ours.name]], roster.names_of(ours.name)
     words: defaultdict[str, list[Word]] = defaultdict(list)
     unknown = []
-    for text, count in once(theirs):
+    for text, count in once(theirs.counts):
         found = names.get(plain_word(text).replace(" ", ""))
         if text in ids:
             continue
@@ -153,11 +154,11 @@ def listed(theirs: Theirs, ours: Ours, roster: Roster) -> Translation:
     return Translation(dict(words), unknown) if sum(map(len, words.values())) <= MOST else Translation()
 
 
-def once(theirs: Theirs) -> list[tuple[str, int]]:
+def once(values: dict[str, int]) -> list[tuple[str, int]]:
     """The distinct values whatever their case, as the profile reads them, with how often they occur."""
     counts: dict[str, int] = {}
     first: dict[str, str] = {}
-    for text, count in theirs.counts.items():
+    for text, count in values.items():
         key = text.casefold()
         first.setdefault(key, text)
         counts[key] = counts.get(key, 0) + count

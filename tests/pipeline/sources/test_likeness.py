@@ -3,8 +3,9 @@
 import pytest
 
 from pipeline.contracts.feeds import FEEDS
-from pipeline.sources.likeness import meaning, name_likeness, readings, tokens, words
+from pipeline.sources.likeness import name_likeness, readings, tokens, words
 from pipeline.sources.looks import our_columns
+from pipeline.sources.meanings import meaning, meaning_words
 
 
 def test_every_name_and_word_of_the_data_file_belongs_to_a_column_and_a_word_of_ours():
@@ -15,13 +16,13 @@ def test_every_name_and_word_of_the_data_file_belongs_to_a_column_and_a_word_of_
         assert set(columns) <= known, kind
     by_name = {}
     for columns in kinds.values():
-        by_name |= {name: ours for name, ours in columns.items() if ours.form == "word"}
-    for column, meanings in listed["words"].items():
+        by_name |= {name: ours for name, ours in columns.items() if ours.choices}
+    for column, meanings in meaning_words()["words"].items():
         assert set(meanings) <= set(by_name[column].choices), column
 
 
 def test_no_word_of_the_data_file_means_two_things():
-    for column, meanings in words()["words"].items():
+    for column, meanings in meaning_words()["words"].items():
         flat = [word for many in meanings.values() for word in many]
         assert len(flat) == len(set(flat)), column
 

@@ -1,0 +1,154 @@
+"""What a word of somebody else's closed list means in ours: as the list names it, else by the sense of its words.
+
+The words are in `meanings.toml`, which a county may extend.
+"""
+
+import re
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from rapidfuzz import fuzz
+
+WORDS = Path(__file__).with_name("meanings.toml")
+SAME_WORD = 0.84  # rapidfuzz ratio from which two words, written without blanks, count as one: our choice
+SHORTEST = 5  # letters; shorter words are not compared letter by letter, `open` and `pen` would pass
+INSIDE = 0.7  # likeness of a phrase that holds a listed word: our choice
+BY_SENSE = 0.85  # likeness of a phrase whose words all have a sense that counts; falls with those that have none
+LONGEST_PHRASE = 4  # words of one entry of `[senses]` [count]
+LONGEST_WORD = 9  # words of theirs; a longer one is a sentence and no word of a list [count]
+NOT = "not"  # the sense that turns all others round
+UNSURE = "?"  # marks a phrase that denies a word of which nothing is known
+SMALL = {"a", "an", "the", "yet", "been", "any", "is", "it", "in", "to", "of", "be", "was", "by", "at", "for", "and"}
+COVERED = 0.7  # part of a phrase's senses, and one, that the best line must ask for: our choice
+UNKNOWN = 0.85  # factor for each word of a phrase of which nothing is known: our choice
+
+
+@dataclass(frozen=True)
+class Match:
+    """A word of ours that one of theirs stands for, with how alike the two are [0 to 1]."""
+
+    ours: str
+    likeness: float
+
+
+@cache
+def meaning_words() -> dict[str, Any]:
+    """The data file."""
+    return tomllib.loads(WORDS.read_text("utf-8"))
+
+
+def plain_word(text: str) -> str:
+    """A word of a closed list without case, marks and doubled blanks."""
+    return " ".join(re.findall(r"[^\W_]+", text.casefold()))
+
+
+@cache
+def meanings(column: str, choices: tuple[str, ...]) -> dict[str, str]:
+    """Plain words → ours, for one closed list."""
+    listed = meaning_words()["words"].get(column, {})
+    others = {plain_word(theirs): ours for ours in choices for theirs in listed.get(ours, ())}
+    return others | {plain_word(ours): ours for ours in choices}
+
+
+@cache
+def meaning(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
+    """The word of ours that one of theirs stands for, None where nothing is alike."""
+    known = meanings(column, choices)
+    plain = plain_word(word) or word.strip()
+    if plain in known:
+        return Match(known[plain], 1.0)
+    joined = plain.replace(" ", "")
+    best = max(known, key=lambda w: (fuzz.ratio(joined, w.replace(" ", "")), w))
+    alike = fuzz.ratio(joined, best.replace(" ", "")) / 100
+    if alike >= SAME_WORD and len(joined) >= SHORTEST and NOT not in senses_of(word)[0]:
+        return Match(known[best], alike)
+    return by_sense(word, column, choices) or by_words(plain, known)
+
+
+def second_meaning(word: str, column: str) -> str | None:
+    """What a word means where another word of the column has its first meaning, None where it means nothing else."""
+    found: str | None = meaning_words()["beside"].get(column, {}).get(plain_word(word))
+    return found
+
+
+def by_words(plain: str, known: dict[str, str]) -> Match | None:
+    """The meaning that all known words inside a longer phrase agree on (`closed - by phone`), None if they differ."""
+    inside = f" {plain} "
+    hits = {known[w] for w in known if len(w) >= SHORTEST - 1 and f" {w} " in inside}
+    return Match(hits.pop(), INSIDE) if len(hits) == 1 and not re.search(r"\b(not|no|never|un)\b", plain) else None
+
+
+def by_sense(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
+    """The meaning that asks for most of the senses in a phrase (`memory stick given to driver`), None if two do.
+
+    A phrase that denies something means only what a line with `not` says.
+    """
+    lines = meaning_words()["means"].get(column, {})
+    senses, strange = senses_of(word)
+    if not senses or UNSURE in senses or len(plain_word(word).split()) > LONGEST_WORD:
+        return None
+    of_column = {sense for many in lines.values() for line in many for sense in line.split()} | {NOT}
+    strange += len(senses - of_column)
+    senses &= of_column
+    best: dict[str, int] = {}
+    for ours in choices:
+        asked = [set(line.split()) for line in lines.get(ours, ())]
+        held = [len(a) for a in asked if a <= senses and (NOT in a) == (NOT in senses)]
+        if held:
+            best[ours] = max(held)
+    most = [ours for ours, held in best.items() if held == max(best.values())]
+    if len(most) != 1:
+        return None
+    # A sense that the best line does not ask for may turn the meaning: `line closed` is not `closed`.
+    covered = min(1.0, (1 + best[most[0]]) / (1 + len(senses)))
+    return Match(most[0], BY_SENSE * covered * UNKNOWN**strange) if covered >= COVERED else None
+
+
+@cache
+def entries() -> tuple[dict[str, set[str]], list[tuple[str, str]]]:
+    """Phrase → senses, and the beginnings of words with their sense."""
+    whole: dict[str, set[str]] = {}
+    begun = []
+    for sense, phrases in meaning_words()["senses"].items():
+        for phrase in phrases:
+            if phrase.endswith("*"):
+                begun.append((phrase[:-1], sense))
+            else:
+                whole.setdefault(phrase, set()).add(sense)
+    return whole, begun
+
+
+@cache
+def senses_of(text: str) -> tuple[frozenset[str], int]:
+    """The senses of a phrase's words, the longest entry at each place, and how many words have none [count].
+
+    What is denied must be known: after `not really` nothing is sure, and `UNSURE` is among the senses.
+    """
+    parts = plain_word(re.sub(r"n['’]t\b", " not", text.casefold())).split()
+    found: set[str] = set()
+    strange, place, is_denied = 0, 0, False
+    while place < len(parts):
+        lengths = range(min(LONGEST_PHRASE, len(parts) - place), 0, -1)
+        tried = ((senses_at(" ".join(parts[place : place + n])), n) for n in lengths)
+        here, length = next((t for t in tried if t[0]), (None, 1))
+        found |= here or set()
+        if here is None and parts[place] not in SMALL:
+            strange += 1
+            found |= {UNSURE} if is_denied else set()
+        is_denied = here == {NOT} or (is_denied and parts[place] in SMALL)
+        place += length
+    return frozenset(found), strange
+
+
+@cache
+def senses_at(phrase: str) -> frozenset[str]:
+    """The senses of one entry; a beginning counts for the longest that fits."""
+    whole, begun = entries()
+    if phrase in whole:
+        return frozenset(whole[phrase])
+    fits = [(len(b), sense) for b, sense in begun if phrase.startswith(b) and " " not in phrase[len(b) :]]
+    longest = max((length for length, _ in fits), default=0)
+    return frozenset(sense for length, sense in fits if length == longest)
