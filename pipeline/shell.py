@@ -19,7 +19,7 @@ from pipeline.contracts.known import County
 from pipeline.contracts.moments import local_time, parse_time
 from pipeline.errors import BookEmpty, UsageError
 from pipeline.run import DAY_IS_OVER
-from pipeline.sources.profile import Profile, read_profile
+from pipeline.sources.profile import Profile, read_profiles
 from pipeline.store import read
 from pipeline.store.book import Book, is_held, open_book
 
@@ -47,8 +47,8 @@ def fault_words(row: int, column: str | None, value: str | None, reason: str) ->
 
 
 def profiles_of(paths: list[Path] | None) -> list[Profile]:
-    """The profiles named, read."""
-    return [read_profile(path) for path in paths or []]
+    """The profiles named, and those of folders that are named."""
+    return read_profiles(paths or [])
 
 
 def one_of(value: str, choices: tuple[str, ...], option: str) -> str:

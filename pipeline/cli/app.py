@@ -10,7 +10,8 @@ app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_
 
 BookOption = Annotated[Path, typer.Option("--book", help="The book's folder.")]
 ProfileOption = Annotated[
-    list[Path] | None, typer.Option("--profile", help="TOML: how a county's own export is written.")
+    list[Path] | None,
+    typer.Option("--profile", help="TOML: how a county's own export is written; or a folder of them."),
 ]
 AtOption = Annotated[str | None, typer.Option(help="What was known at this time.")]
 PageOption = Annotated[Path | None, typer.Option(help="An HTML file; else stdout.")]

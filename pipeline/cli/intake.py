@@ -62,27 +62,30 @@ def take(
 
 @app.command()
 def profile(
-    file: Annotated[Path, typer.Argument(help="A file as another program exports it: CSV, JSON Lines or .xlsx.")],
+    files: Annotated[list[Path], typer.Argument(help="Files of one kind as another program exports them.")],
     kind: Annotated[str, typer.Option(help="What its rows are: tickets, status, line-counts, ...")],
     book: Annotated[Path | None, typer.Option("--book", help="A book whose rosters, zone and day help.")] = None,
 ) -> None:
     """Propose how an export is read. Example: wardbook profile export.csv --kind tickets
 
     Prints a profile (TOML) for `take --profile`, each line with how sure it is and why; what could not be placed stands
-    at its end. Exit status 1 if a required column could not be placed.
+    at its end. CSV, JSON Lines or .xlsx; name several files of a kind where one does not hold all its words. Exit
+    status 1 if a required column could not be placed.
     """
     from pipeline.sources.proposal import propose  # loading scipy takes a while, and no other command needs it here
     from pipeline.sources.proposal_text import profile_text
 
-    if not file.exists():
-        raise MissingFile(f"{file}: no such file. Check the path.")
-    if file.is_dir():
-        raise UsageError(f"{file}: a folder. Name one file of it.")
-    refused = refusal(file)
-    if refused:
-        raise UsageError(refused)
+    for file in files:
+        if not file.exists():
+            raise MissingFile(f"{file}: no such file. Check the path.")
+        if file.is_dir():
+            raise UsageError(f"{file}: a folder. Name one file of it, or several of one kind.")
+        refused = refusal(file)
+        if refused:
+            raise UsageError(refused)
+    file, *others = files
     roster = roster_of(open_book(book).published) if book else None
-    proposal = propose(file.read_bytes(), file.name, kind, roster)
+    proposal = propose(file.read_bytes(), file.name, kind, roster, [(f.read_bytes(), f.name) for f in others])
     text = profile_text(proposal)
     print(text, end="")
     zone = roster.zone if roster else None

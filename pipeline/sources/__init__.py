@@ -61,7 +61,9 @@ def source_of(name: str) -> Source:
         if fnmatch(name.lower(), pattern) and ("." + name.lower().rsplit(".", 1)[-1]) in ENDINGS:
             return source
     known = ", ".join(source.pattern for source in SOURCES)
-    raise UnknownKind(f"{name}: no kind of feed goes by that name. Rename it to one of {known}, or name a profile.")
+    raise UnknownKind(
+        f"{name}: no kind of feed goes by that name. Rename it to one of {known}, or name it under files in a profile."
+    )
 
 
 def form_of(name: str, kind: str) -> str:

@@ -60,15 +60,19 @@ def incoming(
 ) -> Incoming:
     """One file to take, or why it is refused."""
     received_at = received or dated.get(path.name) or now
-    by_kind = {profile.kind: profile for profile in profiles}
     refused = refusal(path)
-    try:
-        kind = source_of(path.name).kind
-    except UnknownKind as error:
-        if len(by_kind) != 1 or path.suffix == ".toml":
-            return Incoming(path, path.name, None, "csv", received_at, refused=refused or str(error))
-        kind = next(iter(by_kind))
-    profile = by_kind.get(kind)
+    profile = next((p for p in profiles if p.reads(path.name)), None)
+    by_kind = {p.kind: p for p in profiles if not p.files}
+    if profile is not None:
+        kind = profile.kind
+    else:
+        try:
+            kind = source_of(path.name).kind
+        except UnknownKind as error:
+            if len(profiles) != 1 or not by_kind or path.suffix == ".toml":
+                return Incoming(path, path.name, None, "csv", received_at, refused=refused or str(error))
+            kind = profiles[0].kind
+        profile = by_kind.get(kind)
     return Incoming(path, path.name, kind, form_with(profile, path.name, kind), received_at, profile, refused)
 
 

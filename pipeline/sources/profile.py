@@ -3,6 +3,7 @@
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from fnmatch import fnmatch
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -13,14 +14,17 @@ from pipeline.contracts.feeds import FEEDS
 from pipeline.errors import MissingFile, ProfileError
 from pipeline.sources import form_of
 
-PARTS = {"kind", "format", "delimiter", "encoding", "zone", "columns", "times", "values", "constants"}
+PARTS = {"kind", "files", "format", "delimiter", "encoding", "zone", "columns", "times", "values", "constants"}
 EPOCHS = ("epoch-seconds", "epoch-milliseconds")
 JOINED = " + "  # between the names of columns that are one together, as `Date + Time`
 
 
 @dataclass(frozen=True)
 class Profile:
-    """How one kind of file is read. `columns` is ours → theirs, `values` column → theirs (case folded) → ours."""
+    """How one kind of file is read. `columns` is ours → theirs, `values` column → theirs (case folded) → ours.
+
+    `files` are patterns of the names of the files that it reads; none: those that are named like its kind.
+    """
 
     kind: str
     format: str | None = None
@@ -31,6 +35,11 @@ class Profile:
     times: dict[str, tuple[str, ...]] = field(default_factory=dict)
     values: dict[str, dict[str, str]] = field(default_factory=dict)
     constants: dict[str, str] = field(default_factory=dict)
+    files: tuple[str, ...] = ()
+
+    def reads(self, name: str) -> bool:
+        """Whether a file's name is one of those that this profile says it reads."""
+        return any(fnmatch(name.casefold(), pattern.casefold()) for pattern in self.files)
 
 
 def joined(texts: pl.DataFrame, names: Iterable[str]) -> pl.DataFrame:
@@ -109,7 +118,34 @@ def profile_of(table: dict[str, Any], where: str) -> Profile:
         times={column: listed(patterns) for column, patterns in table.get("times", {}).items()},
         values={column: words_of(words) for column, words in table.get("values", {}).items()},
         constants={column: str(value) for column, value in table.get("constants", {}).items()},
+        files=listed(table.get("files", [])),
     )
+
+
+def read_profiles(paths: Iterable[Path]) -> list[Profile]:
+    """The profiles in TOML files, and in the folders among the paths.
+
+    Raises
+    ------
+    ProfileError : if two of them would read the same files, of which one could never be used.
+    """
+    found: dict[tuple[object, ...], Path] = {}
+    profiles = []
+    for path in paths:
+        inside = sorted(path.glob("*.toml")) if path.is_dir() else [path]
+        if not inside:
+            raise MissingFile(f"{path}: no profile (*.toml) in this folder. Check the path.")
+        for one in inside:
+            profile = read_profile(one)
+            same = (profile.kind, profile.files)
+            if same in found:
+                raise ProfileError(
+                    f"{one}: {found[same]} reads files of {profile.kind} too. Say in each which it reads, "
+                    'like files = "phonelog-*.csv".'
+                )
+            found[same] = one
+            profiles.append(profile)
+    return profiles
 
 
 def listed(value: object) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ and each of ours is given to at most one of theirs so that the whole is likelies
 """
 
 import json
+import re
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -58,6 +59,8 @@ class Proposal:
     encoding: str | None
     days: DayOrder
     roster: Roster
+    files: list[str] = field(default_factory=list)
+    others: str = ""
     placed: list[Placed] = field(default_factory=list)
     asked: list[Placed] = field(default_factory=list)
     missing: list[tuple[Ours, str]] = field(default_factory=list)
@@ -66,13 +69,16 @@ class Proposal:
     notes: list[str] = field(default_factory=list)
 
 
-def propose(data: bytes, name: str, kind: str, roster: Roster | None = None) -> Proposal:
+def propose(
+    data: bytes, name: str, kind: str, roster: Roster | None = None, more: Sequence[tuple[bytes, str]] = ()
+) -> Proposal:
     """The profile that fits a file best.
 
     Parameters
     ----------
     data : the file, byte for byte
     name : its name
+    more : further files of the same export, with their names: each may hold words that the first has not
     kind : what its rows are, one of the kinds of feed that come as a table
     roster : what a book knows of ids and places; without it names and forms alone decide
 
@@ -92,15 +98,32 @@ def propose(data: bytes, name: str, kind: str, roster: Roster | None = None) -> 
     form = form_of_content(data, name)
     encoding = None if form == "xlsx" else encoding_of(data)
     delimiter = delimiter_of(decode(data, encoding)) if form == "csv" and data.strip() else None
-    raw = read_table(data, name, form, Profile(kind, form, delimiter, encoding))
+    profile = Profile(kind, form, delimiter, encoding)
+    raw = together([read_table(each, named, form, profile) for each, named in ((data, name), *more)])
     if not raw.rows:
         raise SourceError(f"{name}: no rows to look at{told_fault(raw)}. Export it again with its rows.")
     cells = with_dates(raw)
     theirs, days = their_columns(cells, raw, roster)
     proposal = Proposal(kind, name, raw, cells, form, delimiter, encoding, days, roster)
+    proposal.files = files_like([name, *(named for _, named in more)])
+    proposal.others = f" and {len(more)} more" if more else ""
     place(proposal, theirs)
     proposal.notes = notes_on(proposal)
     return proposal
+
+
+def together(raws: list[RawTable]) -> RawTable:
+    """The rows of several files of one export as one table."""
+    if len(raws) == 1:
+        return raws[0]
+    frame = pl.concat([raw.frame() for raw in raws], how="diagonal")
+    columns = {name: frame[name] for name in frame.columns if name != "row"}
+    return RawTable(columns, frame["row"].to_list(), [fault for raw in raws for fault in raw.faults])
+
+
+def files_like(names: list[str]) -> list[str]:
+    """Patterns of the names of files like these: other numbers where they have some."""
+    return sorted({re.sub(r"\d+(?:[-_.: ]*\d+)*", "*", re.sub(r"[\[\]?*]", "?", name)) for name in names})
 
 
 def told_fault(raw: RawTable) -> str:
@@ -291,15 +314,17 @@ def advice(ours: Ours, theirs: list[Theirs]) -> str:
     return f"name their column for it here ({ours.description}), or export it"
 
 
+def is_named_like(name: str, kind: str) -> bool:
+    """Whether a file would be taken as one of its kind by its name alone."""
+    try:
+        return source_of(name).kind == kind
+    except UnknownKind:
+        return False
+
+
 def notes_on(proposal: Proposal) -> list[str]:
     """What a reader should know of the file as a whole."""
     notes = []
-    try:
-        named = source_of(proposal.file).kind
-    except UnknownKind:
-        named = proposal.kind
-    if named != proposal.kind:
-        notes.append(f"By its name this is a file of {named}: rename it before it is taken as {proposal.kind}.")
     if proposal.raw.faults:
         first = proposal.raw.faults[0]
         notes.append(

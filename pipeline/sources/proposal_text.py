@@ -4,7 +4,7 @@ import json
 import re
 from collections.abc import Iterable
 
-from pipeline.sources.proposal import Placed, Proposal
+from pipeline.sources.proposal import Placed, Proposal, is_named_like
 from pipeline.sources.time_forms import STANDARD
 from pipeline.sources.translation import Word
 
@@ -20,10 +20,11 @@ def profile_text(proposal: Proposal) -> str:
     """
     rows = len(proposal.raw.rows)
     lines = [
-        f"# Proposed for {comment(proposal.file)}, {counted(rows)}.",
+        f"# Proposed for {comment(proposal.file)}{proposal.others}, {counted(rows)}.",
         "# Each comment says how sure (a probability by names and values) and why; look at those below 0.90.",
         *(f"# NOTE: {comment(note)}" for note in proposal.notes),
         entry("kind", proposal.kind, "as asked"),
+        *name_lines(proposal),
         entry("format", proposal.form, "1.00: by the file's first characters"),
         *file_lines(proposal),
         *zone_lines(proposal),
@@ -56,6 +57,14 @@ def entry(name: str, value: str | Iterable[str], why: str) -> str:
     """One line: a key, its value, and why."""
     shown = quoted(value) if isinstance(value, str) else "[" + ", ".join(map(quoted, value)) + "]"
     return f"{key(name)} = {shown}  # {comment(why)}"
+
+
+def name_lines(proposal: Proposal) -> list[str]:
+    """Which files the profile reads, where their names do not tell the kind."""
+    if is_named_like(proposal.file, proposal.kind):
+        return []
+    files = proposal.files[0] if len(proposal.files) == 1 else proposal.files
+    return [entry("files", files, "names of the files that it reads; * stands for anything")]
 
 
 def file_lines(proposal: Proposal) -> list[str]:
