@@ -10,7 +10,7 @@ from pipeline.contracts import events
 from pipeline.contracts.asked import ASKED, LISTS
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.events import READINGS, TABLES, Logged
-from pipeline.contracts.feeds import FEEDS, KEYS
+from pipeline.contracts.feeds import FEEDS, KEYS, closed_list
 from pipeline.contracts.further import FURTHER
 
 TYPES: dict[type[pl.DataType], str] = {
@@ -40,17 +40,11 @@ def type_word(dtype: pl.DataType) -> str:
     return TYPES[dtype.base_type()]
 
 
-def choices(column: pa.Column) -> list[str]:
-    """The closed list of words that a column keeps to, empty where it has none."""
-    found = [check.statistics["allowed_values"] for check in column.checks if check.name == "isin"]
-    return [str(word) for word in found[0]] if found else []
-
-
 def meaning(column: pa.Column) -> str:
     """What a column says: its description, its closed list, and what becomes of it in the log."""
     marks = column.metadata or {}
     said = str(marks.get("meaning") or column.description or "")
-    listed = ", ".join(f"`{word}`" for word in choices(column))
+    listed = ", ".join(f"`{word}`" for word in closed_list(column))
     kept = [text.format(marks[mark]) for mark, text in MARKS.items() if marks.get(mark)]
     return "; ".join(part for part in (said, listed and f"one of {listed}", *kept) if part)
 

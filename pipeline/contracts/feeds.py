@@ -2,7 +2,7 @@
 
 A field's `description` says what a good value looks like; intake quotes it when a value fails.
 `metadata` carries what pandera has no word for: `form` (how text is read: `clock` local HH:MM, `words` several of a
-closed list, `choices`), `personal`
+closed list, `choices`; `names`, `counts` and `spans` several with `;` between), `personal`
 (replaced by a token before the row enters the log), `masked` (free text, masked before it enters the log),
 `roster` (an id that a roster must list) and `meaning` (what a closed list of words says, for docs/DATA.md).
 """
@@ -55,10 +55,10 @@ class Sites(pa.DataFrameModel):
 
     site_id: str = text_field("the site's id", nullable=False)
     name: str = text_field("the site's name", nullable=False)
-    aliases: str = text_field("other names, `;` between")
+    aliases: str = text_field("other names, `;` between", form="names")
     address: str = text_field("street address")
     room: str = text_field("room or entrance hall")
-    precincts: str = text_field("precincts that vote here, `;` between")
+    precincts: str = text_field("precincts that vote here, `;` between", form="names")
     latitude: float = number_field(-90, 90, "degrees north", nullable=False)
     longitude: float = number_field(-180, 180, "degrees east", nullable=False)
     opens: str = clock_field("local time HH:MM", nullable=False)
@@ -98,10 +98,10 @@ class Rovers(pa.DataFrameModel):
     skills: str = text_field(
         f"of {', '.join(words.ROVER_SKILLS)}; `;` between", form="words", choices=words.ROVER_SKILLS
     )
-    parts: str = text_field("name:count, `;` between")
+    parts: str = text_field("name:count, `;` between", form="counts")
     on_shift: str = clock_field("local time HH:MM", nullable=False)
     off_shift: str = clock_field("local time HH:MM; before on_shift: the next day", nullable=False)
-    breaks: str = text_field("HH:MM-HH:MM, `;` between")
+    breaks: str = text_field("HH:MM-HH:MM, `;` between", form="spans")
 
 
 class Tickets(pa.DataFrameModel):
@@ -295,3 +295,9 @@ OCCURRED = {  # the column that says when a row occurred; the rest occurred when
 def schema_of(kind: str) -> pa.DataFrameSchema:
     """The schema of a kind of feed; building one costs milliseconds, so it is built once."""
     return FEEDS[kind].to_schema()
+
+
+def closed_list(column: pa.Column) -> tuple[str, ...]:
+    """The words that a column keeps to, empty where it has no such list."""
+    found = [check.statistics["allowed_values"] for check in column.checks if check.name == "isin"]
+    return tuple(str(word) for word in found[0]) if found else ()

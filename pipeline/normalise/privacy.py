@@ -262,7 +262,12 @@ def own_parts(name: str) -> list[str]:
 @lru_cache(maxsize=4096)
 def needles(name: str) -> tuple[str, ...]:
     """Small texts of which one stands in every text that `mask_own_name` changes, case aside."""
-    return (*own_parts(name), *([name.strip().lower()] if signed_form(name) else []))
+    return (*own_parts(name), *(one.lower() for one in people(name) if signed_form(one)))
+
+
+def people(names: str) -> list[str]:
+    """The people of a row, `;` between: its caller, and whoever another of its columns names."""
+    return [one for part in names.split(";") if (one := part.strip())]
 
 
 @lru_cache(maxsize=4096)
@@ -293,8 +298,8 @@ def signed_form(name: str) -> re.Pattern[str] | None:
 
 
 def mask_own_name(text: str, name: str) -> str:
-    """A text without the row's own caller."""
-    for form in (signed_form(name), own_name_form(name)):
+    """A text without the row's own caller, and the others of its people."""
+    for form in (*map(signed_form, people(name)), own_name_form(name)):
         text = form.sub(NAME, text) if form else text
     return text
 

@@ -8,11 +8,14 @@ import pandera.polars as pa
 import polars as pl
 from pandera.errors import SchemaErrors
 
-from pipeline.contracts.feeds import schema_of
+from pipeline.contracts.feeds import closed_list, schema_of
 from pipeline.errors import SourceError
+from pipeline.normalise.cells import FORMS, words_text
 from pipeline.normalise.times import TOO_LATE, UTC_US, read_times
+from pipeline.normalise.totals import totals_faults
+from pipeline.sources.meanings import is_clear, meaning
 from pipeline.sources.numbers import read_numbers
-from pipeline.sources.profile import Profile, joined, plain
+from pipeline.sources.profile import BY_SENSE, Profile, joined, plain
 from pipeline.sources.tables import Fault, RawTable, short
 
 TIMES_PROMISED = {"estimated_restoration_at"}  # may lie far ahead
@@ -59,9 +62,11 @@ def shape(pieces: list[Piece], kind: str, zone: str | None) -> Shaped:
     """
     columns = schema_of(kind).columns
     faults: list[list[Fault]] = []
+    totals: list[dict[int, Fault]] = []
     frames = []
     for place, piece in enumerate(pieces):
         frame = rename(piece.raw.frame(), kind, piece.profile)
+        totals.append({fault.row: fault for fault in totals_faults(frame, kind)})
         faults.append([*missing_columns(frame, kind), *piece.raw.faults])
         frames.append(frame.insert_column(0, pl.lit(place, dtype=pl.Int32).alias("file")))
     texts = pl.concat(frames, how="diagonal").with_row_index("index")
@@ -80,6 +85,10 @@ def shape(pieces: list[Piece], kind: str, zone: str | None) -> Shaped:
         file, row = files[fault.row], rows[fault.row]
         if fault.column not in absent[file]:
             faults[file].append(replace(fault, row=row))
+    faults = [
+        [*(f for f in of_file if f.row not in ends), *ends.values()]
+        for of_file, ends in zip(faults, totals, strict=True)
+    ]
     good = typed.select("file", "row", *columns, *extra)
     bad = [(file, fault.row) for file, of_file in enumerate(faults) for fault in of_file]
     if bad:
@@ -114,14 +123,20 @@ def rename(frame: pl.DataFrame, kind: str, profile: Profile | None) -> pl.DataFr
 def translate(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
     """Their words → ours, and the columns that are always the same."""
     columns = schema_of(profile.kind).columns
+    for column, mark in profile.lists.items():
+        if column in frame.columns:
+            parts = pl.col(column).str.split(mark).list.eval(pl.element().str.strip_chars())
+            frame = frame.with_columns(parts.list.join(";").alias(column))
     for column, words in profile.values.items():
         if column in frame.columns and is_list(columns[column]):
             each = pl.element().replace_strict(words, default=pl.element(), return_dtype=pl.String)
-            parted = listed_text(frame[column]).str.split(";").list.eval(each)
+            parted = words_text(frame[column]).str.split(";").list.eval(each)
             frame = frame.with_columns(parted.list.unique(maintain_order=True).list.join(";").alias(column))
         elif column in frame.columns:
             folded = pl.col(column).str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.String)
             frame = frame.with_columns(pl.coalesce(folded, pl.col(column)).alias(column))
+    if profile.unlisted == BY_SENSE:
+        frame = by_sense(frame, profile)
     for column, value in profile.constants.items():
         constant = pl.lit(value, dtype=pl.String)
         frame = frame.with_columns(
@@ -130,14 +145,30 @@ def translate(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
     return frame
 
 
+def by_sense(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
+    """Words of a closed list that the profile does not list, read by their sense where that is clear.
+
+    What stood in such a row is kept with it as `their_` and the column's name.
+    """
+    for name, column in schema_of(profile.kind).columns.items():
+        if name not in frame.columns or (column.metadata or {}).get("form") != "word":
+            continue
+        choices = closed_list(column)
+        said = frame[name].str.to_lowercase()
+        odd = said.filter(~said.is_in(choices)).drop_nulls().unique().to_list()
+        found = {word: match.ours for word in odd if (match := meaning(word, name, choices)) and is_clear(match)}
+        if found:
+            is_read = said.is_in(list(found))
+            frame = frame.with_columns(
+                pl.when(is_read).then(said.replace(found)).otherwise(pl.col(name)).alias(name),
+                pl.when(is_read).then(pl.col(name)).alias(f"their_{name}"),
+            )
+    return frame
+
+
 def is_list(column: pa.Column) -> bool:
     """Whether a cell of a column holds several words of a closed list."""
     return (column.metadata or {}).get("form") == "words"
-
-
-def listed_text(text: pl.Series) -> pl.Series:
-    """Several words in a cell, `;` between, whatever stood between them; lower case."""
-    return text.str.to_lowercase().str.replace_all(r"\s*[;,/|\n]\s*", ";").str.strip_chars("; ").replace("", None)
 
 
 def missing_columns(texts: pl.DataFrame, kind: str) -> list[Fault]:
@@ -175,8 +206,7 @@ def cast_column(
     if isinstance(dtype, pl.Datetime):
         return (text.cast(UTC_US), []) if read is None else cast_time(text.name, read, zone)
     if dtype == pl.String:
-        forms = {"word": lambda values: values.str.to_lowercase(), "clock": clock_text, "words": listed_text}
-        return (forms[form](text) if form in forms else text), []
+        return (FORMS[form](text) if form in FORMS else text), []
     typed = cast_number(text, dtype)
     lost = (typed.is_null() & text.is_not_null()).arg_true()
     reason = f"not a number; expected {column.description}"
@@ -204,11 +234,6 @@ def cast_number(text: pl.Series, dtype: pl.DataType) -> pl.Series:
         return value
     whole = value.set((value != value.round()) | (value.abs() >= EXACT), None)
     return whole.cast(dtype, strict=False)
-
-
-def clock_text(text: pl.Series) -> pl.Series:
-    """HH:MM with two digits each; seconds of nought are dropped."""
-    return text.str.replace(r"^(\d):", "0$1:").str.replace(r"^(\d\d:\d\d):00$", "$1")
 
 
 def cast_time(name: str, read: pl.DataFrame, zone: str | None) -> tuple[pl.Series, list[Fault]]:

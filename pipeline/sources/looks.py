@@ -11,7 +11,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.contracts.feeds import CLOCK, KEYS, schema_of
+from pipeline.contracts.feeds import KEYS, schema_of
+from pipeline.sources.clocks import clock_of
 from pipeline.sources.likeness import folded, usual
 from pipeline.sources.meanings import meaning, plain_word
 from pipeline.sources.numbers import read_numbers
@@ -30,6 +31,10 @@ UNIQUE_FIT, UNIQUE_FAIL = 3.0, 0.25
 PROSE_FIT, PROSE_FAIL = 12.0, 0.2
 NUMBERED = 0.01  # numbers where free text belongs
 PHONES_CALLER, PHONES_KEY = 4.0, 0.1  # telephone numbers say who calls; they are no ticket's own id
+NUMBERS_TELL = 4  # rows from which 1, 2, 3 … are their numbers [count]
+ROW_NUMBERS, MACHINE_IDS, CODES = 0.15, 0.3, 1.5  # keys that no person would name a row by; codes, as `T-0041`
+CODE = r"^[A-Za-z]{1,5}[-_ ]?\d{2,8}$"
+MACHINE_ID = r"(?i)^\{?[0-9a-f]{8}-?[0-9a-f]{4}-?[0-9a-f]{4}-?[0-9a-f]{4}-?[0-9a-f]{12}\}?$"
 EMPTY, EMPTY_REQUIRED = 0.7, 0.1
 FITS = 0.95  # share of values from which a column as a whole has the form
 PROSE = 20  # mean characters of free text; codes and names of places are shorter or have fewer words
@@ -43,8 +48,6 @@ LISTED_FORMS = {  # cells of several values that have a form of their own, and w
 ITEMS_PART = r"[;,/|\n]"  # between the words of a cell that holds several; as intake parts them
 EVERYWHERE = {"y", "n", "yes", "no", "x", "t", "f", "true", "false", "0", "1", "on", "off", "ok"}
 TELEPHONE = r"^\+?\(?\d[\d ().-]*[ ().-]+\d{4}(?: ?(?:x|ext\.?) ?\d+)?$|^\+?1?[2-9]\d{9}$"
-TWELVE = re.compile(r"(\d{1,2})(?::?(\d\d))?(?::00)?\s*([ap])\.?m\.?", re.I)
-COMPACT = re.compile(r"(\d{1,2}):?(\d\d)(?::\d\d)?")
 
 
 @dataclass(frozen=True)
@@ -170,6 +173,13 @@ class Theirs:
     def are_telephones(self) -> bool:
         """Whether nearly all values are telephone numbers, by how they are written."""
         return self.values.len() > 0 and float(self.values.str.contains(TELEPHONE).mean() or 0) >= FITS  # type: ignore[arg-type]
+
+    @cached_property
+    def number_rows(self) -> bool:
+        """Whether the values are 1, 2, 3 … as the rows come."""
+        nth = self.cells.cast(pl.Int64, strict=False)
+        follows = (nth == nth.shift() + 1) | (nth == 1)  # from 1 again where a further file begins
+        return nth.len() >= NUMBERS_TELL and nth[0] == 1 and bool(follows[1:].all()) and not follows.null_count() > 1
 
     @property
     def filled(self) -> float:
@@ -368,21 +378,10 @@ def look_key(theirs: Theirs) -> Look:
         ratio *= 0.1
     if theirs.are_telephones:
         return Look(ratio * PHONES_KEY, "telephone numbers")
+    if theirs.number_rows:
+        return Look(ratio * ROW_NUMBERS, "they number the rows, and another file would number others so")
+    if float(theirs.values.str.contains(MACHINE_ID).mean() or 0) >= FITS:  # type: ignore[arg-type]
+        return Look(ratio * MACHINE_IDS, "ids that only a machine reads")
+    if float(theirs.values.str.contains(CODE).mean() or 0) >= FITS:  # type: ignore[arg-type]
+        ratio *= CODES
     return Look(ratio, f"{len(theirs.counts)} different values in {theirs.values.len()}")
-
-
-def clock_of(text: str) -> str | None:
-    """A time of day as HH:MM (`7 AM`, `7:00 pm`, `0700`, `07:00:00`), None where it is none."""
-    twelve = TWELVE.fullmatch(text.strip())
-    if twelve:
-        hour, minute = int(twelve[1]), twelve[2] or "00"
-        if not 1 <= hour <= 12:
-            return None
-        hour = hour % 12 + (12 if twelve[3].lower() == "p" else 0)
-        clock = f"{hour:02d}:{minute}"
-    else:
-        compact = COMPACT.fullmatch(text.strip())
-        if not compact:
-            return None
-        clock = f"{int(compact[1]):02d}:{compact[2]}"
-    return clock if re.match(CLOCK, clock) else None

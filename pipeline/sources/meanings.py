@@ -17,6 +17,7 @@ SAME_WORD = 0.84  # rapidfuzz ratio from which two words, written without blanks
 SHORTEST = 5  # letters; shorter words are not compared letter by letter, `open` and `pen` would pass
 INSIDE = 0.7  # likeness of a phrase that holds a listed word: our choice
 BY_SENSE = 0.85  # likeness of a phrase whose words all have a sense that counts; falls with those that have none
+CLEAR = 0.85  # likeness from which a word is read by itself, without a person who has looked: our choice
 LONGEST_PHRASE = 4  # words of one entry of `[senses]` [count]
 LONGEST_WORD = 9  # words of theirs; a longer one is a sentence and no word of a list [count]
 NOT = "not"  # the sense that turns all others round
@@ -62,10 +63,17 @@ def meaning(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
         return Match(known[plain], 1.0)
     joined = plain.replace(" ", "")
     best = max(known, key=lambda w: (fuzz.ratio(joined, w.replace(" ", "")), w))
-    alike = fuzz.ratio(joined, best.replace(" ", "")) / 100
-    if alike >= SAME_WORD and len(joined) >= SHORTEST and NOT not in senses_of(word)[0]:
+    nearest = best.replace(" ", "")
+    alike = fuzz.ratio(joined, nearest) / 100
+    is_turned = joined.endswith(nearest) or nearest.endswith(joined)  # `inactive` is not `active`
+    if alike >= SAME_WORD and not is_turned and len(joined) >= SHORTEST and NOT not in senses_of(word)[0]:
         return Match(known[best], alike)
     return by_sense(word, column, choices) or by_words(plain, known)
+
+
+def is_clear(match: Match) -> bool:
+    """Whether a meaning may be used before a person has looked at it."""
+    return match.likeness >= CLEAR
 
 
 def second_meaning(word: str, column: str) -> str | None:

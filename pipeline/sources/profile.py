@@ -14,7 +14,21 @@ from pipeline.contracts.feeds import FEEDS
 from pipeline.errors import MissingFile, ProfileError
 from pipeline.sources import form_of
 
-PARTS = {"kind", "files", "format", "delimiter", "encoding", "zone", "columns", "times", "values", "constants"}
+PARTS = {
+    "kind",
+    "files",
+    "format",
+    "delimiter",
+    "encoding",
+    "zone",
+    "columns",
+    "times",
+    "values",
+    "lists",
+    "unlisted",
+    "constants",
+}
+WAITS, BY_SENSE = "waits", "by-sense"  # in quarantine, or read by the sense of its words where that is clear
 EPOCHS = ("epoch-seconds", "epoch-milliseconds")
 JOINED = " + "  # between the names of columns that are one together, as `Date + Time`
 
@@ -23,7 +37,8 @@ JOINED = " + "  # between the names of columns that are one together, as `Date +
 class Profile:
     """How one kind of file is read. `columns` is ours → theirs, `values` column → theirs (case folded) → ours.
 
-    `files` are patterns of the names of the files that it reads; none: those that are named like its kind.
+    `files` are patterns of the names of the files that it reads; none: those that are named like its kind. `lists` is
+    column → the mark between the values of a cell; `unlisted` says what becomes of a word that `values` does not list.
     """
 
     kind: str
@@ -36,6 +51,8 @@ class Profile:
     values: dict[str, dict[str, str]] = field(default_factory=dict)
     constants: dict[str, str] = field(default_factory=dict)
     files: tuple[str, ...] = ()
+    lists: dict[str, str] = field(default_factory=dict)
+    unlisted: str = WAITS
 
     def reads(self, name: str) -> bool:
         """Whether a file's name is one of those that this profile says it reads."""
@@ -99,7 +116,7 @@ def profile_of(table: dict[str, Any], where: str) -> Profile:
     if kind not in FEEDS:
         raise ProfileError(f"{where}: kind {kind!r} is no kind of feed. Use one of {', '.join(FEEDS)}.")
     ours = set(FEEDS[kind].to_schema().columns)
-    for part in ("columns", "times", "values", "constants"):
+    for part in ("columns", "times", "values", "lists", "constants"):
         strange = set(table.get(part, {})) - ours
         if strange:
             raise ProfileError(
@@ -119,6 +136,8 @@ def profile_of(table: dict[str, Any], where: str) -> Profile:
         values={column: words_of(words) for column, words in table.get("values", {}).items()},
         constants={column: str(value) for column, value in table.get("constants", {}).items()},
         files=listed(table.get("files", [])),
+        lists={column: str(mark) for column, mark in table.get("lists", {}).items()},
+        unlisted=one_of(table.get("unlisted", WAITS), (WAITS, BY_SENSE), f"{where}, unlisted"),
     )
 
 
@@ -151,6 +170,13 @@ def read_profiles(paths: Iterable[Path]) -> list[Profile]:
 def listed(value: object) -> tuple[str, ...]:
     """One word or a list of them, as a tuple."""
     return tuple(str(v) for v in value) if isinstance(value, list) else (str(value),)
+
+
+def one_of(value: object, choices: tuple[str, ...], where: str) -> str:
+    """A word of a profile that knows only some."""
+    if value not in choices:
+        raise ProfileError(f"{where}: {value!r} means nothing here. Write {' or '.join(choices)}.")
+    return str(value)
 
 
 def words_of(table: dict[str, Any]) -> dict[str, str]:

@@ -4,9 +4,10 @@ import json
 import re
 from collections.abc import Iterable
 
+from pipeline.sources.profile import BY_SENSE, WAITS
 from pipeline.sources.proposal import Placed, Proposal, is_named_like
 from pipeline.sources.time_forms import STANDARD
-from pipeline.sources.translation import Word
+from pipeline.sources.translation import Word, mark_between
 
 MOST_ASKED = 25  # lines of words that a question shows [count]
 LONGEST_WORD = 40  # characters of a word of theirs shown in a comment
@@ -28,8 +29,10 @@ def profile_text(proposal: Proposal) -> str:
         entry("format", proposal.form, "1.00: by the file's first characters"),
         *file_lines(proposal),
         *zone_lines(proposal),
+        *unlisted_lines(proposal),
         *column_lines(proposal),
         *time_lines(proposal),
+        *list_lines(proposal),
         *(line for placed in proposal.placed for line in word_lines(placed)),
         *asked_lines(proposal),
         *missing_lines(proposal),
@@ -95,6 +98,26 @@ def zone_lines(proposal: Proposal) -> list[str]:
     return [
         '# zone = ?  # the times carry no offset: an IANA zone like "America/Chicago"; without it the county\'s counts'
     ]
+
+
+def unlisted_lines(proposal: Proposal) -> list[str]:
+    """What becomes of a word that no file has held so far, as the one for `battery` before the power fails."""
+    if not any(p.ours.form == "word" for p in proposal.placed):
+        return []
+    return [
+        entry("unlisted", BY_SENSE, f'words not listed below are read by sense where that is clear; else "{WAITS}"')
+    ]
+
+
+def list_lines(proposal: Proposal) -> list[str]:
+    """The mark between several values of a cell, where it is not ours."""
+    lines = []
+    for placed in proposal.placed:
+        found = mark_between(placed.theirs, placed.ours)
+        if found:
+            why = f"stands in {placed.theirs.part(found[1])}"
+            lines.append(entry(placed.ours.name, found[0], why))
+    return ["", "[lists]  # the mark between the values of a cell", *lines] if lines else []
 
 
 def column_lines(proposal: Proposal) -> list[str]:

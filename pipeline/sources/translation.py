@@ -1,12 +1,10 @@
-"""Their words → ours, for the values of one column: closed words, times of day, ids as a roster spells them; pure."""
+"""Their words → ours, for the values of one column: closed words, ids as a roster spells them; pure."""
 
-import re
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from pipeline.contracts.feeds import CLOCK
-from pipeline.sources.looks import ROSTERS, Ours, Roster, Theirs, clock_of, items_of
+from pipeline.sources.looks import ROSTERS, Ours, Roster, Theirs, items_of
 from pipeline.sources.meanings import Match, meaning, plain_word, second_meaning
 
 WORD_SURE = 0.95  # probability that a word which the list names means what it says: our choice
@@ -14,6 +12,8 @@ LETTER_SURE = 0.7  # the same for one or two letters, which mean many things
 SECOND_LIKENESS = 0.7  # likeness of a word to its second meaning: our choice
 ROWS_SURE = 0.75  # the same where only the rows' own times speak
 ROWS_TELL = 3  # rows from which a word's times say how far its tickets have got [count]
+MARKS = ("|", "\n", "/", " & ", " and ", ",", " - ")  # between the values of a cell, where no `;` is
+LIST_SHARE = 0.15  # part of the cells that hold a mark from which it is taken to part them: our choice
 MOST = 400  # lines of one list; a longer one is no list of words [count]
 
 
@@ -34,14 +34,26 @@ class Translation:
     unknown: list[tuple[str, int]] = field(default_factory=list)
 
 
+def mark_between(theirs: Theirs, ours: Ours) -> tuple[str, int] | None:
+    """The mark between several values of a cell, and in how many cells it stands [count]; None where it is ours."""
+    if ours.form not in ("names", "counts", "spans") or not theirs.values.len():
+        return None
+    if theirs.values.str.contains(";", literal=True).any():
+        return None
+    found = [(int(theirs.values.str.contains(mark, literal=True).sum()), mark) for mark in MARKS]
+    count, mark = max(found, key=lambda f: f[0])
+    digits = theirs.values.str.contains(r"^\S*\d\S*( \S*\d\S*)*$")
+    if not count and ours.form == "names" and digits.all():  # `101 102 103`
+        count, mark = int(theirs.values.str.contains(" ", literal=True).sum()), " "
+    return (mark, count) if count and count >= LIST_SHARE * theirs.values.len() else None
+
+
 def translation(theirs: Theirs, ours: Ours, roster: Roster) -> Translation:
     """How the values of a column are translated; empty where they are ours already, or free."""
     if ours.form == "word":
         return closed(once(theirs.counts), ours)
     if ours.form == "words":
         return closed(once(items_of(theirs)), ours)
-    if ours.form == "clock":
-        return clocks(theirs)
     if ours.name in ROSTERS and not ours.is_key and roster.ids.get(ROSTERS[ours.name]):
         return listed(theirs, ours, roster)
     return Translation()
@@ -123,19 +135,6 @@ def progress(rows: list[int], times: dict[str, Sequence[str | None]]) -> str | N
     if share("assigned_at") >= 0.9:
         return "assigned"
     return "open" if "assigned_at" in times and share("assigned_at") <= 0.1 else None
-
-
-def clocks(theirs: Theirs) -> Translation:
-    """Times of day that are not written HH:MM."""
-    words: defaultdict[str, list[Word]] = defaultdict(list)
-    unknown = []
-    for text, count in once(theirs.counts):
-        clock = clock_of(text)
-        if clock is None:
-            unknown.append((text, count))
-        elif not re.match(CLOCK, re.sub(r"^(\d\d?:\d\d):00$", r"\1", text)):
-            words[clock].append(Word(text, count, 0.98))
-    return Translation(dict(words), unknown)
 
 
 def listed(theirs: Theirs, ours: Ours, roster: Roster) -> Translation:
