@@ -1,6 +1,5 @@
 """The row of totals that a spreadsheet ends in, known by its word and its sums."""
 
-
 import polars as pl
 
 from pipeline.contracts.feeds import schema_of

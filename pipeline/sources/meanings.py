@@ -68,7 +68,7 @@ def meaning(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
     is_turned = joined.endswith(nearest) or nearest.endswith(joined)  # `inactive` is not `active`
     if alike >= SAME_WORD and not is_turned and len(joined) >= SHORTEST and NOT not in senses_of(word)[0]:
         return Match(known[best], alike)
-    return by_sense(word, column, choices) or by_words(plain, known)
+    return by_sense(word, column, choices) or by_words(plain, column, known)
 
 
 def is_clear(match: Match) -> bool:
@@ -82,11 +82,25 @@ def second_meaning(word: str, column: str) -> str | None:
     return found
 
 
-def by_words(plain: str, known: dict[str, str]) -> Match | None:
-    """The meaning that all known words inside a longer phrase agree on (`closed - by phone`), None if they differ."""
+def by_words(plain: str, column: str, known: dict[str, str]) -> Match | None:
+    """The meaning that all known words inside a longer phrase agree on (`closed - by phone`), None if they differ.
+
+    The rest of the phrase must not speak of what the column is about: `line closed` is not `closed`.
+    """
     inside = f" {plain} "
-    hits = {known[w] for w in known if len(w) >= SHORTEST - 1 and f" {w} " in inside}
-    return Match(hits.pop(), INSIDE) if len(hits) == 1 and not re.search(r"\b(not|no|never|un)\b", plain) else None
+    hits = {w: known[w] for w in known if len(w) >= SHORTEST - 1 and f" {w} " in inside}
+    if len(set(hits.values())) != 1:
+        return None
+    rest = inside.replace(f" {max(hits, key=len)} ", " ")
+    is_plain = not senses_of(rest)[0] & (senses_asked(column) | {NOT})
+    return Match(next(iter(hits.values())), INSIDE) if is_plain else None
+
+
+@cache
+def senses_asked(column: str) -> frozenset[str]:
+    """The senses that a column's lines ask for."""
+    lines = meaning_words()["means"].get(column, {})
+    return frozenset(sense for many in lines.values() for line in many for sense in line.split())
 
 
 def by_sense(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
@@ -98,7 +112,7 @@ def by_sense(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
     senses, strange = senses_of(word)
     if not senses or UNSURE in senses or len(plain_word(word).split()) > LONGEST_WORD:
         return None
-    of_column = {sense for many in lines.values() for line in many for sense in line.split()} | {NOT}
+    of_column = senses_asked(column) | {NOT}
     strange += len(senses - of_column)
     senses &= of_column
     best: dict[str, int] = {}

@@ -110,6 +110,7 @@ def test_an_address_is_masked(address: str):
         ("Anneke V.", "ask for Anneke V.", "ask for [name]"),
         ("Anneke", "jam; Anneke's line is 555-0142", "jam; [name]'s line is [phone]"),
         ("Bo", "scanner down (Bo)", "scanner down ([name])"),
+        ("Bo; Anneke Verhoek", "scanner down (Bo)", "scanner down ([name])"),
         ("Hall, Grace", "Fellowship Hall is dark - Grace Hall", "Fellowship Hall is dark - [name]"),
         ("May", "voters may leave, caller May", "voters may leave, caller [name]"),
         ("Chief Judge", "chief judge says the clerk knows", "chief judge says the clerk knows"),

@@ -116,3 +116,26 @@ def test_thousands_marks_are_read_and_fractions_of_a_count_are_not():
 
 def test_a_percent_sign_after_a_number_is_read():
     assert shaped(HEAD + "U1,2026-11-03T09:30:00,1,87 %,\n").good["battery_percent"].to_list() == [87]
+
+
+def test_a_word_that_no_profile_lists_waits_or_is_read_by_its_sense():
+    text = HEAD + "U1,2026-11-03T09:30:00,1,50,on its own battery\n"
+    profile = {"kind": "status", "values": {"power": {"mains": ["wall"]}}}
+    assert shaped(text, profile=profile).good.is_empty()
+    found = shaped(text.replace("on its own battery", "ups"), profile=profile | {"unlisted": "by-sense"})
+    assert found.good["power"].to_list() == ["battery"]
+    assert found.good["their_power"].to_list() == ["ups"]
+
+
+def test_several_words_in_a_cell_are_translated_each_by_itself():
+    text = "rover_id,latitude,longitude,on_shift,off_shift,skills,breaks\nR1,41,-93,6 AM,8 PM,Tabulators / Mains,12-12:30 PM\n"
+    profile = {"kind": "rovers", "values": {"skills": {"scanner": ["tabulators"], "power": ["mains"]}}}
+    row = shaped(text, "rovers", profile).good.to_dicts()[0]
+    assert row["skills"] == "scanner;power" and row["on_shift"] == "06:00" and row["breaks"] == "12:00-12:30"
+
+
+def test_a_profile_names_the_mark_between_the_values_of_a_cell():
+    head = "site_id,name,aliases,latitude,longitude,opens,closes,expected_voters,checkin_stations,booths\n"
+    text = head + "P01,Oxbow Library,Old Mill | The Mill,41,-93,07:00,20:00,500,2,6\n"
+    found = shaped(text, "sites", {"kind": "sites", "lists": {"aliases": "|"}})
+    assert found.good["aliases"].to_list() == ["Old Mill;The Mill"]

@@ -1,0 +1,91 @@
+"""Where names say little, usual numbers and the order of rows tell columns apart; what stays unsure is asked."""
+
+import tomllib
+
+import pytest
+
+from pipeline.sources.proposal import propose
+from pipeline.sources.proposal_text import profile_text
+
+
+def proposed(header: str, rows: list[str], kind: str) -> dict[str, str]:
+    """Ours → theirs, as proposed for an export with `|` between."""
+    data = "\n".join([header, *rows, ""]).encode()
+    return {p.ours.name: p.theirs.name for p in propose(data, "export.csv", kind).placed}
+
+
+def day(*clocks: str) -> str:
+    return "|".join(f"2026-11-03 {clock}" if clock else "" for clock in clocks)
+
+
+TICKETS = "Call No|Rang|Place|Said|How far|Rover|{}|{}|Finished"
+CALLS = [
+    (("08:00", "08:04", "08:30", "08:50"), "done"),
+    (("09:10", "09:12", "09:44", "09:59"), "done"),
+    (("10:05", "10:11", "10:20", "11:02"), "done"),
+    (("12:30", "12:31", "12:59", "13:00"), "done"),
+]
+
+
+@pytest.mark.parametrize("is_turned", [False, True])
+def test_times_of_a_ticket_are_told_apart_by_which_comes_first(is_turned: bool):
+    names = ("Rover 1st time", "Rover 2nd time")
+    rows = []
+    for nth, ((opened, given, there, ended), status) in enumerate(CALLS):
+        middle = (there, given) if is_turned else (given, there)
+        rows.append(
+            f"C-10{nth}|{day(opened)}|Oxbow|No key for the side door, again {nth}|{status}|R1|{day(*middle, ended)}"
+        )
+    found = proposed(TICKETS.format("Assigned or arrived", "Arrived or assigned"), rows, "tickets")
+    wanted = (
+        ("Arrived or assigned", "Assigned or arrived") if is_turned else ("Assigned or arrived", "Arrived or assigned")
+    )
+    assert (found["assigned_at"], found["arrived_at"]) == wanted
+    assert names[0] not in found.values()
+
+
+def test_a_fraction_is_no_number_of_minutes():
+    rows = [
+        f"SC-{n}|Scanner|P01|{share}|{minutes}" for n, share, minutes in ((1, 0.9, 240), (2, 1.0, 300), (3, 0.55, 240))
+    ]
+    found = proposed("Tag|Kind|Goes to|Charge|Charge time", rows, "units")
+    assert (found["charge_at_open"], found["recharge_minutes"]) == ("Charge", "Charge time")
+    found = proposed("Tag|Kind|Goes to|Charge time", [row.rpartition("|")[0] for row in rows], "units")
+    assert "recharge_minutes" not in found
+
+
+def test_a_cross_in_every_row_says_nothing_of_what_is_asked():
+    rows = [f"SC-{n}|Scanner|P01|X" for n in range(5)]
+    assert "accessible_expected" not in proposed("Tag|Kind|Goes to|Seen", rows, "units")
+
+
+def test_what_numbers_the_rows_is_no_id():
+    rows = [
+        f"{n}|{day('08:00')}|Oxbow|No key for the side door {n}|new|{code}"
+        for n, code in enumerate((88, 17, 45, 61), 1)
+    ]
+    found = proposed("Number|Opened|Place|Description|Status|Call", rows, "tickets")
+    assert found["ticket_id"] == "Call"
+
+
+def test_a_line_that_is_not_sure_enough_is_asked_and_not_read():
+    rows = [f"K{n}|{day('08:00')}|Oxbow|No key for the side door {n}|new|{n}-b" for n in range(6)]
+    proposal = propose(
+        "\n".join(["Call|Opened|Place|Description|Status|Helped whom"] + rows).encode(), "x.csv", "tickets"
+    )
+    asked = {p.ours.name for p in proposal.asked}
+    text = profile_text(proposal)
+    assert asked.isdisjoint(p.ours.name for p in proposal.placed)
+    assert ("# QUESTIONS" in text) == bool(asked)
+    assert not asked & set(tomllib.loads(text)["columns"])
+
+
+def test_every_file_of_a_kind_is_looked_at_for_its_words():
+    head = "Place|Step|When\n"
+    first, later = (
+        head + f"P01|{step}|2026-11-03 {at}\n" for step, at in (("Crew arrived", "06:00"), ("Polls shut", "20:00"))
+    )
+    proposal = propose(first.encode(), "steps-1.csv", "milestones", more=[(later.encode(), "steps-2.csv")])
+    profile = tomllib.loads(profile_text(proposal))
+    assert set(profile["values"]["milestone"]) == {"arrived", "closed"}
+    assert profile["files"] == "steps-*.csv"
