@@ -21,7 +21,7 @@ from pipeline.estimates.lines.observations import Observations
 from pipeline.estimates.lines.weighing import COLUMNS
 
 EVERY = 30  # minutes from one checkpoint to the next [min]; our choice
-KEPT_MINUTES = 120  # checkpoints older than this before T are not made [min]; our choice
+KEPT_MINUTES = 150  # checkpoints older than this before T are not kept: a late half-hour reaches back to them [min]
 LEAST_BYTES = 64 * 2**20  # memory that checkpoints may take in a small county [bytes]; our choice
 SPARE = 1  # checkpoints a site beside those of a replay: what the last replay kept is asked for first; our choice
 
@@ -83,11 +83,16 @@ SHELF = Shelf()
 
 
 def newest(chain: Sequence[bytes]) -> tuple[int, Checkpoint | None]:
-    """The last checkpoint kept of a site's chain of digests, and its place there; 0 and none before opening."""
-    for part in range(len(chain) - 1, 0, -1):
-        if (point := SHELF.find(chain[part])) is not None:
-            return part, point
-    return 0, None
+    """The last checkpoint kept of a site's chain of digests, and its place there; 0 and none before opening.
+
+    All of late that hold are asked for, so that the shelf lets go of what no longer holds before it lets go of them.
+    """
+    last, found = len(chain) - 1, (0, None)
+    for part in range(1, last + 1):
+        is_late = (last - part) * EVERY <= KEPT_MINUTES
+        point = SHELF.find(chain[part]) if is_late else SHELF.kept.get(chain[part])
+        found = found if point is None else (part, point)
+    return found
 
 
 class Begun:

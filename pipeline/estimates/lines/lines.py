@@ -33,7 +33,7 @@ from pipeline.estimates.lines.filter import (
     event_rng,
 )
 from pipeline.estimates.lines.observations import Observations, Roster, midnight, observe, roster
-from pipeline.estimates.lines.replay import LEAD, habits_of, lay_out, replay_all, some_places
+from pipeline.estimates.lines.replay import LEAD, habits_of, kinds_of, lay_out, replay_all, some_places
 from pipeline.estimates.lines.runs import inside
 
 LIMIT = 30.0  # the Presidential Commission's half hour [min]
@@ -65,7 +65,7 @@ class LineStates:
 
 @dataclass(frozen=True)
 class Day:
-    """What the replay of a day stands on: the sites, what is seen of them, and each site's own spread in the log."""
+    """What the replay of a day stands on: the sites, what is seen of them, each site's spread in the log and kind."""
 
     now: int
     column: int
@@ -74,6 +74,7 @@ class Day:
     habits: Habits
     seen: Observations
     spread: Floats
+    kinds: Ints  # of replay.kinds_of
 
 
 def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
@@ -87,7 +88,9 @@ def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
     seen = observe(known, facts, *said, orders.moves_of(stops))
     column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
     day = countyday.learn(known, facts, places, seen, now)
-    return Day(now, column, facts, countyday.on_this_day(places, day), habits_of(known.settings), seen, day.sd)
+    expected = countyday.on_this_day(places, day)
+    kinds = kinds_of(known, places, seen)
+    return Day(now, column, facts, expected, habits_of(known.settings), seen, day.sd, kinds)
 
 
 def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> LineStates:
@@ -97,7 +100,7 @@ def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> L
 
 def states_of(known: Known, day: Day) -> LineStates:
     """The particles of the sites of a day at T."""
-    state = replay_all(known, day.facts, day.places, day.habits, day.seen, day.spread, day.column)
+    state = replay_all(known, day.places, day.habits, day.seen, day.spread, day.kinds, day.column)
     basis = basis_of(day.seen, day.facts, day.now)
     return LineStates(known.at, day.column, state, day.places, day.habits, day.facts, basis)
 

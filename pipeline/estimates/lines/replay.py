@@ -145,11 +145,15 @@ def dark_spells(known: Known, supply: pl.DataFrame) -> dict[str, tuple[float, fl
 
 
 def replay_all(
-    known: Known, facts: Roster, places: Places, habits: Habits, seen: Observations, spread: Floats, column: int
+    known: Known, places: Places, habits: Habits, seen: Observations, spread: Floats, kinds: Ints, column: int
 ) -> Array:  # fmt: skip
-    """Equally likely states of every site after `column`: rows x sites x particles."""
+    """Equally likely states of every site after `column`: rows x sites x particles.
+
+    Parameters
+    ----------
+    spread, kinds : of each site: of its own level in the log; how many particles it gets, see `kinds_of`
+    """
     most = int(places.scanners.max(initial=0))
-    kinds = kinds_of(known, places, seen, spread)
     n = int(known.settings["lines.particles"])
     few = np.array([max(round(n * part), 1) for part in PARTS])[kinds]
     split = observations.watched(seen, places, np.arange(len(kinds)))
@@ -192,11 +196,16 @@ def batches_of(few: Ints, begun: Ints) -> list[Ints]:
     return batches
 
 
-def kinds_of(known: Known, places: Places, seen: Observations, spread: Floats) -> Ints:
-    """Where hardly a line can form, or a long one may: by the load at the peak, and by what was counted or told."""
-    peak = places.rates.max(axis=1, initial=0) * np.exp(spread)
-    load = peak * known.settings["lines.checkin_minutes"] / np.maximum(places.stations[:, 0], 1)
-    load = np.maximum(load, peak * known.settings["lines.scan_minutes"] / np.maximum(places.scanners, 1))
+def kinds_of(known: Known, places: Places, seen: Observations) -> Ints:
+    """Where hardly a line can form, or a long one may: by the roster's load at the peak, and by counts and calls.
+
+    The county's day is left out on purpose: a site that gets another number of particles is replayed from opening, and
+    the day's level moves all the time.
+    """
+    s = known.settings
+    peak = places.rates.max(axis=1, initial=0) * np.exp(s["lines.site_sd"])
+    load = peak * s["lines.checkin_minutes"] / np.maximum(places.stations[:, 0], 1)
+    load = np.maximum(load, peak * s["lines.scan_minutes"] / np.maximum(places.scanners, 1))
     kinds = np.where(load < QUIET_LOAD, QUIET, np.where(load < HOT_LOAD, MIDDLING, HOT))
     for most, least in ((QUIET_COUNT, MIDDLING), (HOT_COUNT, HOT)):
         counted = seen.counts.filter((pl.col("count") > most) | pl.col("count").is_null())

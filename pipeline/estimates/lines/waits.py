@@ -39,7 +39,6 @@ from pipeline.estimates.lines.filter import (
 from pipeline.estimates.lines.lines import Day, basis_of
 from pipeline.estimates.lines.replay import (
     PARTS,
-    kinds_of,
     replay,
     some_places,
     start_particles,
@@ -67,9 +66,8 @@ def waits(known: Known, day: Day) -> pl.DataFrame:
     basis = basis_of(day.seen, day.facts, day.now)
     rows: list[tuple] = []
     due = (day.facts.opens < day.now) & (day.facts.closes > day.facts.opens)
-    kinds = kinds_of(known, day.places, day.seen, day.spread)
     for kind, part in enumerate(PARTS):
-        which = np.flatnonzero(due & (kinds == kind))
+        which = np.flatnonzero(due & (day.kinds == kind))
         count = max(round(known.settings["lines.particles"] * min(part, MOST_PART)), 1)
         for start in range(0, len(which), AT_ONCE):
             sites = which[start : start + AT_ONCE]

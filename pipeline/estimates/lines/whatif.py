@@ -95,8 +95,9 @@ def only_site(day: Day, site_id: str) -> Day:
         calls=own(day.seen.calls), through=own(day.seen.through),
     )  # fmt: skip
     return replace(
-        day, facts=day.facts.of(here), places=some_places(day.places, here), seen=seen, spread=day.spread[here]
-    )
+        day, facts=day.facts.of(here), places=some_places(day.places, here), seen=seen, spread=day.spread[here],
+        kinds=day.kinds[here],
+    )  # fmt: skip
 
 
 def when(states: LineStates, change: Change) -> int:
