@@ -1,7 +1,7 @@
 """The outlook: the particles run on under the arrivals expected, to each horizon and to the last voter."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -92,7 +92,8 @@ def outlook_of(states: LineStates, wanted: Sequence[int | str]) -> pl.DataFrame:
     draws = Draws(places.seeds, z.shape[2], places.scanners, stream=2)
     ends = np.full(z.shape[1:], np.nan)
     rows: list[tuple] = []
-    for column in range(states.column + 1, places.rates.shape[1]):
+    last = min(states.column + horizons.last, places.rates.shape[1] - 1)
+    for column in range(states.column + 1, last + 1):
         step(z, places, states.habits, column, draws.at(places.first_minute + column))
         ends = np.where(is_out(states, z, column) & np.isnan(ends), places.first_minute + column, ends)
         ahead = column - states.column
@@ -100,14 +101,37 @@ def outlook_of(states: LineStates, wanted: Sequence[int | str]) -> pl.DataFrame:
         if due.any():
             found = rows_at(states, z, column, states.at + timedelta(minutes=ahead), due)
             rows += [(*row, float(ahead)) for row in found]
-        if ahead >= horizons.last and not np.isnan(ends).any():
-            break
-        if ahead == horizons.last:  # from here on only the last voter is asked for
-            z, ends = z[:, :, ::AHEAD_PART].copy(), ends[:, ::AHEAD_PART]
-            draws = Draws(places.seeds, z.shape[2], places.scanners, stream=3)
+    going_on = replace(states, column=last, state=z[:, :, ::AHEAD_PART].copy())
+    ends = run_out(going_on, ends[:, ::AHEAD_PART].copy())
     names = [*line_schema(), "ahead_minutes"]
     frame = pl.DataFrame(rows, schema={name: schema[name] for name in names}, orient="row")
     return with_last_voters(frame, last_voters(states, ends)).select(*schema)
+
+
+def run_out(states: LineStates, ends: Floats) -> Floats:
+    """When everybody has left, as far as the grid goes: sites x particles [min after local midnight].
+
+    Parameters
+    ----------
+    ends : those already known, NaN for the others; a site is stepped on, half an hour at a time, while it has others
+    """
+    ends, sites, z, places = ends.copy(), np.arange(len(ends)), states.state, states.places
+    first = states.column + 1
+    while first < places.rates.shape[1]:
+        going = np.flatnonzero(np.isnan(ends[sites]).any(axis=1))
+        if not len(going):
+            break
+        states = replace(states, state=z).of(going)
+        sites, z, places = sites[going], states.state, states.places
+        draws = Draws(places.seeds, z.shape[2], places.scanners, stream=3)
+        until = min(first + Draws.BLOCK - (places.first_minute + first) % Draws.BLOCK, places.rates.shape[1])
+        for column in range(first, until):
+            minute = places.first_minute + column
+            step(z, places, states.habits, column, draws.at(minute))
+            left = is_out(states, z, column) & np.isnan(ends[sites])
+            ends[sites] = np.where(left, minute, ends[sites])
+        first = until
+    return ends
 
 
 def is_out(states: LineStates, z: Array, column: int) -> np.ndarray:

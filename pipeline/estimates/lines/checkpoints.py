@@ -87,12 +87,15 @@ def newest(chain: Sequence[bytes]) -> tuple[int, Checkpoint | None]:
 
     All of late that hold are asked for, so that the shelf lets go of what no longer holds before it lets go of them.
     """
-    last, found = len(chain) - 1, (0, None)
-    for part in range(1, last + 1):
-        is_late = (last - part) * EVERY <= KEPT_MINUTES
-        point = SHELF.find(chain[part]) if is_late else SHELF.kept.get(chain[part])
-        found = found if point is None else (part, point)
-    return found
+    last = len(chain) - 1
+    late = range(max(last - KEPT_MINUTES // EVERY, 1), last + 1)
+    kept = [(part, point) for part in late if (point := SHELF.find(chain[part])) is not None]
+    if kept:
+        return kept[-1]
+    for part in range(late.start - 1, 0, -1):
+        if (point := SHELF.find(chain[part])) is not None:
+            return part, point
+    return 0, None
 
 
 class Begun:

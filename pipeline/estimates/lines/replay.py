@@ -1,7 +1,7 @@
 """The day of every site, replayed from before opening to T with everything received by T.
 
 Each row counts at the time at which it occurred, so a row that came late weighs as if it had come in time, and the
-order of arrival cannot matter. Sites where a long line may stand get more particles, quiet ones fewer.
+order of arrival cannot matter. Sites where a long line may stand get more particles.
 """
 
 import dataclasses
@@ -52,13 +52,12 @@ Result = TypeVar("Result")
 
 LEAD = 60  # the replay starts, and rows begin, this long before opening [min]
 TAIL = 360  # the outlook looks no further than this after closing [min]
-QUIET_LOAD = 0.8  # a site whose likely peak load per station stays below this is quiet [1]; our choice
 HOT_LOAD = 1.25  # a site whose likely peak load per station is above this is hot [1]; our choice
-# Particles of quiet, other and hot sites, as parts of `lines.particles`: where a line stands for hours without a count,
-# few particles end up on one side; our choice, measured in docs/methods/lines.md
-QUIET, MIDDLING, HOT = 0, 1, 2
-PARTS = (1 / 2, 1.0, 4.0)
-QUIET_COUNT, HOT_COUNT = 4.0, 20.0  # counted more: not quiet; hot [people]; our choice
+# Particles of usual and hot sites, as parts of `lines.particles`: where a line stands for hours without a count, few
+# particles end up on one side; our choice, measured in docs/methods/lines.md
+USUAL, HOT = 0, 1
+PARTS = (1.0, 4.0)
+HOT_COUNT = 20.0  # a site where more were counted is hot [people]; our choice
 EMERGENCY_SD = 1.3  # spread of the emergency compartment's hazard between sites in the log; our choice
 EMERGENCY_MINUTES = 120.0  # over which a site's own hazard is forgotten: who decides on it changes [min]; our choice
 LEAST_DARK = 30.0  # a unit that is dark at T stays so at least this long where nobody knows better [min]; our choice
@@ -197,7 +196,7 @@ def batches_of(few: Ints, begun: Ints) -> list[Ints]:
 
 
 def kinds_of(known: Known, places: Places, seen: Observations) -> Ints:
-    """Where hardly a line can form, or a long one may: by the roster's load at the peak, and by counts and calls.
+    """Where a long line may stand: by the load that the roster lets expect at the peak, and by counts and calls.
 
     The county's day is left out on purpose: a site that gets another number of particles is replayed from opening, and
     the day's level moves all the time.
@@ -206,11 +205,9 @@ def kinds_of(known: Known, places: Places, seen: Observations) -> Ints:
     peak = places.rates.max(axis=1, initial=0) * np.exp(s["lines.site_sd"])
     load = peak * s["lines.checkin_minutes"] / np.maximum(places.stations[:, 0], 1)
     load = np.maximum(load, peak * s["lines.scan_minutes"] / np.maximum(places.scanners, 1))
-    kinds = np.where(load < QUIET_LOAD, QUIET, np.where(load < HOT_LOAD, MIDDLING, HOT))
-    for most, least in ((QUIET_COUNT, MIDDLING), (HOT_COUNT, HOT)):
-        counted = seen.counts.filter((pl.col("count") > most) | pl.col("count").is_null())
-        there = np.unique(counted["site"].to_numpy())
-        kinds[there] = np.maximum(kinds[there], least)
+    kinds = np.where(load < HOT_LOAD, USUAL, HOT)
+    long = seen.counts.filter((pl.col("count") > HOT_COUNT) | pl.col("count").is_null())
+    kinds[np.unique(long["site"].to_numpy())] = HOT
     return kinds
 
 

@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -56,3 +57,16 @@ def test_closing_added_does_not_move_the_horizons_before_it(gear):
 def test_a_horizon_that_is_none_is_answered_with_how_to_write_one(text):
     with pytest.raises(UsageError, match="--ahead .*Write it like 30,60,close|no horizon"):
         ahead.horizons_of(text)
+
+
+def test_a_last_voters_time_is_the_same_beside_sites_that_are_done_earlier_and_later(gear, day):
+    first, second = day.site("S1"), day.site("S2")
+    second["closes_at"] -= timedelta(hours=3)
+    known = gear.known(at=second["closes_at"] - timedelta(minutes=30), settings=FEW, sites=[first, second])
+    both = states(known)
+    found = ahead.outlook(both)
+    for site, site_id in enumerate(both.roster.site_ids):
+        alone = ahead.outlook(both.of(np.array([site])))
+        assert alone.equals(found.filter(pl.col("site_id") == site_id))
+    leave = dict(found.drop_nulls("last_voter_at_mean").select("site_id", "last_voter_at_mean").unique().iter_rows())
+    assert leave["S1"] >= first["closes_at"] and second["closes_at"] <= leave["S2"] < first["closes_at"]

@@ -139,3 +139,28 @@ def test_a_large_county_has_room_for_what_its_replays_keep():
     )
     shelf.make_room(np.array([400]), np.array([1]))  # one site asked about by itself takes nothing away
     assert shelf.most > 900 * 400
+
+
+def test_what_still_holds_stays_on_the_shelf_when_later_states_come_in_again_and_again(monkeypatch):
+    point = Checkpoint(np.zeros((4, 100), np.float32), np.zeros((2, 100)), False)
+    shelf = Shelf(most=4 * point.bytes)
+    monkeypatch.setattr(checkpoints, "SHELF", shelf)
+    shelf.keep(b"7:30", point)
+    for version in range(9):  # the newest half-hours change with every step, the one before them does not
+        mark = f"8:00, version {version}".encode()
+        assert checkpoints.newest([b"before opening", b"7:30", mark]) == (1, point)
+        shelf.keep(mark, point)
+    assert checkpoints.newest([b"before opening", b"7:30", b"8:00, version 8"]) == (2, point)
+
+
+def test_another_level_of_the_county_leaves_every_site_as_many_particles(gear):
+    rows = quarter_hours(gear)
+    few = gear.known(at=gear.ago(0), units=[gear.unit(u, s) for u, s in UNITS.items()], status=rows, settings=FEW)
+    many = gear.known(
+        at=gear.ago(0), units=[gear.unit(u, s) for u, s in UNITS.items()], settings=FEW,
+        status=[row | {"ballots_counted": 3 * row["ballots_counted"]} for row in rows],
+    )  # fmt: skip
+    nothing = empty(events.TicketReadings), empty(events.SupplyStates)
+    quiet, busy = lines.day_of(few, *nothing), lines.day_of(many, *nothing)
+    assert not np.array_equal(quiet.places.rates, busy.places.rates)
+    assert np.array_equal(quiet.kinds, busy.kinds)

@@ -129,7 +129,7 @@ def test_a_frozen_counter_at_a_busy_time_builds_the_scanner_line(gear):
     found = []
     for totals in (going, frozen):
         status = scanner_reports(gear, totals, state=None)
-        known = gear.known(settings=FEW, units=[gear.unit("SC1")], status=status)
+        known = gear.known(units=[gear.unit("SC1")], status=status)  # with as many particles as usual
         found.append(row(lines.lines(answer(known)), line="scanner"))
     assert found[0]["waiting_median"] < 3
     assert found[1]["waiting_median"] > 15
@@ -139,7 +139,7 @@ def test_a_frozen_counter_at_a_busy_time_builds_the_scanner_line(gear):
 def test_a_reset_counter_is_no_crowd(gear):
     uneven = [15 * k + 5 * (k % 2) for k in range(15)]  # as voters come: the same every time is a standing line
     totals = {300 - 10 * k: uneven[k] for k in range(15)} | {150 - 10 * k: uneven[k] for k in range(14)}
-    known = gear.known(settings=FEW, units=[gear.unit("SC1")], status=scanner_reports(gear, totals))
+    known = gear.known(units=[gear.unit("SC1")], status=scanner_reports(gear, totals))
     assert row(lines.lines(answer(known)), line="scanner")["waiting_median"] < 5
 
 
