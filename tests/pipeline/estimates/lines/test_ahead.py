@@ -69,4 +69,4 @@ def test_a_last_voters_time_is_the_same_beside_sites_that_are_done_earlier_and_l
         alone = ahead.outlook(both.of(np.array([site])))
         assert alone.equals(found.filter(pl.col("site_id") == site_id))
     leave = dict(found.drop_nulls("last_voter_at_mean").select("site_id", "last_voter_at_mean").unique().iter_rows())
-    assert leave["S1"] >= first["closes_at"] and second["closes_at"] <= leave["S2"] < first["closes_at"]
+    assert second["closes_at"] <= leave["S2"] < leave["S1"] and leave["S1"] >= first["closes_at"]
