@@ -8,7 +8,6 @@ import re
 from collections.abc import Callable, Mapping
 
 import polars as pl
-from scipy.stats import nbinom
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.needs import joined
@@ -57,6 +56,8 @@ def vehicle_loads(known: Known, used: pl.DataFrame) -> pl.DataFrame:
     load), chance_short_as_is. The last election's failures are shared equally between the vehicles; where several parts
     fit one trouble each counts as wanted.
     """
+    from scipy.stats import nbinom  # takes most of a second to load, and the board needs only the hand-overs below
+
     stocks = {row["rover_id"]: parts_of(row["parts"]) for row in known.rovers.sort("rover_id").iter_rows(named=True)}
     names = sorted({name for stock in stocks.values() for name in stock})
     counts: dict[str, float] = dict(used.group_by("category").agg(pl.col("count").sum()).iter_rows())
