@@ -18,7 +18,12 @@ TONE_HZ, TONE_SECONDS, RATE_HZ = 660, 0.5, 8_000  # of the tone; our choice
 
 
 def announce(picture: Picture) -> None:
-    """What sounds now, under the header; what is new or over is said once, in a message that goes away."""
+    """What sounds now, under the header; what is new or over is said once, in a message that goes away.
+
+    Nothing while the estimates are awaited: the page says so.
+    """
+    if picture.is_awaited:
+        return
     found = sounding_now(picture)
     told = st.session_state.setdefault(TOLD, Told())
     news = told.news(found, picture.at) if picture.is_live else []

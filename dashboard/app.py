@@ -8,7 +8,7 @@ import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
-from dashboard import ahead, alarming, data, header, pace, panels, rover, theme, wall
+from dashboard import ahead, alarming, data, header, meanwhile, pace, panels, rover, theme, wall
 from dashboard.navigation import VIEWS
 from pipeline.contracts.moments import parse_time
 from pipeline.errors import WardbookError
@@ -168,10 +168,12 @@ def main() -> None:
     st.session_state[panels.PICTURE] = picture
     if rover_id:
         pulse(st.session_state.seen, picture.known.tickets.height, False, time.monotonic())
-        rover.page(picture, rover_id)
+        with meanwhile.shown(picture):
+            rover.page(picture, rover_id)
         return
     frame(picture, is_reading, page.url_path in VIEWS and VIEWS[page.url_path].shows_tickets)
-    page.run()
+    with meanwhile.shown(picture):
+        page.run()
     if wall.asked():
         turn(pages, page.url_path)
 

@@ -14,19 +14,20 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import cached_property, lru_cache, wraps
 from pathlib import Path
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 import duckdb
 import polars as pl
 import streamlit as st
 
-from pipeline.contracts.estimates import ESTIMATES, FIRST
+from pipeline.contracts.estimates import AWAITED, ESTIMATES, FIRST
 from pipeline.contracts.known import Known, empty
-from pipeline.errors import BookEmpty
-from pipeline.estimates import Answers
+from pipeline.errors import BookEmpty, NotYet
 from pipeline.store import read
 from pipeline.store.book import Book
-from pipeline.store.quarantine import quarantine_at
+
+if TYPE_CHECKING:
+    from pipeline.estimates import Answers
 
 ENVIRONMENT = "WARDBOOK_BOOK"
 PICTURES_KEPT = 6  # moments of a county kept in memory [count]; each holds its frames
@@ -67,7 +68,7 @@ class Picture:
     first_at: datetime
     newest_at: datetime
     frames: dict[str, pl.DataFrame]
-    answers: Answers
+    answering: Callable[[], "Answers"]
     failed: dict[str, str] = field(default_factory=dict)
     kept: dict[Key, Any] = field(default_factory=dict)
     asked: dict[Key, Asked] = field(default_factory=dict)
@@ -78,11 +79,17 @@ class Picture:
     def zone(self) -> str:
         return self.known.county.zone
 
+    @property
+    def answers(self) -> "Answers":
+        return self.answering()
+
     def answer(self, what: str) -> pl.DataFrame:
-        """One of the estimates; empty, with the reason in `failed`, where it cannot be made."""
+        """One of the estimates; empty, with the reason in `failed`, where it cannot be made; raises where awaited."""
         if what in self.frames:
             return self.frames[what]
         with self.lock:
+            if self.failed.get(what) == AWAITED:
+                raise NotYet(f"The estimate {what} {AWAITED}. It appears by itself.")
             if what in self.failed:  # the writer could not make it, and this process would fare no better
                 return empty(ESTIMATES[what])
             if what not in self.frames:
@@ -92,6 +99,11 @@ class Picture:
                     self.failed[what] = f"{type(error).__name__}: {error}".splitlines()[0]
                     self.frames[what] = empty(ESTIMATES[what])
             return self.frames[what]
+
+    @property
+    def is_awaited(self) -> bool:
+        """Whether the lines, and what stands on them, are still to come."""
+        return AWAITED in self.failed.values()
 
     def let_go(self) -> None:
         """Keeps only what cannot be worked out again: screens that still show this moment hold it for a while."""
@@ -318,9 +330,16 @@ def picture(folder: str, found: Published, at: datetime, is_live: bool) -> Pictu
         first_known(found.rows, newest),
         newest,
         dict(found.frames) if is_live else {},
-        Answers(known),
+        lru_cache(maxsize=1)(lambda: answers_of(known)),
         dict(found.failed) if is_live else {},
     )
+
+
+def answers_of(known: Known) -> "Answers":
+    """The estimates of what is known; loading them takes seconds, and the present comes with its own."""
+    from pipeline.estimates import Answers
+
+    return Answers(known)
 
 
 def received_by(rows: read.Rows, at: datetime) -> Received:
@@ -346,35 +365,6 @@ def moments(picture: Picture) -> list[datetime]:
     return found if found[-1].timestamp() == end else [*found, picture.newest_at]
 
 
-def intake_by_kind(picture: Picture) -> dict[str, dict[str, int]]:
-    """Rows by outcome for each kind of feed, as the review prints them."""
-    with read.Snapshot(Book(Path(picture.folder)).published) as snapshot:
-        return read.intake_by_kind(snapshot.con, picture.at)
-
-
-def quarantine(picture: Picture) -> pl.DataFrame:
-    """Rows in quarantine at the picture's time, with their reasons."""
-    return quarantine_of(picture.folder, picture.version, picture.at)
-
-
-def sha_of(picture: Picture, name: str, row: int) -> str | None:
-    """The SHA-256 of the file of that name whose row is in quarantine."""
-    with read.Snapshot(Book(Path(picture.folder)).published) as snapshot:
-        found = snapshot.con.sql(
-            "select q.file from log q join log f on f.type = 'file' and f.file = q.file and f.key = $name "
-            "where q.type = 'quarantine' and q.\"row\" = $row order by f.seq desc limit 1",
-            params={"name": name, "row": row},
-        ).fetchall()
-    return str(found[0][0]) if found else None
-
-
-@st.cache_data(max_entries=PICTURES_KEPT, show_spinner=False)
-def quarantine_of(folder: str, version: int, at: datetime) -> pl.DataFrame:
-    """As `quarantine`, kept by version and time."""
-    with read.Snapshot(Book(Path(folder)).published) as snapshot:
-        return quarantine_at(snapshot.con, decoded(folder).read(snapshot.con), at)
-
-
 def line_history(picture: Picture, at: datetime) -> pl.DataFrame:
     """The lines of every site as they were estimated at an earlier moment."""
     return lines_then(picture.folder, at, received_by(decoded(picture.folder).rows, at))
@@ -383,7 +373,7 @@ def line_history(picture: Picture, at: datetime) -> pl.DataFrame:
 @st.cache_resource(max_entries=HISTORIES_KEPT, show_spinner=False)
 def lines_then(folder: str, at: datetime, received: Received) -> pl.DataFrame:
     """Kept by what had been received by then."""
-    return Answers(read.known_at(decoded(folder).rows, at)).answer("lines")
+    return answers_of(read.known_at(decoded(folder).rows, at)).answer("lines")
 
 
 # A full collection after every run was the largest cost with many readers; what is loaded by now never goes away.

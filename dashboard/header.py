@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard import data, entering, panels, words
 from dashboard.data import Picture, once
 from dashboard.words import safe
+from pipeline.contracts.estimates import AWAITED
 from pipeline.contracts.moments import rfc3339
 
 FED = ("tickets", "status", "power-notes", "line-counts")
@@ -17,6 +18,11 @@ PACES = {0: "▮▮ still", 1: "▶ 5 min a step", 3: "▶ 15 min a step", 6: "�
 PACE_PX = 150  # width of the list of paces [px]
 WHO_PX = 130  # width of the field for a name [px]
 TIME_PX = 130  # width of the list of times [px]
+AWAITED_SAID = (
+    "<b>The lines are being worked out from the day so far</b>, and with them waits, batteries, visits and alarms. "
+    "They appear here by themselves: after some seconds in a county of 60 sites, some ten more the first time on a "
+    "machine, minutes where there are thousands. Calls and reports are taken meanwhile."
+)
 UNOFFICIAL = "Results stay unofficial."
 
 
@@ -65,9 +71,13 @@ def notice(picture: Picture) -> None:
             f"{words.full_time(picture.at, picture.zone)}; nothing can be entered here.</div>"
         )
         return
-    for what, reason in picture.failed.items():
-        panels.markup(f'<div class="wb-notice"><b>{safe(what)} could not be estimated.</b> {safe(reason)}</div>')
     since, ahead = entering.silent_since(), entering.waiting(picture)
+    if picture.is_awaited and since is None:
+        panels.markup(f'<div class="wb-notice" role="status">{AWAITED_SAID}</div>')
+    for what, reason in picture.failed.items():
+        if reason == AWAITED:
+            continue
+        panels.markup(f'<div class="wb-notice"><b>{safe(what)} could not be estimated.</b> {safe(reason)}</div>')
     if since is not None:
         kept = (
             f"; {words.plural(len(ahead), 'entry waits', 'entries wait')} in the inbox, and none is lost"

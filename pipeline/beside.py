@@ -7,13 +7,14 @@ import signal
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from importlib import import_module
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from types import TracebackType
 
 from pipeline import run
-from pipeline.contracts.estimates import FIRST
+from pipeline.contracts.estimates import FIRST, WITHOUT_LINES
 from pipeline.contracts.known import Known
 
 REFRESH = timedelta(seconds=60)  # without news the estimates are made anew this often: our choice
@@ -21,17 +22,22 @@ LOWER = 5  # by how much the replay gives way to the intake and the board (steps
 SHARE = 0.5  # of the time that what follows may run, so that a board of many screens keeps a processor: our choice
 AT_LEAST_SECONDS = 0.5  # that is worked on what follows before more is taken, so that it comes to an end: our choice
 STOP_SECONDS = 5.0
+LONG_SECONDS = 20.0  # after which the first lines take long: our choice
 
 
 def work(line: Connection) -> None:
     """The process: what is known comes in, the estimates go out, until nobody asks any more."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the writer, which then closes the line
-    os.nice(LOWER)
+    import_module("pipeline.estimates.answers")  # takes seconds: before it is asked, not then
+    is_first = True
     while True:
         try:
             line.send(run.estimate_what_can(line.recv()))
         except (EOFError, OSError):
             return
+        if is_first:  # which the board may be waiting for
+            os.nice(LOWER)
+        is_first = False
 
 
 class Beside:
@@ -51,9 +57,18 @@ class Beside:
     ) -> None:
         self.close()
 
+    def is_at_work(self) -> bool:
+        """Whether it has been asked and has not answered; False too where it has died over it."""
+        return self._is_at_work
+
     def is_free(self) -> bool:
         """Whether it may be asked: not at work, and rested."""
         return not self._is_at_work and time.monotonic() >= self._rest_until
+
+    def warm_up(self) -> None:
+        """Starts the process, so that it has loaded what it needs by the time that it is asked."""
+        if self._process is None:
+            self.start()
 
     def begin(self, known: Known) -> bool:
         """Has the estimates worked out; False where the process cannot be had."""
@@ -107,13 +122,17 @@ class Beside:
 class Fresh:
     """What to publish next: tickets at once on the lines that are shown, then the rest, then all on newer lines.
 
-    Without a process beside it every estimate is worked out here, and the intake waits for it.
+    At the start, when there are no lines to stand on, what needs none is published and the rest awaited. Without a
+    process beside it every estimate is worked out here, and the intake waits for it.
     """
 
     def __init__(self, writer: run.Writer, beside: Beside | None = None) -> None:
         self._writer, self._beside = writer, beside
         self._lines = writer.shown.lines  # the newest
         self._begun_at: datetime | None = None
+        self._is_owed = False  # the complete answer was published for its own time, and news since is to follow
+        self._asked_at: float | None = None  # when the first lines were asked for, by the monotonic clock
+        self._has_more = False  # what needs no lines is published beside what has come
         self._is_behind = False  # rows have come since the newest replay began
         self._news: Known | None = None  # what was known when tickets were made last
         self._next: run.Making | None = None  # what follows next, its tickets made already or not
@@ -122,6 +141,7 @@ class Fresh:
 
     def look(self, has_news: bool, now: datetime) -> run.Estimated | None:
         """What to publish at once, None where nothing is."""
+        has_news, self._is_owed = has_news or self._is_owed, False
         if self._beside is not None and self._lines is None and self._begun_at is None:
             self._writer.recall(now)
             self._lines = self._writer.shown.lines
@@ -129,7 +149,7 @@ class Fresh:
         self._is_behind |= has_news
         is_due = self._begun_at is None or now - self._begun_at >= REFRESH
         is_wanted = (is_due or self._is_behind) and (self._beside is None or self._beside.is_free())
-        if not (has_news or done or is_wanted):
+        if not (has_news or done or is_wanted or self.is_long_since()):
             return None
         known = self._writer.known(self._writer.present(now))
         if known is None:
@@ -137,8 +157,13 @@ class Fresh:
             return run.Estimated()
         if done is not None and done.lines is not None and done.lines.fit(known):
             self._lines = done.lines
-        if self._beside is None or self._lines is None or not self._lines.fit(known):
+        if self._beside is None or (self._lines is not None and not self._lines.fit(known)):
             return self.complete(known, now)
+        if self._lines is None:
+            return self.at_start(known, self._beside, done, has_news, now)
+        if done is not None and done.lines is self._lines and self._writer.shown.is_awaited:
+            self._is_owed = self._is_behind
+            return done
         is_complete = done is not None and done.lines is self._lines and not self._is_behind
         if is_wanted and self._beside.begin(known):
             self._begun_at, self._is_behind = now, False
@@ -151,6 +176,31 @@ class Fresh:
             self._next = run.Making(known, self._lines)
         return None
 
+    def at_start(
+        self, known: Known, beside: Beside, done: run.Estimated | None, has_news: bool, now: datetime
+    ) -> run.Estimated | None:
+        """What has come, at once, while the first lines are worked out beside; where these take long, also what needs
+        none; everything here, should they fail.
+        """
+        if not self._writer.shown.is_awaited:
+            beside.warm_up()
+            return run.awaited(known)
+        if not beside.is_at_work():
+            has_failed = self._asked_at is not None if done is None else done.lines is None
+            if has_failed or not beside.begin(known):
+                return self.complete(known, now)
+            self._begun_at, self._is_behind, self._asked_at = now, False, time.monotonic()
+        is_long = self.is_long_since()
+        if not (has_news or is_long):
+            return None
+        self._has_more |= is_long
+        return run.awaited(known, WITHOUT_LINES if self._has_more else ())
+
+    def is_long_since(self) -> bool:
+        """Whether the first lines have come to take long, and nothing has been published for that."""
+        is_asked = self._lines is None and self._asked_at is not None and not self._has_more
+        return is_asked and time.monotonic() - (self._asked_at or 0.0) >= LONG_SECONDS
+
     def complete(self, known: Known, now: datetime) -> run.Estimated:
         """Everything worked out here and now: at the start, and after a change of the roster or the assumptions."""
         made = run.estimate_what_can(known)
@@ -161,7 +211,7 @@ class Fresh:
     def tickets_of(self, known: Known) -> run.Estimated:
         """The tickets of now beside everything as it is shown; the rest is to follow."""
         shown = self._writer.shown
-        making = run.Making(known, shown.lines)
+        making = run.Making(known, shown.lines or self._lines)
         making.step()
         self._news = known
         self._next = making if shown.lines is self._lines else run.Making(known, self._lines)

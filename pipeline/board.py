@@ -12,7 +12,6 @@ import urllib.request
 from pathlib import Path
 from types import TracebackType
 
-import dashboard
 from pipeline.errors import UsageError, WardbookError
 
 HOST = "127.0.0.1"
@@ -61,7 +60,6 @@ class Board:
         self._process: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> "Board":
-        script = Path(dashboard.__file__).with_name("app.py")
         options = {
             "server.address": HOST,
             "server.port": str(self.port),
@@ -74,7 +72,7 @@ class Board:
         }
         flags = [f"--{name}={value}" for name, value in options.items()]
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "streamlit", "run", str(script), *flags],
+            [sys.executable, "-m", "dashboard.serve", *flags],
             env=os.environ
             | {
                 "WARDBOOK_BOOK": str(self._book.resolve()),

@@ -9,6 +9,7 @@ WardbookError                     anything we raise on purpose
 ├── BookError                     the book is not in a state that allows this
 │   ├── BookBusy                  another process holds the book
 │   ├── BookEmpty                 nothing has been taken that would answer this
+│   ├── NotYet                    what was asked for is being worked out, and will come by itself
 │   └── BookBroken                the tamper evidence does not add up
 ├── SettingsError                 settings.toml or county.toml holds a value that cannot be used
 └── EstimateError                 a quantity that does not exist for these inputs
@@ -55,6 +56,10 @@ class BookBusy(BookError):
 
 class BookEmpty(BookError):
     """Nothing has been taken that would answer the question."""
+
+
+class NotYet(BookError):
+    """What was asked for is being worked out, and will come by itself."""
 
 
 class BookBroken(BookError):

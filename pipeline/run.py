@@ -3,8 +3,8 @@
 sources → contracts → normalise → store → estimates → outputs → dashboard
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from hashlib import sha256
 from itertools import groupby
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, cast
 import polars as pl
 from pandera.errors import SchemaError
 
-from pipeline.contracts.estimates import ESTIMATES, FIRST
+from pipeline.contracts.estimates import AWAITED, ESTIMATES, FIRST
 from pipeline.contracts.events import SiteLoads
 from pipeline.contracts.known import Known
 from pipeline.errors import BookEmpty, SourceError
@@ -85,6 +85,11 @@ class Estimated:
     failed: dict[str, str] = field(default_factory=dict)
     lines: "LinesThen | None" = None
     since: datetime | None = None
+
+    @property
+    def is_awaited(self) -> bool:
+        """Whether the lines, and what stands on them, are still to come for the first time."""
+        return AWAITED in self.failed.values()
 
     @property
     def times(self) -> publish.Times:
@@ -308,16 +313,19 @@ class Making:
     Parameters
     ----------
     lines : lines of an earlier time to stand on; without them the day is replayed up to T
+    whats : which estimates
     """
 
-    def __init__(self, known: Known, lines: "LinesThen | None" = None) -> None:
+    def __init__(
+        self, known: Known, lines: "LinesThen | None" = None, whats: Collection[str] = tuple(ESTIMATES)
+    ) -> None:
         from pipeline.estimates import Answers  # see estimate_all
 
         self.known, self.lines = known, lines
         self._answers = Answers(known)
         if lines is not None:
             self._answers.stand_on(lines)
-        self._left = [FIRST, *(what for what in ESTIMATES if what != FIRST)]
+        self._left = sorted(whats, key=lambda what: what != FIRST)
         self._found: dict[str, pl.DataFrame] = {}
         self._failed: dict[str, str] = {}
 
@@ -353,6 +361,18 @@ def estimate_what_can(known: Known, lines: "LinesThen | None" = None) -> Estimat
     while not making.is_done():
         making.step()
     return making.made()
+
+
+def awaited(known: Known, whats: Collection[str] = ()) -> Estimated:
+    """The estimates that were asked for, none of which stands on lines; all others are said to be awaited."""
+    others = {what: AWAITED for what in ESTIMATES if what not in whats}
+    if not whats:  # without loading what the estimates stand on
+        return Estimated(known.at, failed=others)
+    making = Making(known, whats=whats)
+    while not making.is_done():
+        making.step()
+    made = making.made()
+    return replace(made, failed=others | made.failed)
 
 
 def estimate_all(known: Known, whats: Iterable[str] = tuple(ESTIMATES)) -> dict[str, pl.DataFrame]:

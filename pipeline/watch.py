@@ -129,7 +129,7 @@ class Watcher:
     def show(self, estimated: Estimated, now: datetime) -> None:
         """Publishes estimates, and does what follows from them."""
         self._writer.show(estimated, now)
-        if estimated.frames and estimated.at:
+        if estimated.frames and estimated.at and not estimated.is_awaited:
             self.after_publishing(estimated.frames, estimated.at, now)
 
     def after_publishing(self, estimates: Mapping[str, pl.DataFrame], at: datetime, now: datetime) -> None:

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboard import data, entering, figures, listing, panels, reasons, words
+from dashboard import entering, figures, filed, listing, panels, reasons, words
 from dashboard.data import Picture
 from pipeline.contracts.feeds import schema_of
 from pipeline.store.mend import ACTION
@@ -98,7 +98,7 @@ def mend(picture: Picture, kept: pl.DataFrame) -> None:
         value = two.text_input("Right value", placeholder=f"instead of {row['value']}")
         why = three.text_input("Why this is right", placeholder="who said so")
         if st.form_submit_button("Save the correction"):
-            sha = data.sha_of(picture, row["file"], row["row"])
+            sha = filed.sha_of(picture, row["file"], row["row"])
             if not value.strip() or not why.strip() or sha is None:
                 panels.markup('<div class="wb-notice">Not kept: a value and a reason are needed.</div>')
             else:
@@ -131,7 +131,7 @@ def page(picture: Picture) -> None:
         panels.heading("By feed")
         by_kind(picture)
         panels.heading("In quarantine, with the reason")
-        kept = data.quarantine(picture)
+        kept = filed.quarantine(picture)
         if kept.is_empty():
             panels.empty("No row is in quarantine.")
         else:

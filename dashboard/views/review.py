@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard import data, panels
+from dashboard import filed, panels
 from dashboard.data import Picture, once
 from pipeline.outputs.review import review
 
@@ -10,7 +10,7 @@ from pipeline.outputs.review import review
 @once
 def written(picture: Picture) -> str:
     """The review of the moment that is shown."""
-    return review(picture.known, panels.answered(picture), data.intake_by_kind(picture))
+    return review(picture.known, panels.answered(picture), filed.intake_by_kind(picture))
 
 
 def page(picture: Picture) -> None:

@@ -114,7 +114,9 @@ def demo(
         with Board(book.folder, chosen) as server, run.Writer(book, replay.start) as writer, Beside() as beside:
             with working("Taking the day so far"):
                 writer.take(replay.due(replay.start), replay.start)
-                writer.publish(replay.start, replay.start)
+                known = writer.known(replay.start)
+                writer.show(run.Estimated() if known is None else run.awaited(known), replay.start)
+                beside.warm_up()
             show(server, no_browser)
             messages.print(f"An invented day from {at} on, {speed:g} minutes a minute. Ctrl-C ends it.")
             replay.begin()

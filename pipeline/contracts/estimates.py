@@ -330,3 +330,8 @@ ESTIMATES: dict[str, type[pa.DataFrameModel]] = {
     "reconciliation": Reconciliation,
 }
 FIRST = "tickets"  # is made and published before the others when something has come
+# What stands on neither the lines nor what a unit runs on: it is published where the first lines take long.
+WITHOUT_LINES = (
+    "reports", "repeats", "kinds", "fixes", "fleet", "milestones", "custody", "finish", "reconciliation",
+)  # fmt: skip
+AWAITED = "is being worked out for the first time"  # why there is no estimate yet

@@ -9,6 +9,7 @@ import pytest
 
 from pipeline import run
 from pipeline.beside import Beside
+from pipeline.contracts.estimates import AWAITED, ESTIMATES, WITHOUT_LINES
 from pipeline.store import read
 from pipeline.store.book import Book, open_book
 from pipeline.watch import Watcher
@@ -30,12 +31,26 @@ def published(book: Book) -> tuple[dict, dict]:
         return snapshot.meta(), {what: snapshot.estimate(what) for what in ("tickets", "lines", "dispatch")}
 
 
+def begun(writer: run.Writer, day: Path, beside: Beside) -> Watcher:
+    """A watcher of a book whose lines have been published."""
+    Watcher(writer, [day], [], lambda _: None).round(NOW)
+    watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
+    watcher.round(NOW)
+    return watcher
+
+
+def awaited(book: Book) -> set[str]:
+    """The estimates that a snapshot says are being worked out."""
+    with read.Snapshot(book.published) as snapshot:
+        return {what for what, why in snapshot.failed().items() if why == AWAITED}
+
+
 def until_complete(watcher: Watcher, book: Book, now: datetime) -> dict:
     """Rounds until the lines are of the time of everything else."""
     for _ in range(PATIENCE_SECONDS * 10):
         watcher.round(now)
         meta, _ = published(book)
-        if meta["lines_at"] == meta["at"]:
+        if meta["lines_at"] == meta["at"] and not awaited(book):
             return meta
         time.sleep(0.1)
     raise AssertionError("the complete answer never came")
@@ -46,9 +61,7 @@ def test_a_ticket_is_published_on_the_lines_made_last_and_the_complete_answer_fo
 ):
     book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=1)
     with run.Writer(book, NOW) as writer:
-        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
-        watcher.round(NOW)
-        assert published(book)[0]["lines_at"] == NOW  # nothing to stand on yet: worked out here
+        watcher = begun(writer, day, beside)
         (day / "tickets-0945.csv").write_text(CALL)
         watcher.round(later)
         meta, frames = published(book)
@@ -75,8 +88,7 @@ def test_the_rest_waits_for_what_arrives_and_comes_to_an_end_all_the_same(
     book, day = open_book(tmp_path / "book", create=True), write_day()
     first, second = NOW + timedelta(minutes=1), NOW + timedelta(minutes=2)
     with run.Writer(book, NOW) as writer:
-        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
-        watcher.round(NOW)
+        watcher = begun(writer, day, beside)
         then = writer.shown.lines
         (day / "tickets-0945.csv").write_text(CALL)
         watcher.round(first, has_arrived=lambda: True)
@@ -133,15 +145,16 @@ def test_a_writer_that_is_begun_anew_stands_on_the_lines_that_were_published_unl
         assert all(again.frames[what].equals(frame) for what, frame in frames.items())
     (day / "tickets-0946.csv").write_text(another_call(78, 46))
     with run.Writer(book, long_after) as writer, Beside() as beside:
-        Watcher(writer, [day], [], lambda _: None, beside=beside).round(long_after)
-        assert published(book)[0]["lines_at"] == long_after
+        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
+        watcher.round(long_after)
+        assert set(ESTIMATES) == awaited(book)
+        assert until_complete(watcher, book, long_after)["lines_at"] == long_after
 
 
 def test_lines_of_another_roster_are_never_stood_on(write_day: Callable[..., Path], tmp_path: Path, beside: Beside):
     book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=1)
     with run.Writer(book, NOW) as writer:
-        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
-        watcher.round(NOW)
+        watcher = begun(writer, day, beside)
         book.settings.write_text("[clocks]\ncorrect_above_minutes = 9\n")
         watcher.round(later)
         assert published(book)[0]["lines_at"] == later
@@ -150,11 +163,58 @@ def test_lines_of_another_roster_are_never_stood_on(write_day: Callable[..., Pat
 def test_a_process_that_dies_is_begun_anew(write_day: Callable[..., Path], tmp_path: Path):
     book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=2)
     with run.Writer(book, NOW) as writer, Beside() as beside:
-        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
-        watcher.round(NOW)
+        watcher = begun(writer, day, beside)
         (day / "tickets-0945.csv").write_text(CALL)
         watcher.round(NOW + timedelta(minutes=1))
         assert beside._process is not None
         beside._process.kill()
         beside._process.join()
         assert until_complete(watcher, book, later)["at"] == later
+
+
+def test_a_first_start_publishes_what_has_come_without_waiting_for_the_lines_and_then_the_complete_answer(
+    write_day: Callable[..., Path], tmp_path: Path, beside: Beside, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(run, "estimate_what_can", lambda *_: pytest.fail("the intake waited"))
+    book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=1)
+    with run.Writer(book, NOW) as writer:
+        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
+        watcher.round(NOW)
+        assert awaited(book) == set(ESTIMATES) and published(book)[0]["at"] == NOW
+        (day / "tickets-0945.csv").write_text(CALL)
+        watcher.round(later)  # a call comes while the first lines are being worked out
+        with read.Snapshot(book.published) as snapshot:
+            assert "K77" in read.known_at(read.read_rows(snapshot.con), later).tickets["ticket_id"]
+        until_complete(watcher, book, later)
+        expected = run.estimate_all(read.known_at(writer.rows(), later), ("tickets", "lines", "dispatch"))
+        assert all(expected[what].equals(frame) for what, frame in published(book)[1].items())
+
+
+def test_where_the_first_lines_take_long_what_needs_none_is_published_before_them(
+    write_day: Callable[..., Path], tmp_path: Path, beside: Beside, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("pipeline.beside.LONG_SECONDS", 0.0)
+    book, day = open_book(tmp_path / "book", create=True), write_day()
+    with run.Writer(book, NOW) as writer:
+        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
+        watcher.round(NOW)
+        watcher.round(NOW)
+        assert awaited(book) == set(ESTIMATES) - set(WITHOUT_LINES)
+        then = run.awaited(read.known_at(writer.rows(), NOW), WITHOUT_LINES).frames
+        until_complete(watcher, book, NOW)
+        whole = run.estimate_all(read.known_at(writer.rows(), NOW), WITHOUT_LINES)
+        assert all(whole[what].equals(frame) for what, frame in then.items()) and set(then) == set(WITHOUT_LINES)
+
+
+def test_a_process_that_dies_over_the_first_lines_leaves_them_to_the_writer(
+    write_day: Callable[..., Path], tmp_path: Path
+):
+    book, day = open_book(tmp_path / "book", create=True), write_day()
+    with run.Writer(book, NOW) as writer, Beside() as beside:
+        watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
+        watcher.round(NOW)
+        watcher.round(NOW)
+        assert beside._process is not None
+        beside._process.kill()
+        beside._process.join()
+        assert until_complete(watcher, book, NOW + timedelta(minutes=2))["lines_at"] == NOW + timedelta(minutes=2)

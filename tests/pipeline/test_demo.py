@@ -18,7 +18,7 @@ from pipeline.board import Board, choose_port
 from pipeline.demo import Replay, day_folder
 from pipeline.errors import UsageError
 from pipeline.store import read
-from pipeline.store.book import is_held, open_book
+from pipeline.store.book import Book, is_held, open_book
 
 COMMAND = Path(sys.executable).with_name("wardbook")
 PATIENCE_SECONDS = 180
@@ -46,6 +46,16 @@ def started(words: list[object], environment: dict[str, str]) -> tuple[subproces
     raise AssertionError(f"{words}: ended with status {process.wait()} and showed no board")
 
 
+def wait_complete(book: Book) -> None:
+    """Until the lines, and what stands on them, have been worked out: the board opens before."""
+    for _ in range(PATIENCE_SECONDS):
+        with read.Snapshot(book.published) as snapshot:
+            if snapshot.estimate("lines") is not None:
+                return
+        time.sleep(1)
+    raise AssertionError("the lines never came")
+
+
 def answers(port: int) -> bool:
     try:
         return urllib.request.urlopen(f"http://127.0.0.1:{port}/_stcore/health", timeout=5).status == 200
@@ -58,6 +68,7 @@ def test_the_demo_plays_the_day_and_clears_up(tmp_path: Path):
     process, line = started(["demo", "--no-browser", "--port", port, "--speed", "60"], {"TMPDIR": str(tmp_path)})
     assert f"http://127.0.0.1:{port}" in line and answers(port)
     (book,) = (open_book(p / "book") for p in tmp_path.glob("wardbook-demo-*"))
+    wait_complete(book)
     with read.Snapshot(book.published) as snapshot:
         shown = snapshot.meta()["at"]
         lines, tickets, dispatch, power = (
@@ -87,8 +98,7 @@ def test_the_board_starts_a_watcher_where_none_holds_the_book(write_day: Callabl
     assert is_held(book) and answers(first_port)
     second, _ = started(["board", "--book", book.folder, "--no-browser", "--port", second_port], {})
     assert answers(second_port)
-    with read.Snapshot(book.published) as snapshot:
-        assert snapshot.estimate("lines") is not None
+    wait_complete(book)
     for process in (second, first):
         process.send_signal(signal.SIGTERM)
         assert process.wait(PATIENCE_SECONDS) == 0
