@@ -1,7 +1,8 @@
 """The lines of invented counties of any size: python tests/benchmarks/lines.py [SITES ...].
 
-Seconds are of processor time, and by the clock in brackets, which other work on the machine lengthens. A day is replayed whole where no checkpoint is kept; five minutes
-later each site begins at the last of its checkpoints that the new rows leave valid.
+Seconds are of processor time, and by the clock in brackets, which other work on the machine lengthens. A day is replayed
+whole where no checkpoint is kept. Then an hour goes by in steps of five minutes: in each, every site begins at the last of
+its checkpoints that the new rows leave valid.
 """
 
 import dataclasses
@@ -92,9 +93,20 @@ def at(known: Known, hours: float, sites: list[str] | None = None) -> Known:
 
 def timed(what: Callable[[], Any]) -> tuple[str, Any]:
     """Seconds of processor time and by the clock, and the answer."""
+    took, answer = seconds(what)
+    return in_words(took), answer
+
+
+def seconds(what: Callable[[], Any]) -> tuple[tuple[float, float], Any]:
+    """As numbers: of processor time, by the clock."""
     start, begun = time.process_time(), time.perf_counter()
     answer = what()
-    return f"{time.process_time() - start:.2f} s ({time.perf_counter() - begun:.2f})", answer
+    return (time.process_time() - start, time.perf_counter() - begun), answer
+
+
+def in_words(took: tuple[float, float]) -> str:
+    """Seconds of processor time and by the clock, in words."""
+    return f"{took[0]:.2f} s ({took[1]:.2f})"
 
 
 def one_hour(known: Known) -> float:
@@ -121,14 +133,18 @@ def measure(sites: int) -> None:
     said = told.head_counts(now, nothing[0], facts), told.calls(now, nothing[0], facts)
     rows, _ = timed(lambda: observations.observe(now, facts, *said, orders.moves_of([])))
     step, states = timed(lambda: lines.line_states(now, *nothing))
-    later, _ = timed(lambda: lines.line_states(at(known, 8 + 5 / 60), *nothing))
+    steps = []
+    for minutes in range(5, 65, 5):
+        step_known = at(known, 8 + minutes / 60)
+        steps.append(seconds(lambda known=step_known: lines.line_states(known, *nothing))[0])
     table, _ = timed(lambda: lines.lines(states))
     outlook, _ = timed(lambda: ahead.outlook(states))
     checkpoints.SHELF.clear()
     whole, _ = timed(lambda: lines.line_states(at(known, HOURS), *nothing))
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     print(
-        f"{sites:6} sites: 8 h after opening {step} (rows alone {rows}), five minutes later {later}, table {table}, "
+        f"{sites:6} sites: 8 h after opening {step} (rows alone {rows}), twelve steps of five "
+        f"minutes {in_words(np.median(steps, axis=0))} in the middle, {in_words(max(steps))} at most, table {table}, "
         f"outlook {outlook}, whole day {whole}, an hour of one site {1e3 * one_hour(known):.0f} ms, memory at most "
         f"{memory:.2f} GiB",
         flush=True,
