@@ -21,9 +21,10 @@ from pipeline.estimates.lines.observations import Observations
 from pipeline.estimates.lines.weighing import COLUMNS
 
 EVERY = 30  # minutes from one checkpoint to the next [min]; our choice
-KEPT_MINUTES = 150  # checkpoints older than this before T are not kept: a late half-hour reaches back to them [min]
+FIRST = 15  # columns before the first one: the county's day is drawn from the middle of a half-hour to the next [min]
+KEPT_MINUTES = 135  # checkpoints older than this before T are not kept: a late half-hour reaches back to them [min]
 LEAST_BYTES = 64 * 2**20  # memory that checkpoints may take in a small county [bytes]; our choice
-SPARE = 1  # checkpoints a site beside those of a replay: what the last replay kept is asked for first; our choice
+AT_ONCE = KEPT_MINUTES // EVERY + 1  # checkpoints of a site that hold at once [count]
 
 
 @dataclasses.dataclass(frozen=True)
@@ -53,7 +54,7 @@ class Shelf:
         rows = HEAD + 2 * scanners
         each = particles * (rows * np.dtype(np.float32).itemsize + 2 * np.dtype(np.float64).itemsize)
         with self.lock:
-            self.most = max(self.most, int(each.sum()) * (KEPT_MINUTES // EVERY + SPARE))
+            self.most = max(self.most, int(each.sum()) * AT_ONCE)
 
     def find(self, digest: bytes) -> Checkpoint | None:
         """The checkpoint of a digest, if it is kept."""
@@ -88,7 +89,7 @@ def newest(chain: Sequence[bytes]) -> tuple[int, Checkpoint | None]:
     All of late that hold are asked for, so that the shelf lets go of what no longer holds before it lets go of them.
     """
     last = len(chain) - 1
-    late = range(max(last - KEPT_MINUTES // EVERY, 1), last + 1)
+    late = range(max(last - AT_ONCE + 1, 1), last + 1)
     kept = [(part, point) for part in late if (point := SHELF.find(chain[part])) is not None]
     if kept:
         return kept[-1]
@@ -96,6 +97,16 @@ def newest(chain: Sequence[bytes]) -> tuple[int, Checkpoint | None]:
         if (point := SHELF.find(chain[part])) is not None:
             return part, point
     return 0, None
+
+
+def column_of(part: int) -> int:
+    """The column before which a checkpoint stands, by its place in a chain; 0 for the start before opening."""
+    return FIRST + (part - 1) * EVERY if part else 0
+
+
+def parts_before(column: int) -> int:
+    """How many checkpoints stand before this column or at it."""
+    return (column - FIRST) // EVERY + 1 if column >= FIRST else 0
 
 
 class Begun:
@@ -134,11 +145,12 @@ class Keeper:
 
     def note(self, at: int, z: Array, logw: Floats, is_apart: NDArray[np.bool_]) -> None:
         """Keep what is there before column `at`, if that is a checkpoint of late."""
-        if at % EVERY or at == 0 or self.column - at > KEPT_MINUTES:
+        part = parts_before(at)
+        if not part or column_of(part) != at or self.column - at > KEPT_MINUTES:
             return
         most = int(self.scanners.max(initial=0))
         for k, own in enumerate(self.scanners):
-            mark = self.marks[k][at // EVERY]
+            mark = self.marks[k][part]
             if SHELF.find(mark) is None:
                 point = Checkpoint(z[rows_of(int(own), most), k], logw[:, k].copy(), bool(is_apart[k]))
                 SHELF.keep(mark, point)
@@ -148,7 +160,7 @@ def digests(
     known: Known, places: Places, habits: Habits, seen: Observations, spread: Floats, particles: Ints, column: int,
     split: NDArray[np.bool_],
 ) -> list[list[bytes]]:  # fmt: skip
-    """For each site the digest of all that its state stands on before columns 0, EVERY, 2·EVERY, … up to `column`.
+    """For each site the digest of all that its state stands on before column 0 and before each checkpoint's.
 
     Parameters
     ----------
@@ -166,8 +178,8 @@ def digests(
         dark = places.dark_from[s, :number, None] <= minutes
         dark &= minutes < places.dark_until[s, :number, None]
         chain = [hashlib.sha256(repr(own).encode()).digest()]
-        for part in range(column // EVERY):
-            span = slice(part * EVERY, (part + 1) * EVERY)
+        for part in range(parts_before(column)):
+            span = slice(column_of(part), column_of(part + 1))
             hashed = hashlib.sha256(chain[-1])
             for by_minute in (places.rates, places.pace, places.serving, places.scanning, split):
                 hashed.update(by_minute[s, span].tobytes())
@@ -188,7 +200,7 @@ def rows_by_part(seen: Observations, first: int, column: int) -> list[dict[tuple
             "site", "minute", maintain_order=True
         )
         values = table.select(pl.col("minute", *columns).cast(pl.Float64)).to_numpy()
-        site, part = table["site"].to_numpy(), (table["minute"].to_numpy() - first) // EVERY
+        site, part = table["site"].to_numpy(), (table["minute"].to_numpy() - first - FIRST) // EVERY + 1
         ends = np.flatnonzero((np.diff(site) != 0) | (np.diff(part) != 0)) + 1
         starts = np.concatenate([[0], ends]) if len(site) else ends
         stops = np.append(ends, len(site))

@@ -164,7 +164,8 @@ def replay_all(
     def fill(sites: Ints) -> None:
         mine, many, part = some_places(places, sites), int(few[sites[0]]), points[sites[0]][0]
         if part:
-            begun = checkpoints.restored([points[s][1] for s in sites], mine.scanners, part * checkpoints.EVERY)
+            column_then = checkpoints.column_of(part)
+            begun = checkpoints.restored([points[s][1] for s in sites], mine.scanners, column_then)
         else:
             begun = checkpoints.Begun(start_particles(known, places, spread, sites, many))
         keeper = checkpoints.Keeper([marks[s] for s in sites], mine.scanners, column)

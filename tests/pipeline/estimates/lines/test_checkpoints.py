@@ -93,7 +93,7 @@ def test_a_late_row_rewinds_its_site_to_the_checkpoint_before_it(gear, begun, ag
     state(gear, 5, rows)
     begun.clear()
     warm = state(gear, 3, rows)
-    first = (300 + lines.LEAD - ago) / checkpoints.EVERY
+    first = checkpoints.parts_before(int(300 + lines.LEAD - ago))
     assert begun[0] <= first  # S1: its counter is now known then
     assert begun[1] > 0  # S2 goes on from where it was
     assert np.array_equal(warm, cold(gear, 3, rows))
@@ -134,11 +134,15 @@ def test_a_large_county_has_room_for_what_its_replays_keep():
     shelf = Shelf(most=1000)
     shelf.make_room(np.full(900, 400), np.array([2] * 900))
     # rows of the state in single precision, two rows of weights in double
-    assert shelf.most == 900 * 400 * ((checkpoints.HEAD + 4) * 4 + 16) * (
-        checkpoints.KEPT_MINUTES // checkpoints.EVERY + checkpoints.SPARE
-    )
+    assert shelf.most == 900 * 400 * ((checkpoints.HEAD + 4) * 4 + 16) * checkpoints.AT_ONCE
     shelf.make_room(np.array([400]), np.array([1]))  # one site asked about by itself takes nothing away
     assert shelf.most > 900 * 400
+
+
+def test_a_checkpoint_stands_at_the_middle_of_each_half_hour():
+    columns = [checkpoints.column_of(part) for part in range(5)]
+    assert columns == [0, 15, 45, 75, 105]  # minutes since an hour before opening
+    assert [checkpoints.parts_before(column) for column in (0, 14, 15, 44, 45, 104, 105)] == [0, 0, 1, 1, 2, 3, 4]
 
 
 def test_what_still_holds_stays_on_the_shelf_when_later_states_come_in_again_and_again(monkeypatch):
