@@ -22,7 +22,6 @@ LONGEST_PHRASE = 4  # words of one entry of `[senses]` [count]
 LONGEST_WORD = 9  # words of theirs; a longer one is a sentence and no word of a list [count]
 NOT = "not"  # the sense that turns all others round
 UNSURE = "?"  # marks a phrase that denies a word of which nothing is known
-SMALL = {"a", "an", "the", "yet", "been", "any", "is", "it", "in", "to", "of", "be", "was", "by", "at", "for", "and"}
 COVERED = 0.7  # part of a phrase's senses, and one, that the best line must ask for: our choice
 UNKNOWN = 0.85  # factor for each word of a phrase of which nothing is known: our choice
 
@@ -144,6 +143,12 @@ def entries() -> tuple[dict[str, set[str]], list[tuple[str, str]]]:
 
 
 @cache
+def neutral() -> frozenset[str]:
+    """Words that say nothing of what a list is about."""
+    return frozenset(meaning_words()["neutral"]["words"])
+
+
+@cache
 def senses_of(text: str) -> tuple[frozenset[str], int]:
     """The senses of a phrase's words, the longest entry at each place, and how many words have none [count].
 
@@ -157,10 +162,11 @@ def senses_of(text: str) -> tuple[frozenset[str], int]:
         tried = ((senses_at(" ".join(parts[place : place + n])), n) for n in lengths)
         here, length = next((t for t in tried if t[0]), (None, 1))
         found |= here or set()
-        if here is None and parts[place] not in SMALL:
+        is_neutral = not here and parts[place] in neutral()
+        if not here and not is_neutral:
             strange += 1
             found |= {UNSURE} if is_denied else set()
-        is_denied = here == {NOT} or (is_denied and parts[place] in SMALL)
+        is_denied = here == {NOT} or (is_denied and is_neutral)
         place += length
     return frozenset(found), strange
 

@@ -151,10 +151,14 @@ def time_lines(proposal: Proposal) -> list[str]:
 
 
 def time_patterns(proposal: Proposal, many: list[Placed]) -> list[str]:
-    """A line for each column of times that needs patterns."""
+    """A line for each column of times that needs patterns; one without values has those of the file's others."""
+    others = [p.theirs.times.patterns for p in proposal.placed if p.ours.form == "time" and p.theirs.times is not None]
+    elsewhere = list(dict.fromkeys(pattern for patterns in others for pattern in patterns))
     lines = []
     for placed in many:
         forms = placed.theirs.times
+        if placed.ours.form == "time" and not placed.theirs.values.len() and elsewhere:
+            lines.append(entry(placed.ours.name, elsewhere, "no value in the sample; as the other times of the file"))
         if placed.ours.form != "time" or forms is None or not forms.patterns:
             continue
         # Some values may be in a form that needs no pattern: they are read without one.
