@@ -21,6 +21,7 @@ from pipeline.sources.tables import Fault, RawTable, short
 TIMES_PROMISED = {"estimated_restoration_at"}  # may lie far ahead
 SIDE_BY_SIDE = 2  # columns worked on at a time: polars leaves Python's lock to the other; our choice
 CODE_BAD, CODE_NO_ZONE = "bad", "no-zone"
+SCALED_PLACES = 6  # of a number brought into our unit: a thirty-sixth of a second in hours stays apart
 EXACT = 2**53  # below it every reader of JSON keeps a whole number exact: RFC 8259 section 6
 
 
@@ -127,6 +128,10 @@ def translate(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
         if column in frame.columns:
             parts = pl.col(column).str.split(mark).list.eval(pl.element().str.strip_chars())
             frame = frame.with_columns(parts.list.join(";").alias(column))
+    for column, times in profile.scale.items():
+        if column in frame.columns:
+            scaled = (read_numbers(frame[column]) * times).round(SCALED_PLACES).cast(pl.String)
+            frame = frame.with_columns(pl.coalesce(scaled, pl.col(column)).alias(column))
     for column, words in profile.values.items():
         if column in frame.columns and is_list(columns[column]):
             each = pl.element().replace_strict(words, default=pl.element(), return_dtype=pl.String)

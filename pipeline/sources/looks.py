@@ -16,6 +16,7 @@ from pipeline.sources.clocks import clock_of
 from pipeline.sources.likeness import folded, usual
 from pipeline.sources.meanings import meaning, plain_word
 from pipeline.sources.numbers import read_numbers
+from pipeline.sources.scales import factor, share_usual
 from pipeline.sources.time_forms import DayOrder, TimeForms, in_order, is_date, is_time_of_day, time_forms
 
 # Likelihood ratios, our choice: a form that few other columns have speaks loudly, its absence louder still.
@@ -222,18 +223,19 @@ def look_time(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
 
 def look_number(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
     """For a column of numbers between bounds."""
-    in_range = theirs.numbers.is_between(ours.low, ours.high)
+    numbers = theirs.numbers * factor(theirs.name, theirs.numbers, ours.kind, ours.name)
+    in_range = numbers.is_between(ours.low, ours.high)
     if ours.is_whole:
-        in_range &= theirs.numbers == theirs.numbers.round()
+        in_range &= numbers == numbers.round()
     hits = int(in_range.fill_null(False).sum())
     share = hits / theirs.values.len()
     ratio = weighed(share, NUMBERS_FIT, NUMBERS_FAIL)
     if ours.name in ("latitude", "longitude"):
-        ratio *= 3 if (theirs.numbers != theirs.numbers.round()).fill_null(False).mean() else 0.1
+        ratio *= 3 if (numbers != numbers.round()).fill_null(False).mean() else 0.1
     if theirs.times is not None and theirs.times.is_epoch:
         ratio *= 0.1
     known = usual(ours.kind, ours.name)
-    is_usual = float(theirs.numbers.is_between(*known).mean() or 0) if known else 1.0  # type: ignore[arg-type]
+    is_usual = share_usual(numbers, ours.kind, ours.name)
     if known and is_usual < 0.9:
         ratio *= UNUSUAL if is_usual < 0.5 else HALF_USUAL
         said = f"{theirs.part(hits)} are numbers in range, but few are from {known[0]:g} to {known[1]:g}"

@@ -1,5 +1,6 @@
 """A county's own export, described in TOML: its columns, times and words → ours."""
 
+import math
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -25,6 +26,7 @@ PARTS = {
     "times",
     "values",
     "lists",
+    "scale",
     "unlisted",
     "constants",
 }
@@ -38,7 +40,8 @@ class Profile:
     """How one kind of file is read. `columns` is ours → theirs, `values` column → theirs (case folded) → ours.
 
     `files` are patterns of the names of the files that it reads; none: those that are named like its kind. `lists` is
-    column → the mark between the values of a cell; `unlisted` says what becomes of a word that `values` does not list.
+    column → the mark between the values of a cell, `scale` column → what its numbers are multiplied with; `unlisted`
+    says what becomes of a word that `values` does not list.
     """
 
     kind: str
@@ -52,6 +55,7 @@ class Profile:
     constants: dict[str, str] = field(default_factory=dict)
     files: tuple[str, ...] = ()
     lists: dict[str, str] = field(default_factory=dict)
+    scale: dict[str, float] = field(default_factory=dict)
     unlisted: str = WAITS
 
     def reads(self, name: str) -> bool:
@@ -116,7 +120,7 @@ def profile_of(table: dict[str, Any], where: str) -> Profile:
     if kind not in FEEDS:
         raise ProfileError(f"{where}: kind {kind!r} is no kind of feed. Use one of {', '.join(FEEDS)}.")
     ours = set(FEEDS[kind].to_schema().columns)
-    for part in ("columns", "times", "values", "lists", "constants"):
+    for part in ("columns", "times", "values", "lists", "scale", "constants"):
         strange = set(table.get(part, {})) - ours
         if strange:
             raise ProfileError(
@@ -137,6 +141,7 @@ def profile_of(table: dict[str, Any], where: str) -> Profile:
         constants={column: str(value) for column, value in table.get("constants", {}).items()},
         files=listed(table.get("files", [])),
         lists={column: str(mark) for column, mark in table.get("lists", {}).items()},
+        scale={column: number_in(value, f"{where}, [scale]") for column, value in table.get("scale", {}).items()},
         unlisted=one_of(table.get("unlisted", WAITS), (WAITS, BY_SENSE), f"{where}, unlisted"),
     )
 
@@ -170,6 +175,15 @@ def read_profiles(paths: Iterable[Path]) -> list[Profile]:
 def listed(value: object) -> tuple[str, ...]:
     """One word or a list of them, as a tuple."""
     return tuple(str(v) for v in value) if isinstance(value, list) else (str(value),)
+
+
+def number_in(value: object, where: str) -> float:
+    """A number above nought that a profile gives."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
+        raise ProfileError(
+            f"{where}: {value!r} is no number above 0. Write one, like 60 for hours that are minutes here."
+        )
+    return float(value)
 
 
 def one_of(value: object, choices: tuple[str, ...], where: str) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from pipeline.sources.profile import BY_SENSE, WAITS
 from pipeline.sources.proposal import Placed, Proposal, is_named_like
+from pipeline.sources.scales import factor
 from pipeline.sources.time_forms import STANDARD
 from pipeline.sources.translation import Word, mark_between
 
@@ -33,6 +34,7 @@ def profile_text(proposal: Proposal) -> str:
         *column_lines(proposal),
         *time_lines(proposal),
         *list_lines(proposal),
+        *scale_lines(proposal),
         *(line for placed in proposal.placed for line in word_lines(placed)),
         *asked_lines(proposal),
         *missing_lines(proposal),
@@ -118,6 +120,18 @@ def list_lines(proposal: Proposal) -> list[str]:
             why = f"stands in {placed.theirs.part(found[1])}"
             lines.append(entry(placed.ours.name, found[0], why))
     return ["", "[lists]  # the mark between the values of a cell", *lines] if lines else []
+
+
+def scale_lines(proposal: Proposal) -> list[str]:
+    """What numbers in another unit are multiplied with."""
+    lines = []
+    for placed in proposal.placed:
+        theirs, ours = placed.theirs, placed.ours
+        times = factor(theirs.name, theirs.numbers, ours.kind, ours.name) if ours.form == "number" else 1.0
+        if times != 1:
+            known = sorted(theirs.numbers.drop_nulls().to_list())
+            lines.append(f"{key(ours.name)} = {times:.10g}  # theirs are from {known[0]:.6g} to {known[-1]:.6g}")
+    return ["", "[scale]  # numbers in another unit are multiplied with this", *lines] if lines else []
 
 
 def column_lines(proposal: Proposal) -> list[str]:

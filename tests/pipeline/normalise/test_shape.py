@@ -139,3 +139,9 @@ def test_a_profile_names_the_mark_between_the_values_of_a_cell():
     text = head + "P01,Oxbow Library,Old Mill | The Mill,41,-93,07:00,20:00,500,2,6\n"
     found = shaped(text, "sites", {"kind": "sites", "lists": {"aliases": "|"}})
     assert found.good["aliases"].to_list() == ["Old Mill;The Mill"]
+
+
+def test_a_profile_brings_numbers_into_our_unit():
+    text = "unit_id,type,battery_minutes,charge_at_open\nU1,bmd,4.5,87%\nU2,bmd,,\n"
+    found = shaped(text, "units", {"kind": "units", "scale": {"battery_minutes": 60, "charge_at_open": 0.01}}).good
+    assert found["battery_minutes"].to_list() == [270, None] and found["charge_at_open"].to_list() == [0.87, None]

@@ -89,3 +89,22 @@ def test_every_file_of_a_kind_is_looked_at_for_its_words():
     profile = tomllib.loads(profile_text(proposal))
     assert set(profile["values"]["milestone"]) == {"arrived", "closed"}
     assert profile["files"] == "steps-*.csv"
+
+
+@pytest.mark.parametrize(("charge", "wanted"), [(("98", "100", "50"), 0.01), (("0.98", "1", "0.5"), None)])
+def test_numbers_in_another_unit_are_multiplied(charge: tuple[str, ...], wanted: float | None):
+    rows = [
+        f"SC-{n}|Scanner|P01|{hours}|{percent}|{months}"
+        for n, hours, percent, months in zip(range(3), (4, 4.5, 8), charge, (14, 40, 3), strict=True)
+    ]
+    data = "\n".join(["Tag|Kind|Goes to|Run time (hrs)|Charge at opening|Battery age in months", *rows]).encode()
+    scale = tomllib.loads(profile_text(propose(data, "units.csv", "units")))["scale"]
+    assert scale.get("charge_at_open") == wanted and scale["battery_minutes"] == 60
+    assert scale["battery_age_years"] == pytest.approx(1 / 12)
+
+
+def test_a_column_of_times_without_a_value_so_far_is_read_as_the_others():
+    rows = [f"K-{n:03d}|Nov 3, 2026 7:0{n} AM|Oxbow|No key for the side door {n}|new|" for n in range(4)]
+    data = "\n".join(["Call|Opened|Place|Description|Status|Resolved", *rows]).encode()
+    times = tomllib.loads(profile_text(propose(data, "calls.csv", "tickets")))["times"]
+    assert times["resolved_at"] == times["opened_at"] == ["%b %d, %Y %I:%M %p"]

@@ -37,3 +37,11 @@ def test_of_two_profiles_for_the_same_files_one_would_never_be_used(tmp_path: Pa
         (tmp_path / name).write_text('kind = "tickets"\n')
     with pytest.raises(ProfileError, match=r"a\.toml reads files of tickets too"):
         read_profiles([tmp_path])
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"scale": {"battery_minutes": 0}}, {"scale": {"battery_minutes": "x"}}, {"unlisted": "guess"}]
+)
+def test_a_part_that_says_nothing_is_refused(wrong: dict):
+    with pytest.raises(ProfileError):
+        profile_of({"kind": "units"} | wrong, "test")
