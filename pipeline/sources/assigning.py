@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 from scipy.optimize import linear_sum_assignment
 
-from pipeline.sources.likeness import words
+from pipeline.sources.likeness import is_clerical, words
 from pipeline.sources.looks import Look, Ours, Theirs
 from pipeline.sources.profile import plain
 
@@ -25,6 +25,7 @@ LEFT_OVER = 2.0  # likelihood ratio of values from which the only column left is
 LEFT_ODDS = 0.4  # odds by name and values from which it is taken too
 READS_ENOUGH = 0.9  # share of values an optional column must have readable: the other rows would be refused for it
 # Likelihood ratios of two columns whose rows nearly all stand in order, or do not: our choice.
+CLERICAL = 0.1  # likelihood ratio of a header that a data system keeps for itself
 IN_ORDER, OUT_OF_ORDER = 2.0, 0.05
 MOSTLY, RARELY = 0.97, 0.8  # shares of the rows that have both [0 to 1]
 ROWS_TELL = 3  # rows with both, from which their order says something [count]
@@ -38,6 +39,7 @@ class Odds:
     single: np.ndarray
     allowed: np.ndarray
     own: np.ndarray
+    clerical: np.ndarray
     pairs: dict[tuple[int, int], np.ndarray]
 
     def beside(self, row: int, chosen: dict[int, int]) -> np.ndarray:
@@ -56,11 +58,13 @@ def odds_of(ours: list[Ours], theirs: list[Theirs], alike: np.ndarray, looks: li
     known, chance = zip(*LIKENESS, strict=True)
     prior = np.interp(alike, known, chance)
     own = np.array([[plain(t.name) == o.name for t in theirs] for o in ours])
-    single = np.maximum(prior / (1 - prior) * np.array([[each.ratio for each in row] for row in looks]), own * OWN_NAME)
+    clerical = np.array([is_clerical(t.name) for t in theirs])
+    ratios = np.array([[each.ratio for each in row] for row in looks])
+    single = np.maximum(prior / (1 - prior) * ratios * np.where(clerical, CLERICAL, 1.0), own * OWN_NAME)
     shares = np.array([[each.share for each in row] for row in looks])
     strict = np.array([o.form in ("time", "number") and not o.is_required for o in ours])
     allowed = ~(strict[:, None] & (shares < READS_ENOUGH) & ~own)
-    return Odds(single, allowed, own, ordered_pairs(ours, theirs))
+    return Odds(single, allowed, own, clerical, ordered_pairs(ours, theirs))
 
 
 def ordered_pairs(ours: list[Ours], theirs: list[Theirs]) -> dict[tuple[int, int], np.ndarray]:
@@ -147,6 +151,7 @@ def only_left(row: int, odds: Odds, looks: list[list[Look]], ours: list[Ours], c
     mine = odds.beside(row, chosen)
     fits = [looks[row][c].ratio >= LEFT_OVER or mine[c] >= LEFT_ODDS for c in range(mine.size)]
     free = [c for c in range(mine.size) if c not in chosen.values() and fits[c]]
+    free = [c for c in free if not odds.clerical[c]] or free
     free.sort(key=lambda c: -mine[c])
     if ours[row].form == "number" or not free or (len(free) > 1 and mine[free[0]] < 3 * mine[free[1]]):
         return None

@@ -98,8 +98,18 @@ def kinds_of_word(word: str) -> frozenset[int]:
 
 
 def same_word(a: str, b: str) -> float:
-    """How alike two words are, by letters or by standing in one line of `[kin]` [0 to 1]."""
-    return max(fuzz.ratio(a, b) / 100, KIN if kinds_of_word(a) & kinds_of_word(b) else 0.0)
+    """How alike two words are, by letters or by standing in one line of `[kin]` [0 to 1].
+
+    Short words are compared by letters only where one begins the other: `over` is no `rover`.
+    """
+    is_long = min(len(a), len(b)) >= SHORTEST or a.startswith(b) or b.startswith(a)
+    return max(fuzz.ratio(a, b) / 100 if is_long else 0.0, KIN if kinds_of_word(a) & kinds_of_word(b) else 0.0)
+
+
+@cache
+def is_clerical(header: str) -> bool:
+    """Whether a header is one that a data system keeps for itself, such as who keyed a row in."""
+    return any(tokens(header) == tokens(name) for name in words()["clerical"]["names"])
 
 
 @cache

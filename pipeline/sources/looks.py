@@ -36,6 +36,7 @@ NUMBERS_TELL = 4  # rows from which 1, 2, 3 … are their numbers [count]
 ROW_NUMBERS, MACHINE_IDS, CODES = 0.15, 0.3, 1.5  # keys that no person would name a row by; codes, as `T-0041`
 CODE = r"^[A-Za-z]{1,5}[-_ ]?\d{2,8}$"
 MACHINE_ID = r"(?i)^\{?[0-9a-f]{8}-?[0-9a-f]{4}-?[0-9a-f]{4}-?[0-9a-f]{4}-?[0-9a-f]{12}\}?$"
+FEW_CALLERS = 10  # calls by each of those named, from which they are rather those who answer [count]
 EMPTY, EMPTY_REQUIRED = 0.7, 0.1
 FITS = 0.95  # share of values from which a column as a whole has the form
 PROSE = 20  # mean characters of free text; codes and names of places are shorter or have fewer words
@@ -326,6 +327,8 @@ def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
         ratio, said = 0.02, "values are times"
     elif ours.kind == "tickets" and ours.name == "caller" and theirs.are_telephones:
         ratio, said = PHONES_CALLER, "telephone numbers"
+    elif ours.kind == "tickets" and ours.name == "caller" and len(theirs.counts) * FEW_CALLERS <= theirs.values.len():
+        ratio, said = 0.2, f"{len(theirs.counts)} different values, few for those who call"
     elif mean > 2 * PROSE and blanks > 5 and ours.name not in LISTS:
         ratio, said = 0.15, "free text, long for this"
     elif ours.name.endswith("_id"):

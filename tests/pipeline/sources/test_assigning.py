@@ -108,3 +108,13 @@ def test_a_column_of_times_without_a_value_so_far_is_read_as_the_others():
     data = "\n".join(["Call|Opened|Place|Description|Status|Resolved", *rows]).encode()
     times = tomllib.loads(profile_text(propose(data, "calls.csv", "tickets")))["times"]
     assert times["resolved_at"] == times["opened_at"] == ["%b %d, %Y %I:%M %p"]
+
+
+def test_what_a_data_system_keeps_for_itself_is_ours_only_where_nothing_better_is():
+    rows = [f"P0{n}|2026-11-03 09:0{n}|4|0|bo|2026-11-03 23:4{n}|amy" for n in range(5)]
+    found = proposed("Place|Walked|Queue|At scanner|Walker|Last Updated|Entered By", rows, "line-counts")
+    assert (found["at"], found["counted_by"]) == ("Walked", "Walker")
+    found = proposed(
+        "Place|Queue|Last Updated", ["|".join(row.split("|")[i] for i in (0, 2, 5)) for row in rows], "line-counts"
+    )
+    assert found["at"] == "Last Updated"

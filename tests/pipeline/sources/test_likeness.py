@@ -45,6 +45,10 @@ def test_kindred_words_count_nearly_as_the_word_itself():
     assert 0.9 < name_likeness("Consumers affected", "outages", "customers") <= 1
 
 
+def test_a_short_word_is_no_other_that_is_nearly_spelled_so():
+    assert name_likeness("When was it over", "tickets", "rover_id") < 0.6
+
+
 def test_what_stands_in_brackets_may_be_left_out():
     assert name_likeness("Opened (as the desk wrote it)", "tickets", "opened_at") == 1
 
