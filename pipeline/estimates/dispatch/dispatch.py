@@ -210,7 +210,7 @@ def stop_row(
     """One stop as a row of the plan; `number` counts from 0."""
     leg, who = legs[number], scene.rovers[rover].rover_id
     need = scene.needs[leg.need]
-    missed = need.lost(known.settings["dispatch.unvisited_minutes"] + need.visit_minutes)
+    missed = need.missed(known.settings["dispatch.unvisited_minutes"] + need.visit_minutes)
     saved = max(0.0, missed - need.lost(leg.done))
     low, high = spread(known, shares.get(need.site_id, (0.5, 1.5)))
     is_turned = leg.need in scene.drivers and (number > 0 or scene.drivers[leg.need] != rover)

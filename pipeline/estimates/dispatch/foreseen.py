@@ -3,6 +3,7 @@
 Each competes with the tickets by what it is expected to cost, with the deadline after which it begins to cost.
 """
 
+import math
 from collections.abc import Collection, Iterator, Mapping
 from datetime import datetime
 from typing import Any
@@ -81,6 +82,7 @@ def threats(known: Known, power: pl.DataFrame, loads: Mapping[str, Mapping[str, 
             since=row["since"],
             deadline=row["ends_at"],
             severity=2,
+            most=row["all"],
         )
 
 
@@ -169,6 +171,7 @@ def need(
     chance: float = 1.0,
     visit: float | None = None,
     people: int = 1,
+    most: float = math.inf,
 ) -> Need:
     """A need without a ticket; its age begins at T."""
     return Need(
@@ -186,6 +189,7 @@ def need(
         foreseen=said,
         deadline=deadline,
         people=people,
+        most=most,
     )
 
 

@@ -51,11 +51,19 @@ class Need:
     without: str | None = None  # the rover that is there already
     also: tuple["Need", ...] = ()  # what is foreseen there, seen to on the same visit
     farther: float = 0.0  # how much farther out its site lies than is usual: 1 is twice as far [-]
+    most: float = math.inf  # that can be lost at all, where an estimate to closing says so [voter-minutes]
+
+    def alone(self, minutes: float) -> float:
+        """As `lost`, without what is seen to on the same visit."""
+        return self.chance * (self.cost(self.age + minutes) - self.cost(self.age))
 
     def lost(self, minutes: float) -> float:
         """Voter-minutes lost from T if it is mended `minutes` after T, weighed by the chance that it needs a rover."""
-        own = self.chance * (self.cost(self.age + minutes) - self.cost(self.age))
-        return own + sum(more.lost(minutes) for more in self.also)
+        return self.alone(minutes) + sum(more.lost(minutes) for more in self.also)
+
+    def missed(self, minutes: float) -> float:
+        """Voter-minutes lost if nobody comes for so long: as `lost`, which grows on, but no more than can be lost."""
+        return min(self.alone(minutes), self.chance * self.most) + sum(more.missed(minutes) for more in self.also)
 
     @property
     def chance_needed(self) -> float:

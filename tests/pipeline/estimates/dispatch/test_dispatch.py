@@ -236,6 +236,14 @@ def test_a_threat_carries_its_deadline(day, dispatch_inputs):
     assert "U1 is expected to be empty about 13:35" in row["why"]
 
 
+@pytest.mark.parametrize("minutes", [5, 95, 200])
+def test_a_visit_saves_no_more_than_is_at_stake_until_closing(day, dispatch_inputs, minutes):
+    # a cost that grows on for as long as nobody comes once said that a visit saves more than could be lost at all
+    empty_at = day.at + minutes * MINUTE
+    row = plan(dispatch_inputs([], power=[dark("U1", "S2", empty_at_mean=empty_at)])).to_dicts()[0]
+    assert 0 < row["voter_minutes_saved"] <= 900.0
+
+
 def test_nobody_is_sent_to_a_threat_where_danger_is_reported(day, dispatch_inputs):
     tickets = [day.ticket("K1", "S2", "safety")]
     assert stops(plan(dispatch_inputs(tickets, power=[dark("U1", "S2")]))) == []
