@@ -139,6 +139,7 @@ def line_panel(
     counts : at, people, is_late
     """
     ahead = records(points.filter(pl.col("at") >= at), zone)
+    counts = counts.filter(pl.col("at").is_between(*domain))  # not cut off by a clip, which halves a dot on the axis
     rows = {
         "voting": voting(hours, domain, zone),
         "past": records(points.filter(pl.col("at") <= at), zone),
@@ -194,7 +195,7 @@ def head_counts(x: alt.X, colours: Palette) -> alt.Chart:
     """Head counts as dots: filled when they came on time, hollow when they came late."""
     return (
         base("counts")
-        .mark_point(size=42, strokeWidth=1.6, clip=True, color=colours.stakes[3])
+        .mark_point(size=42, strokeWidth=1.6, color=colours.stakes[3])
         .encode(
             x=x,
             y=alt.Y("people:Q"),

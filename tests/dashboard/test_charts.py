@@ -52,6 +52,14 @@ def test_the_band_is_the_interval_and_the_axis_holds_it():
     assert [0, 30.0] in every(spec, "domain")
 
 
+def test_head_counts_are_whole_dots_and_those_beyond_the_axis_neither_stand_nor_stretch_it():
+    early = counts((HOURS[0] - timedelta(minutes=1), 90, False), (HOURS[0], 12, False))
+    spec = charts.line_panel(points((AT, 4, 2, 9)), early, AT, HOURS, HOURS, ZONE, theme.LIGHT)
+    dots = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "point")
+    assert [row["people"] for row in dots["data"]["values"]] == [12.0] and "clip" not in dots["mark"]
+    assert [0, 12.0] in every(spec, "domain")
+
+
 def test_a_head_count_that_came_late_is_hollow():
     spec = charts.line_panel(points(), counts((AT, 30, True)), AT, HOURS, HOURS, ZONE, theme.LIGHT)
     dots = next(layer for layer in spec["layer"] if layer["mark"]["type"] == "point")
