@@ -128,9 +128,10 @@ def style_sheet(colours: Palette) -> str:
 .wb-table .number {{text-align: right;}}
 [class*="st-key-rover-buttons"] button {{min-height: 60px;}}
 [class*="st-key-rover-buttons"] button p {{font-size: 20px;}}
-[data-testid="stBaseButton-primary"], [data-testid="stBaseButton-primaryFormSubmit"],
-[data-testid="stBaseButton-primary"] p, [data-testid="stBaseButton-primaryFormSubmit"] p,
+[data-testid^="stBaseButton-primary"]:enabled, [data-testid^="stBaseButton-primary"]:enabled p,
 .stMultiSelect span[title], .stMultiSelect span[title] + * {{color: {colours.on_accent} !important;}}
+[data-testid^="stBaseButton"]:disabled, [data-testid^="stBaseButton"]:disabled p {{
+  color: {colours.faint} !important;}}
 .st-key-tone {{position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%);}}
 [data-testid="stElementContainer"]:has(.wb-unsent) {{position: absolute;}}
 .wb-unsent {{display: none; position: fixed; left: 0; right: 0; bottom: 0; z-index: 1000000; padding: 10px 16px;

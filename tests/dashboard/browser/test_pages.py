@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from dashboard import theme
 from dashboard.navigation import VIEWS
 from pipeline.board import Board
 from pipeline.store.book import Book
@@ -91,6 +92,14 @@ def test_the_wall_has_no_controls_and_turns_by_itself(there, new_page, board: st
     sync_api.expect(wall.get_by_role("button").filter(visible=True)).to_have_count(0)
     wall.wait_for_selector("h1:has-text('Power')", state="attached")
     assert "wall=now" in wall.url
+
+
+def test_a_button_that_cannot_be_pressed_yet_can_be_read(there, page, board: str):
+    there.open_view(page, f"{board}/call", "Take a call")
+    save = page.get_by_role("button", name="Save the call")
+    sync_api.expect(save).to_be_disabled()
+    red, green, blue = bytes.fromhex(theme.LIGHT.faint.removeprefix("#"))
+    sync_api.expect(save.locator("p")).to_have_css("color", f"rgb({red}, {green}, {blue})")
 
 
 NUMBERED = """() => {
