@@ -87,6 +87,7 @@ STEPS = tuple(
         (wider(privacy.BEFORE_VERB), unless_upper(privacy.mask_before_verb)),
         (SIGNED, unless_upper(privacy.mask_signature)),
         (wider(privacy.BEFORE_PHONE), unless_upper(privacy.mask_before_phone)),
+        (wider(privacy.SPEAKER), unless_upper(privacy.mask_speaker)),
         (rf"{wider(privacy.INITIAL)}|\[name\]{privacy.BETWEEN}\[name\]", privacy.mask_runs),
     )
 )

@@ -8,6 +8,7 @@ log entry on every machine. A mark stays readable: `[phone]`, `[email]`, `[name]
 import re
 from collections.abc import Sequence
 from functools import lru_cache
+from importlib.resources import files
 
 from pipeline.normalise.word_lists import words_of
 
@@ -123,6 +124,28 @@ NOT_NAMES = (
     )
     | (ORDINARY - FIRST_NAMES)
 )
+# Ordinary words that people bear as first names.
+GIVEN = FIRST_NAMES | frozenset(
+    words_of(
+        """april august chance charity clay dale dawn dean drew faith glen grace hazel heath heather holly hope iris
+    jasmine joy june lily mark may rose victor will wren"""
+    )
+)
+# Words of the names of places and institutions, beside those of `NOT_NAMES`: common practice, no source.
+OF_PLACES = frozenset(
+    words_of(
+        """acres apartments arena armory ash aspen auditorium baptist barn bay beach bear bend bethel birch bluff bluffs
+    branch bridge brook brooks calvary canyon cathedral catholic cedar cemetery chapel chestnut civic cliff club
+    clubhouse college commons corner corners country courthouse cove covenant creek crossing cypress deer depot
+    district eagle elks elm episcopal estates evangelical fairground fairgrounds falcon falls farm farms flats forge
+    fox garden gardens glade grange grove gulch harbor harbour hawk headquarters heights heron hickory hollow homes
+    islamic island junction lake lakes landing legion lodge lutheran magnolia mall manor maple market masonic meadow
+    meadows memorial mesa methodist mill mills ministries mission moose mosque mount mountain museum oak oaks ohana
+    outreach parish pavilion pine pines plaza point pond prairie presbyterian ranch regional reservation ridge
+    rotary salem sanctuary seminary settlement shopping shrine sion summit sycamore synagogue tabernacle theater
+    theatre tower tribal trinity union university valley veterans view vista willow woods ymca ywca zion"""
+    )
+)
 PART = r"(?:[A-Z]\.|[A-Z][a-z]+(?:['\u2019-][A-Z]?[a-z]+)*|(?:Mc|Mac|O['\u2019]|De|Van|La)[A-Z][a-z]+)"
 FULL = rf"{PART}(?:,?\s{PART}){{0,2}}"
 LEAD_IN = re.compile(
@@ -142,6 +165,7 @@ BEFORE_PHONE = re.compile(rf"({FULL})(?=[\s,:(-]+\[(?:phone|email)\])")
 SIGNATURE = re.compile(
     rf"(?<=[.!?,;)\s])([-\u2013\u2014]{{1,2}}\s?)({PART}(?:\s{PART}){{1,2}})(?=\s*$)"
 )  # "… - Jo Moss" at the end
+SPEAKER = re.compile(rf"^(\s*)({PART}(?:\s{PART}){{1,2}})(?=:\s)")  # "Jo Moss: …" at the beginning
 BETWEEN = r"(?:[,.]?\s(?:[A-Z]\.\s?)?|[-/])"  # two marks that belong together
 RUN = re.compile(rf"(?:[A-Z]\.?\s)?\[name\](?:{BETWEEN}\[name\])+(?:,?\s[A-Z]\.?(?=$|[\s,;.]))?")
 INITIAL = re.compile(r"\b[A-Za-z]\.\s?(?=\[name\])")
@@ -305,8 +329,8 @@ def mask_own_name(text: str, name: str) -> str:
 
 
 def mask_introduced(text: str) -> str:
-    """A text without names that its words introduce: "ask for X", "per X", "Mrs. X", "X calling", "X [phone]"."""
-    return mask_before_phone(mask_signature(mask_before_verb(mask_after_lead(text))))
+    """A text without names that its words introduce: "ask for X", "Mrs. X", "X calling", "X [phone]", "X: …"."""
+    return mask_speaker(mask_before_phone(mask_signature(mask_before_verb(mask_after_lead(text)))))
 
 
 def mask_after_lead(text: str) -> str:
@@ -329,6 +353,24 @@ def mask_before_phone(text: str) -> str:
     if PHONE not in text and EMAIL not in text:
         return text
     return BEFORE_PHONE.sub(lambda m: masked_if_name(m.group(1)), text)
+
+
+def mask_speaker(text: str) -> str:
+    """A text without the name of whoever it says is speaking; a place or a trouble before a colon stays."""
+    return SPEAKER.sub(lambda m: m.group(1) + (NAME if is_person(m.group(2).split()) else m.group(2)), text)
+
+
+def is_person(parts: list[str]) -> bool:
+    """Whether none of some capitalised words is an ordinary word, of the trade or of places, but for a first name."""
+    words = [part.lower().rstrip(".") for part in parts]
+    rest = words[1:] if words[0] in GIVEN else words
+    return not any(word in NOT_NAMES or word in OF_PLACES or word in ordinary_words() for word in rest)
+
+
+@lru_cache(maxsize=1)
+def ordinary_words() -> frozenset[str]:
+    """Ordinary English words, as `ordinary.txt` lists them."""
+    return frozenset(files("pipeline.normalise").joinpath("ordinary.txt").read_text("utf-8").split())
 
 
 def masked_if_name(words: str) -> str:

@@ -166,6 +166,19 @@ def test_a_signature_at_the_end_is_a_name_and_a_place_is_not():
     assert mask_texts(texts, [None] * 3) == ["The screen is off by an inch. - [name]", "jam again — [name]", texts[2]]
 
 
+@pytest.mark.parametrize("name", ["Imre Castellan", "Jo Ann Verhoek", "Hazel Verhoek", "R. Castellan", "Bo O'Hare"])
+def test_whoever_is_said_to_speak_is_a_name(name: str):
+    assert mask_texts([f"{name}: no electricity here"], [None]) == ["[name]: no electricity here"]
+
+
+@pytest.mark.parametrize(
+    "head",
+    ["Paper Jam", "Power Outage", "Oak Grove", "Hazel Fork Lodge", "Tamber Hall", "Urgent Update", "Screen Frozen"],
+)
+def test_a_trouble_or_a_place_before_a_colon_stays(head: str):
+    assert mask_texts([f"{head}: no electricity here"], [None]) == [f"{head}: no electricity here"]
+
+
 @pytest.mark.parametrize(
     "header", ["Called in by", "callerName", "Contact phone", "Entered_By", "CALLBACK", "Judge", "first name"]
 )
