@@ -21,6 +21,7 @@ from pipeline.sources.tables import Fault, RawTable, short
 TIMES_PROMISED = {"estimated_restoration_at"}  # may lie far ahead
 SIDE_BY_SIDE = 2  # columns worked on at a time: polars leaves Python's lock to the other; our choice
 CODE_BAD, CODE_NO_ZONE = "bad", "no-zone"
+MOST_WORDS = 200  # different words of one column that are read by sense; more are no list of words [count]
 SCALED_PLACES = 6  # of a number brought into our unit: a thirty-sixth of a second in hours stays apart
 EXACT = 2**53  # below it every reader of JSON keeps a whole number exact: RFC 8259 section 6
 
@@ -161,6 +162,8 @@ def by_sense(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
         choices = closed_list(column)
         said = frame[name].str.to_lowercase()
         odd = said.filter(~said.is_in(choices)).drop_nulls().unique().to_list()
+        if len(odd) > MOST_WORDS:
+            continue  # no list of words, and looking each up would take long
         found = {word: match.ours for word in odd if (match := meaning(word, name, choices)) and is_clear(match)}
         if found:
             is_read = said.is_in(list(found))

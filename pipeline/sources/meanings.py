@@ -6,7 +6,7 @@ The words are in `meanings.toml`, which a county may extend.
 import re
 import tomllib
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ SHORTEST = 5  # letters; shorter words are not compared letter by letter, `open`
 INSIDE = 0.7  # likeness of a phrase that holds a listed word: our choice
 BY_SENSE = 0.85  # likeness of a phrase whose words all have a sense that counts; falls with those that have none
 CLEAR = 0.85  # likeness from which a word is read by itself, without a person who has looked: our choice
+KEPT = 4096  # words whose meaning is kept in memory, as a watcher runs all day [count]
 LONGEST_PHRASE = 4  # words of one entry of `[senses]` [count]
 LONGEST_WORD = 9  # words of theirs; a longer one is a sentence and no word of a list [count]
 NOT = "not"  # the sense that turns all others round
@@ -53,7 +54,7 @@ def meanings(column: str, choices: tuple[str, ...]) -> dict[str, str]:
     return others | {plain_word(ours): ours for ours in choices}
 
 
-@cache
+@lru_cache(maxsize=KEPT)
 def meaning(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
     """The word of ours that one of theirs stands for, None where nothing is alike."""
     known = meanings(column, choices)
@@ -148,7 +149,7 @@ def neutral() -> frozenset[str]:
     return frozenset(meaning_words()["neutral"]["words"])
 
 
-@cache
+@lru_cache(maxsize=KEPT)
 def senses_of(text: str) -> tuple[frozenset[str], int]:
     """The senses of a phrase's words, the longest entry at each place, and how many words have none [count].
 
@@ -171,7 +172,7 @@ def senses_of(text: str) -> tuple[frozenset[str], int]:
     return frozenset(found), strange
 
 
-@cache
+@lru_cache(maxsize=KEPT)
 def senses_at(phrase: str) -> frozenset[str]:
     """The senses of one entry; a beginning counts for the longest that fits."""
     whole, begun = entries()
