@@ -1,5 +1,6 @@
 """The shift's hand-over: what is open, promised, watched and why, on one page to print."""
 
+import textwrap
 from collections.abc import Mapping
 from typing import Any
 
@@ -14,7 +15,7 @@ from pipeline.outputs.pages import Answered, Section, between, clock, keep_away,
 
 LINE_CHANCE = 1 / 3  # chance of a wait over 30 min from which a line is watched; our choice
 FULL_CHANCE = 0.5  # chance to run out from which a supply is watched; our choice
-WORDS = 90  # letters of a caller's words that are printed; our choice
+WORDS = 180  # letters of a caller's words that are printed, all where people are in danger; our choice
 
 
 def hand_over(known: Known, answers: Answered) -> str:
@@ -58,7 +59,7 @@ def open_tickets(known: Known, tickets: pl.DataFrame) -> Section:
                 named.get(r["site_id"], f"not recognised: “{r['place']}”"),
                 called(r["category"]) + (f", {r['unit_id']}" if r["unit_id"] else ""),
                 holder(r),
-                short(r["text"]) + (f" (repeats {r['same_as']})" if r["same_as"] else ""),
+                short(r["text"], "safety" in r["categories"]) + (f" (repeats {r['same_as']})" if r["same_as"] else ""),
             )
             for r in order.iter_rows(named=True)
         ],
@@ -73,10 +74,13 @@ def holder(row: Mapping[str, Any]) -> str:
     return str(row["rover_id"] or "by telephone")
 
 
-def short(text: str | None) -> str:
-    """A caller's words, cut where they run on."""
+def short(text: str | None, is_whole: bool = False) -> str:
+    """A caller's words, cut after a word where they run on."""
     told = " ".join((text or "").split())
-    return told if len(told) <= WORDS else told[: WORDS - 1] + "…"
+    if is_whole or len(told) <= WORDS:
+        return told
+    cut = textwrap.shorten(told, WORDS, placeholder=" …").strip()
+    return cut if len(cut) > 1 else told[: WORDS - 1] + "…"  # one word that is longer than that
 
 
 def promised(known: Known, answers: Answered) -> Section:

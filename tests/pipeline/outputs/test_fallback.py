@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from pipeline.outputs import fallback
-from pipeline.outputs.hand_over import hand_over
+from pipeline.outputs.hand_over import WORDS, hand_over, short
 
 
 @pytest.fixture
@@ -25,6 +25,15 @@ def test_the_hand_over_says_what_is_open_and_keeps_away_from_danger(inputs, answ
     assert "<td>K3" in page and page.index("<td>K3") < page.index("<td>K1")  # danger first
     assert "911" in page and "Unofficial" in page
     assert "http" not in page  # nothing is fetched
+
+
+def test_a_callers_words_are_cut_after_a_word_and_never_where_people_are_in_danger():
+    told = "the battery is swollen " * 20
+    cut = short(told)
+    assert WORDS - len("swollen ") <= len(cut) <= WORDS
+    assert cut.endswith(" …") and told.startswith(cut.removesuffix("…"))
+    assert short(told, is_whole=True) == told.strip()
+    assert short("x" * 500) == "x" * (WORDS - 1) + "…"
 
 
 def test_a_pack_has_every_page_and_telephones_only_where_allowed(inputs, answers_of):
