@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass
 
+from pipeline.normalise.spoken import ONES, in_digits
 from pipeline.normalise.word_lists import COUNT_WORDS
 
 MOST = 2000  # more people than any line of a polling place; a larger number counts something else [count]
@@ -16,6 +17,10 @@ LOOSE = (
     (re.compile(r"\b(?:a\s+)?couple\s+(?:of\s+)?hundred\b"), "200"),
     (re.compile(r"\b(?:a|one)\s+hundred\b"), "100"),
 )
+CALL_SIGN = rf"(?:\s+(?:{'|'.join(COUNT_WORDS)}|\d{{1,2}})(?=\s*[.,:;]))?"  # "[name] fifteen. The line …"
+MASKED = re.compile(rf"\[(?:phone|email)\]|\[name\]{CALL_SIGN}")
+READ_OUT = re.compile(rf"\b(?:{'|'.join(ONES)})(?:[\s-]+(?:{'|'.join(ONES)})){{2}}\b")  # "one-two-zero persons"
+DIGIT, COUNTED = re.compile(r"\d"), re.compile("|".join(COUNT_WORDS))
 # What a number counts when it does not count people.
 OTHER_AFTER = (
     r"(?!\s*(?:min\b|mins\b|minutes?|hrs?\b|hours?|m\b|%|percent|pct\b|am\b|pm\b|a\.m|p\.m|ft\b|feet|deg|times|st\b"
@@ -42,6 +47,7 @@ NOT_PEOPLE = (  # numbers that name something or tell a time, taken out before a
         r"|road|rd|drive|dr|lane|ln|court|ct|boulevard|blvd|pike|highway|hwy|parkway|pkwy|way|terrace|place|pl)\b"
     ),
     re.compile(r"\b\d{1,2}[:.]\d{2}(?::\d{2})?\s*(?:[ap]\.?m?\b\.?)?|\b\d{1,2}\s?(?:[ap]\.?m\b\.?|o'?\s?clock)"),
+    re.compile(r"\b\d{1,2}\s*(?:hrs?|hours?)\s*(?:and\s*)?\d{1,2}\b"),  # "1 hr 15"
     re.compile(r"\b(?:since|until|till|til|before|after|by)\s+\d{1,2}\b(?!\s*(?:people|ppl|voters?|or|to|-|%))"),
 )
 COUNT = r"(?P<n>\d{1,4})(?:\s?(?:-|to|or)\s?(?P<to>\d{1,4}))?(?![\d:/-]|\.\d)"
@@ -139,12 +145,16 @@ def read_crowd(text: str, category: str, things: frozenset[str]) -> Crowd:
 
 def spelled_out(text: str) -> str:
     """A text with its number words as digits and without marked-out parts and numbers that count nobody."""
-    text = re.sub(r"\[(?:phone|name|email)\]", ";", text)
-    for form in NOT_PEOPLE:
-        text = form.sub("; ", text)
-    for form, digits in LOOSE:
-        text = form.sub(digits, text)
-    if any(w in text for w in COUNT_WORDS):
+    text = MASKED.sub(";", text)
+    if "-" in text or "zero" in text:
+        text = READ_OUT.sub(lambda m: in_digits(m.group()), text)
+    if DIGIT.search(text):  # each of the forms holds one
+        for form in NOT_PEOPLE:
+            text = form.sub("; ", text)
+    if "dozen" in text or "hundred" in text:
+        for form, digits in LOOSE:
+            text = form.sub(digits, text)
+    if COUNTED.search(text):
         text = SPOKEN.sub(lambda m: str(TENS.get(m.group(1) or "", 0) + COUNT_WORDS[m.group(2)]), text)
     return text
 

@@ -1,6 +1,7 @@
 """Whether a caller asks how something is done or allowed, rather than for help: the mark of a procedure ticket."""
 
 import re
+from functools import lru_cache
 
 SUBJECT = (
     r"(?:(?:a|an|the|our|my|your|this|that|these|those|any|some|his|her|their|one|two|every|each|either)\s+)?(?:\w+\s+)?"
@@ -48,6 +49,7 @@ def asks(text: str) -> tuple[bool, bool]:
     return "?" in text, BEGINS.match(text) is not None
 
 
+@lru_cache(maxsize=50_000)
 def before_question(text: str) -> str | None:
     """What a text says before it asks how something is done or allowed; None where it does not ask that.
 

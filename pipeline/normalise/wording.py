@@ -12,15 +12,14 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from rapidfuzz import process
-from rapidfuzz.distance import OSA
 
 from pipeline.contracts.words import TICKET_CATEGORIES
 from pipeline.normalise import again, asides, county_words, voices
 from pipeline.normalise.examples import Examples, learn
 from pipeline.normalise.forms import stem, tidy
+from pipeline.normalise.slips import SMALL, put_all_right, understood
 from pipeline.normalise.voices import Told
-from pipeline.normalise.word_lists import COUNT_WORDS, words_of
+from pipeline.normalise.word_lists import COUNT_WORDS
 
 NUMBER = "<n>"
 GAP = "~"
@@ -33,13 +32,6 @@ CLAUSE = re.compile(
     r"|2 nd thing)\b"
 )
 TOKEN = re.compile(r"\d+|[a-z]+")
-SMALL = frozenset(
-    words_of(
-        "a an the our my your their his her its this that these those is are was were be been being am just even really"
-        " very quite so now also still some s t re m ve ll d th st nd rd as"
-    )
-)
-KEYS = ("qwertyuiop", "asdfghjkl", "zxcvbnm")
 
 
 @dataclass(frozen=True)
@@ -130,8 +122,10 @@ def phrases_of(table: Mapping[str, Any], classes: Mapping[str, list[str]]) -> It
 
 
 def any_of(text: str) -> re.Pattern[str]:
-    """What finds any of some words or regular expressions, one a line, as whole words of whatever case."""
-    return re.compile(rf"\b(?:{'|'.join(filter(None, map(str.strip, text.splitlines())))})\b", re.I)
+    """What finds any of some words or regular expressions, one a line, as whole words, in a text of lower case."""
+    forms = "|".join(filter(None, map(str.strip, text.splitlines())))
+    lower = re.sub(r"\\.|[A-Z]", lambda m: m.group() if m.group()[0] == "\\" else m.group().lower(), forms)
+    return re.compile(rf"\b(?:{lower})\b")  # without re.I: what begins otherwise is passed over at once
 
 
 def build_vocabulary(table: Mapping[str, Any], said: Sequence[Told] = ()) -> Vocabulary:
@@ -170,7 +164,9 @@ def build_vocabulary(table: Mapping[str, Any], said: Sequence[Told] = ()) -> Voc
     for told in said:
         if told.category:
             sentences.setdefault(told.category, []).append(told.text)
-    book.examples = learn(sentences, lambda text: clauses_of(book, text))
+    parts = {text: [part for _, part in parts_of(tidy(text))] for texts in sentences.values() for text in texts}
+    put_all_right(book, {token for told in parts.values() for part in told for token in TOKEN.findall(part)})
+    book.examples = learn(sentences, lambda text: [words for part in parts[text] if (words := words_in(book, part))])
     return book
 
 
@@ -222,65 +218,6 @@ def shipped() -> dict[str, Any]:
     here = files("pipeline.normalise")
     texts = [here.joinpath(name).read_text("utf-8") for name in ("vocabulary.toml", "examples.toml")]
     return tomllib.loads("\n".join(texts))
-
-
-def understood(book: Vocabulary, token: str) -> tuple[str, ...]:
-    """The stems that a token stands for: itself, a spelling put right, or two words run together."""
-    if token not in book.known:
-        book.known[token] = put_right(book, token)
-    return book.known[token]
-
-
-def put_right(book: Vocabulary, token: str) -> tuple[str, ...]:
-    """`understood`, worked out anew."""
-    if token in book.spelled:
-        return book.spelled[token]
-    base = stem(token)
-    if len(token) < 4 or base in book.stems or token in book.common:
-        return (base,)
-    limit = 1 if len(token) <= 7 else 2 if len(token) <= 11 else 3
-    near = process.extract(token, book.raw, scorer=OSA.distance, score_cutoff=limit, limit=8)
-    # A slip seldom changes the first letter, and in a short word only a likely one is safe to undo.
-    sure = [
-        (d + slip_cost(token, w) + 0.2 * (w not in book.trade), w)
-        for w, d, _ in near
-        if len(token) > 4 or is_likely_slip(token, w)
-    ]
-    if sure:
-        return (stem(min(sure)[1]),)
-    return run_together(book, token) or (base,)
-
-
-def slip_cost(token: str, word: str) -> float:
-    """What makes one of several near words less likely: another first letter, a letter more or less, keys far apart."""
-    wrong = [(a, b) for a, b in zip(token, word, strict=False) if a != b]
-    far = len(token) == len(word) and len(wrong) == 1 and not are_neighbours(*wrong[0])
-    return 0.5 * (word[0] != token[0]) + 0.1 * (len(token) != len(word)) + 0.1 * far
-
-
-def is_likely_slip(token: str, word: str) -> bool:
-    """Whether two short words differ by swapped neighbours, a letter more or less, or two keys side by side."""
-    if len(token) != len(word):
-        return token[0] == word[0]
-    wrong = [(a, b) for a, b in zip(token, word, strict=True) if a != b]
-    return len(wrong) == 2 or (len(wrong) == 1 and are_neighbours(*wrong[0]))
-
-
-def are_neighbours(one: str, other: str) -> bool:
-    """Whether two letters lie side by side on a QWERTY keyboard."""
-    spots = [(row, key) for letter in (one, other) for row in range(3) for key in [KEYS[row].find(letter)] if key >= 0]
-    return len(spots) == 2 and abs(spots[0][0] - spots[1][0]) <= 1 and abs(spots[0][1] - spots[1][1]) <= 1
-
-
-def run_together(book: Vocabulary, token: str) -> tuple[str, ...]:
-    """Two known words written as one ("saysneed"), or nothing."""
-    if len(token) < 6:
-        return ()
-    for cut in range(len(token) - 2, 1, -1):
-        left, right = stem(token[:cut]), stem(token[cut:])
-        if left in book.stems and right in book.stems and (cut > 2 or token[:cut] in SMALL):
-            return (left, right)
-    return ()
 
 
 def clauses_of(book: Vocabulary, text: str) -> list[list[tuple[str, str]]]:
