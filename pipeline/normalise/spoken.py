@@ -11,6 +11,24 @@ WORD = "|".join((*ONES, *TEENS, *TENS))
 RUN = re.compile(rf"\b(?:{WORD})(?:[\s-]+(?:{WORD}))+\b(?!\s+(?:hundred|thousand))", re.I)
 
 HUNDRED = re.compile(rf"\b(?:({WORD}|a)[\s-]+)?hundred[\s-]+(?:and[\s-]+)?((?:{WORD})(?:[\s-]+(?:{WORD}))?)\b", re.I)
+NINER = re.compile(r"\bniner\b", re.I)  # as read out on the radio
+TWICE = re.compile(rf"\b(double|triple)[\s-]+({'|'.join(ONES)})\b", re.I)  # "double oh seven"
+# Numbers as dictation writes them, in a number that is read out digit by digit.
+HEARD_AS = {"to": "two", "too": "two", "for": "four", "fore": "four", "won": "one", "ate": "eight", "o": "oh"}
+HEARD = rf"(?:{'|'.join(ONES)}|{'|'.join(HEARD_AS)})"
+HEARD_RUN = re.compile(rf"\b{HEARD}(?:[\s-]+{HEARD}){{2,}}\b", re.I)
+FEWEST_HEARD = 4  # such words of which three or more are numbers: our choice
+
+
+def heard_in_digits(text: str) -> str:
+    """A text in which what dictation made of the digits of a read-out number is put right: "one for oh eight"."""
+
+    def put_right(found: re.Match[str]) -> str:
+        words = re.split(r"[\s-]+", found.group().lower())
+        enough = len(words) >= FEWEST_HEARD and sum(w in ONES for w in words) >= FEWEST_HEARD - 1
+        return " ".join(HEARD_AS.get(w, w) for w in words) if enough else found.group()
+
+    return HEARD_RUN.sub(put_right, text)
 
 
 def of_hundreds(hundreds: str | None, rest: str) -> str:
@@ -21,7 +39,12 @@ def of_hundreds(hundreds: str | None, rest: str) -> str:
 
 def in_digits(text: str) -> str:
     """A text with two or more number words in a row as the digits that they read out; a single one stays."""
-    text = HUNDRED.sub(lambda m: of_hundreds(m.group(1), m.group(2)), text) if "hundred" in text.lower() else text
+    lower = text.lower()
+    if "niner" in lower:
+        text = NINER.sub("nine", text)
+    if "double" in lower or "triple" in lower:
+        text = TWICE.sub(lambda m: " ".join([m.group(2)] * (2 if m.group(1).lower() == "double" else 3)), text)
+    text = HUNDRED.sub(lambda m: of_hundreds(m.group(1), m.group(2)), text) if "hundred" in lower else text
     return RUN.sub(lambda m: digits(re.split(r"[\s-]+", m.group(0).lower())), text)
 
 

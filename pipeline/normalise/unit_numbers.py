@@ -3,7 +3,7 @@
 import re
 from functools import lru_cache
 
-from pipeline.normalise.spoken import ONES, in_digits
+from pipeline.normalise.spoken import ONES, TEENS, TENS, digits, heard_in_digits, in_digits
 
 EXACT = ("name", "short", "parts", "does", "pair", "numbered")
 DEVICE_NOUN = (
@@ -22,6 +22,12 @@ ENDING = re.compile(
     r"|\W){0,4}\s*#?\s*(\d{2,6})(?!\w)",
     re.I,
 )
+# "The scanner with 180 on the back", "the one labelled 4131"
+STICKER = re.compile(
+    r"\b(?:with|has|marked|label+ed|tagged|numbered|bearing|designated|identified\s+as|sticker(?:\s+(?:says|reads|is))?)\s+(?:the\s+)?(?:number\s+)?#?(\d{2,10})"
+    r"(?=\s+(?:on|written|printed|stuck)\b|\W*$|[.,;]|\s+(?:is|was|has|wont|won't|will|just|keeps|jam\w*)\b)",
+    re.I,
+)
 THE_ONE = re.compile(r"\bthe\s+#?(\d{3,6})\s+(?:one|unit|machine|scanner)\b", re.I)
 ONE = re.compile(rf"\b(?:{'|'.join(ONES)})\b", re.I)
 DIGIT = re.compile(r"\d")
@@ -33,18 +39,20 @@ SHORT = re.compile(r"(?<![\w.'\u2019-])([a-z]|[a-z]{2,4}[\s#-]{0,2})[#-]?(\d{1,2
 PARTS = re.compile(r"(?<![\w/$-])\d{1,4}(?:[-. ]\d{1,4}){1,3}(?![\w/:%-])")  # "41-31", "7731 46 598"
 WHOLE_PAIR = re.compile(r"(?<![\w$:./#-])(\d\d)(?![\w/%-]|[:.,]\d)")  # "31 won't boot", where tags have two digits
 DOING = re.compile(  # a number that does what only a device does: "22 back in svc", of a whole tag of two digits
-    r"(?<![\w$:./#-])(\d\d)\s+(?:is|was|isn'?t|won'?t|still|now|just|keeps?|got|gets)?\s*"
+    r"(?<![\w$:./#-])(\d\d?)(?:'s)?\s+(?:is|was|isn'?t|won'?t|still|now|just|keeps?|got|gets)?\s*"
     r"(?:back|down|dead|died|dropped|frozen?|hung|quit|stuck|jam(?:s|med|ming)?|misfe\w+|reject\w*|beep\w*|blank|boot\w*"
     r"|rebooting|says?|reads?|shows|printing|offline|working|works|cracked|dark)\b",
     re.I,
 )
-PRAISING = r"(?:fine|ok|okay|good|well|nicely|normally|alright)"
-GOOD = re.compile(  # "T06 ok", "03 was swapped out & runs fine", "T11 printed its zeros very nicely"
-    rf"(?<![\w-])(?:{DEVICE_NOUN}\s+)?#?[a-z]{{0,4}}[- ]?\d[\w-]*(?:\s+(?!not\b|isn|wasn|won|but\b)[\w'/&]+){{0,5}}?"
-    rf"\s+{PRAISING}\b(?!\s+(?:until|till|one)\b)",
+LARGE = "|".join((*TEENS, *TENS))
+SINGLE = re.compile(rf"\b(?:{LARGE}|{'|'.join(ONES)})\b", re.I)
+AFTER_DEVICE = re.compile(rf"\b({DEVICE_NOUN}\s+(?:number\s+|no\.?\s+)?)({LARGE})\b", re.I)  # "scanner fourteen"
+DOES_WORD = re.compile(  # "fourteen is jammed", "seven won't boot"
+    rf"\b({LARGE}|two|three|four|five|six|seven|eight|nine)(?=(?:\s+(?:is|was|isn'?t|won'?t|keeps?)|'s)\s+(?:\w+\s+)?"
+    r"(?:back|down|dead|died|dropped|frozen?|freez\w+|hung|quit|stuck|jam(?:s|med|ming)?|misfe\w+|reject\w*|beep\w*|blank"
+    r"|boot\w*|rebooting|printing|offline|working|cracked|dark|start|turn|scan|print|take|read)\b)",
     re.I,
 )
-PRAISE = re.compile(rf"\b{PRAISING}\b", re.I)
 JOINED = re.compile(  # "88 and 89", "neither T04 nor T05", "61 thru 64"
     r"(?<![\w.:$/-])([a-z]{0,4}[- ]?\d[\w-]*)\s*(?:,|/|\+|&|\band\b|\bnor\b|\bor\b|\bthru\b|\bthrough\b|\bto\b)"
     r"\s*([a-z]{0,4}[- ]?\d[\w-]*)(?![\w:%/])",
@@ -68,7 +76,7 @@ COUNT_UNIT = re.compile(
 
 def digits_of(text: str) -> str:
     """The digits of a text."""
-    return "".join(c for c in text if c.isdigit())
+    return "".join(filter(str.isdigit, text))
 
 
 def bare_name(text: str) -> str:
@@ -100,13 +108,22 @@ def whole_tags(text: str) -> dict[str, int]:
     return found
 
 
+def unit_digits(text: str) -> str:
+    """A text with the numbers that may name units as digits: read out, dictated, or a single word beside a device."""
+    text = in_digits(heard_in_digits(text))
+    if not SINGLE.search(text):
+        return text
+    text = AFTER_DEVICE.sub(lambda m: m.group(1) + digits([m.group(2).lower()]), text)
+    return DOES_WORD.sub(lambda m: digits([m.group(1).lower()]), text)
+
+
 @lru_cache(maxsize=10_000)
 def numbers_said(said: str, text: str) -> tuple[tuple[str, str], ...]:
     """Numbers that can name a unit, surest first: (how they were said, the digits or the tag).
 
     In free text a number needs a sign that it names a unit, since most numbers there count people or minutes.
     """
-    said, text = in_digits(said), in_digits(text)
+    said, text = in_digits(said), unit_digits(text)
     has_digit = DIGIT.search(said + text)
     one = (
         [("numbered", f"{m.group(1)} {m.group(2)}") for m in NUMBERED.finditer(text)]
@@ -126,7 +143,7 @@ def numbers_said(said: str, text: str) -> tuple[tuple[str, str], ...]:
     found += [("does", m.group(1)) for m in DOING.finditer(text)]
     for how, form in (
         ("parts", PARTS),
-        *(("text", form) for form in (ENDING, THE_ONE, HASHED, AFTER_NOUN)),
+        *(("text", form) for form in (ENDING, THE_ONE, STICKER, HASHED, AFTER_NOUN)),
         ("bare", BARE),
         ("lead", LEADING),
         ("pair", WHOLE_PAIR),

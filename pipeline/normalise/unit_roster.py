@@ -2,16 +2,19 @@
 
 import re
 from collections import Counter, defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import polars as pl
 
 from pipeline.normalise.kept import kept
-from pipeline.normalise.unit_numbers import bare_name, digits_of, whole_tag
+from pipeline.normalise.unit_numbers import MOST_PARTS, PART, bare_name, digits_of, whole_tag
 
 ROSTERS_KEPT = 2  # the present one, and that of a past moment [count]
 TAIL_DIGITS = 3  # "at least three final digits of id or serial", as hotline staff ask for: common practice, no source
+DEVICE_WORD = re.compile(
+    r"scan|tab|read|count|mach|unit|dev|bmd|mark|touch|print|poll|pad|book|epb|lap|stat|spare|tag|ser"
+)
 
 
 @dataclass(frozen=True)
@@ -27,6 +30,12 @@ class Unit:
     local: tuple[tuple[str, str], ...]  # the letters and digits that its id, or tag, ends in: "s", "2" of "04-S2"
     whole: tuple[tuple[str, str], ...]  # id and serial in one form, with digits of it, where they have letters too
     alias: str  # its serial as a tag, where that is one of the county's own: "p47" of "P047"
+    runs: tuple[str, ...] = ()  # neighbouring parts of its tags in one form: "scn412", "7b"
+    names: tuple[str, ...] = ()  # its id and serial, letters and digits alone
+    is_spare: bool = False  # a spare that waits at a site: meant only where it is named
+    parts: tuple[str, ...] = ()  # the letters and the digits of its id in turn
+    letters: frozenset[str] = frozenset()  # a letter that its id, or tag, ends in: "b" of "DS-07B"
+    words: tuple[str, ...] = ()  # words of its tag that no other unit at its site has: "heron" of "TAB-HERON"
 
 
 @dataclass
@@ -51,14 +60,19 @@ def tag_of(text: str) -> str:
 
 def unit_book(units: pl.DataFrame) -> UnitBook:
     """The index of a roster of units."""
-    return unit_book_of(units.select("unit_id", "site_id", "type", "serial").sort("unit_id"))
+    return unit_book_of(units.select("unit_id", "site_id", "type", "serial", "role").sort("unit_id"))
 
 
 @kept(ROSTERS_KEPT)
 def unit_book_of(units: pl.DataFrame) -> UnitBook:
     """The index of the units' numbers."""
     rows = units.to_dicts()
-    book = UnitBook([make_unit(row) for row in rows], [row["serial"] or "" for row in rows])
+    serials = {row["unit_id"]: row["serial"] or "" for row in rows}
+    stood: dict[str, list[Unit]] = defaultdict(list)
+    for row in rows:
+        stood[row["site_id"] or ""].append(make_unit(row))
+    units_by_id = {u.unit_id: u for here in stood.values() for u in with_words(here, serials)}
+    book = UnitBook([units_by_id[row["unit_id"]] for row in rows], list(serials.values()))
     for unit in book.units:
         if unit.site_id:
             book.at_site[unit.site_id].append(unit)
@@ -73,6 +87,19 @@ def unit_book_of(units: pl.DataFrame) -> UnitBook:
     for index in (book.at_site, book.by_tail):  # what is looked up must not become a part of what is kept
         index.default_factory = None  # type: ignore[attr-defined]
     return book
+
+
+def with_words(units: list[Unit], serials: dict[str, str]) -> list[Unit]:
+    """The units of a site, each with the words of its tags that no other there has and that name no kind of device."""
+    words = {u.unit_id: set(re.findall(r"[a-z]{3,}", f"{u.unit_id} {serials[u.unit_id]}".lower())) for u in units}
+    counts = Counter(word for found in words.values() for word in found)
+    # One of a kind needs no word to be told by, and its word may be any: "ADA-01".
+    alike = Counter(u.type for u in units)
+    words = {u.unit_id: words[u.unit_id] if alike[u.type] > 1 else set() for u in units}
+    own = {
+        i: tuple(sorted(w for w in found if counts[w] == 1 and not DEVICE_WORD.match(w))) for i, found in words.items()
+    }
+    return [replace(u, words=own[u.unit_id]) for u in units]
 
 
 def add_aliases(book: UnitBook) -> None:
@@ -97,7 +124,26 @@ def make_unit(row: dict[str, Any]) -> Unit:
         tuple(local for local in (local_of(row["unit_id"]), local_of(row["serial"] or "")) if local[1]),
         tuple((form, digits_in(name)) for name in (row["unit_id"], row["serial"] or "") if (form := whole_tag(name))),
         tag_of(row["serial"] or "") if local_of(row["serial"] or "")[1] else "",
+        tuple(sorted({run for name in (row["unit_id"], row["serial"] or "") for run in runs_of(name)})),
+        tuple(bare_name(name) for name in (row["unit_id"], row["serial"] or "") if name),
+        row["role"] == "spare",
+        tuple(p.lstrip("0") or "0" for p in PART.findall(row["unit_id"].lower())),
+        frozenset({letter_of(row["unit_id"]), letter_of(row["serial"] or "")} - {""}),
     )
+
+
+def runs_of(name: str) -> list[str]:
+    """Two neighbouring parts of a tag and more, but not all, in one form each, where they have letters and digits."""
+    parts = [p.lstrip("0") or "0" for p in PART.findall(name.lower())]
+    sizes = range(2, min(len(parts), MOST_PARTS))
+    forms = ("".join(parts[i : i + n]) for n in sizes for i in range(len(parts) - n + 1))
+    return [form for form in forms if not form.isalpha() and not form.isdigit()]
+
+
+def letter_of(name: str) -> str:
+    """The single letter that a tag ends in, after digits or a mark; empty where it ends otherwise."""
+    found = re.search(r"[^a-z]([a-z])$", name.lower())
+    return found.group(1) if found else ""
 
 
 def digits_in(tag: str) -> str:

@@ -3,22 +3,22 @@
 import math
 import re
 from collections.abc import Mapping, Set
+from functools import lru_cache
 
 from rapidfuzz.distance import OSA
 
 from pipeline.normalise.spoken import ONES
+from pipeline.normalise.unit_marks import by_end, by_mark, by_order, by_run, spelled
 from pipeline.normalise.unit_numbers import (
-    DEVICE_NOUN,
     DIGIT,
     EXACT,
-    GOOD,
     JOINED,
-    PRAISE,
     bare_name,
     digits_of,
     numbers_said,
     whole_tags,
 )
+from pipeline.normalise.unit_others import THE_SECOND, without_beside
 from pipeline.normalise.unit_roster import TAIL_DIGITS, Unit, UnitBook, tag_of
 
 TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what the trouble is about
@@ -38,23 +38,27 @@ CATEGORY_TYPE = {
     "accessible-device": "bmd",
     "poll-book": "pollbook",
 }
+# A unit is guessed by the category, or by all categories of its kind of unit, from this probability up: our choice
+SURE_ENOUGH = 0.6
 SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
+SCANNER_DOORS = frozenset({"bin", "card"})
+KINDS = frozenset({"scanner", "bmd", "pollbook", "accessible"})
 COUNTERS = frozenset({"scanner", "machine"})  # words for what counts
 BESIDE = (  # what is named, the types that it is where the roster has it, and whose troubles it has
     ("sender", ("transmission-sending",), ("transmission", "poll-book")),
     ("labeller", TYPES["printer"], ("poll-book",)),
 )
-# A clause that begins so, and tells nothing good, is about another unit than the one named before: "4140 is fine. The
-# second one hums".
-THE_SECOND = re.compile(
-    rf"(?:^|[.;:!?,]|\b(?:while|but|and))\s*the\s+second(?:\s+(?:one|{DEVICE_NOUN})\b|\s*,)"
-    r"(?![^.;!?]*\b(?:fine|ok|okay|good|well|normal\w*|works|working|started|runs|running)\b)",
-    re.I,
+# What a unit was exchanged for, or its work was given to, at the end: "swapped with 12", "moved all to T-05".
+INSTEAD = re.compile(
+    r"\b(?:with|to|for|from|by|on|onto|use|using|spare)\s+(?:the\s+|spare\s+|unit\s+)*[\w-]*\d[\w-]*", re.I
 )
 SAID_KINDS = tuple(
     (kind, re.compile(form))
     for kind, form in (
-        ("pollbook", r"check|ck\s?-?in|poll\s?-?book|\bepb|\bebk|\bpb\b|tablet|ipad|laptop|e-?book|sign"),
+        (
+            "pollbook",
+            r"check|ck\s?-?in|\bbook|poll\s?-?book|\bpads?\b|poll\s?pad|\bepb|\bebk|\bpb\b|tablet|ipad|laptop|e-?book|sign",
+        ),
         ("bmd", r"\bbmd|mark|\bmkr|touch|\bmd\b|\bada\b|access"),
         ("scanner", r"scan|scnr|tabul|reader|\bsc\b|count"),
     )
@@ -102,12 +106,26 @@ def unit_of(
     has_digit = DIGIT.search(text)
     told = JOINED.sub(lambda m: " ; " if are_two(book, here, *m.groups()) else m.group(), text) if has_digit else text
     # What is named only to say that it is fine is not what is meant.
-    bad = GOOD.sub(" ; ", told) if has_digit and PRAISE.search(text) else told
+    bad = without_beside(told) if has_digit or any(u.letters for u in here) else told
+    second = THE_SECOND.search(bad) if "second" in bad.lower() else None
+    if second:
+        first = unit_named(book, here, said or "", bad[: second.start()], ())
+        if first and the_other(book, here, first):
+            return the_other(book, here, first)
     unit_id = unit_named(book, here, said or "", bad, wanted)
-    if unit_id and "second" in text.lower() and THE_SECOND.search(text):
-        return the_other(book, here, unit_id) or unit_id
     good = unit_named(book, here, "", told, wanted) if unit_id is None and bad != told else None
     return the_other(book, here, good) if good and book.by_id[good].type in wanted else unit_id
+
+
+def unit_at_end(
+    book: UnitBook, site_id: str | None, resolution: str | None, category: str, kind: str | None
+) -> str | None:
+    """The unit of the kind in trouble that the words of a ticket's end name by its tag: "4182 rejoined the group"."""
+    here = book.at_site.get(site_id or "", [])
+    text = INSTEAD.sub(" ; ", resolution or "")
+    wanted = wanted_types(category, kind)
+    unit_id = named_in_text(book, here, "", text, wanted) if DIGIT.search(text) else None
+    return unit_id if unit_id and book.by_id[unit_id] in here and book.by_id[unit_id].type in wanted else None
 
 
 def the_other(book: UnitBook, here: list[Unit], unit_id: str) -> str | None:
@@ -126,9 +144,26 @@ def unit_named(book: UnitBook, here: list[Unit], said: str, text: str, wanted: t
     """`unit_of`, the first that is named."""
     if several_said(here, said):
         return None
-    unit = named_whole(here, said, text)
+    unit = named_whole(here, said, text) or named_in_column(here, said, wanted)
+    unit = unit or by_run(here, whole_tags(text), text, wanted) or by_end(here, text)
     if unit:
         return unit.unit_id
+    by_number = named_in_text(book, here, said, text, wanted)
+    if by_number:
+        return by_number
+    unit = named_by_mark(here, text, wanted)
+    if unit:
+        return unit.unit_id
+    fits = [u for u in here if u.type in wanted]
+    fits = [u for u in fits if not u.is_spare] if len(fits) > 1 else fits
+    if len(fits) > 1:
+        unit = by_order(here, said, wanted, types_of_noun) or by_order(here, text, wanted, types_of_noun)
+        return unit.unit_id if unit else None
+    return fits[0].unit_id if fits else None
+
+
+def named_in_text(book: UnitBook, here: list[Unit], said: str, text: str, wanted: tuple[str, ...]) -> str | None:
+    """The first unit that is named by a number."""
     for how, number in numbers_said(said, text):
         if how in EXACT:
             unit = named_exactly(book, here, wanted, how, number)
@@ -145,9 +180,31 @@ def unit_named(book: UnitBook, here: list[Unit], said: str, text: str, wanted: t
         unit = unit_by_digits(book, same_letters(here, letters), digits_of(number), wanted, how, letters)
         if unit:
             return unit.unit_id
-    fits = [u for u in here if u.type in wanted]
-    # "Scanner 2" is no number of the roster's: places count them as they stand in the room, so that two stay open.
-    return fits[0].unit_id if len(fits) == 1 else None
+    return None
+
+
+def named_in_column(here: list[Unit], said: str, wanted: tuple[str, ...]) -> Unit | None:
+    """The one unit of the site that the column for the unit names by the end of its tag, a letter or a word: "B"."""
+    if not said:
+        return None
+    alone = re.fullmatch(r"\W*([a-z]|\d{1,2})\W*", said.lower())
+    if alone:
+        mark = alone.group(1).lstrip("0")
+        fits = [u for u in here if (mark in u.letters or mark == u.parts[-1]) and (u.type in wanted or not wanted)]
+        return fits[0] if mark and len(fits) == 1 else None
+    return by_run(here, whole_tags(said), said, wanted) or named_by_mark(here, said, wanted)
+
+
+def named_by_mark(here: list[Unit], text: str, wanted: tuple[str, ...]) -> Unit | None:
+    """The one unit of the site that is named by a letter, a word of its own, its place in a count, or spelled out."""
+    fits = [u for u in here if set(spelled(text)) & set(u.local)]
+    return fits[0] if len(fits) == 1 else by_mark(here, text, wanted, types_of_noun)
+
+
+@lru_cache(maxsize=1_000)
+def types_of_noun(noun: str) -> tuple[str, ...]:
+    """The types of unit that a word for a device is of; empty where it may be any."""
+    return wanted_types(None, kind_said(noun))
 
 
 def named_whole(here: list[Unit], said: str, text: str) -> Unit | None:
@@ -186,7 +243,7 @@ def named_exactly(book: UnitBook, here: list[Unit], wanted: tuple[str, ...], how
         fits = [u for u in here if u.type in wanted and digits in (u.digits, u.serial, bare_serial(u))]
     else:  # numbered as its id is, "04-S2": the digits of other tags count no machines of a place
         noun, _, said = number.rpartition(" ")
-        types = wanted_types(None, kind_said(noun)) or wanted
+        types = types_of_noun(noun) or wanted
         fits = [u for u in here if u.type in types and ONES.get(said.lower(), said) in dict(u.local).values()]
     return fits[0] if len(fits) == 1 else None
 
@@ -209,7 +266,9 @@ def wanted_types(category: str | None, kind: str | None) -> tuple[str, ...]:
 
 def kind_named(category: str, things: Set[str]) -> str | None:
     """The only kind of unit that words name, for a trouble of a unit or a seal; null where they name none or more."""
-    return only_kind(things) if category in CATEGORY_TYPE or category == "seal" else None
+    if category == "seal":  # the doors of the ballot bin and of the memory card are the scanner's: common practice
+        return only_kind(things) or ("scanner" if things & SCANNER_DOORS and not things & KINDS else None)
+    return only_kind(things) if category in CATEGORY_TYPE else None
 
 
 def only_kind(things: Set[str]) -> str | None:
@@ -234,6 +293,13 @@ def kind_chance(category: str, chances: Mapping[str, float]) -> float:
     return math.fsum(chance for c, chance in chances.items() if kind and CATEGORY_TYPE.get(c) == kind)
 
 
+def only_units(book: UnitBook, site_id: str | None) -> dict[str, str]:
+    """The unit of each kind of which a site has but one, spares aside."""
+    here = [u for u in book.at_site.get(site_id or "", []) if not u.is_spare]
+    by_kind = {kind: [u.unit_id for u in here if u.type in types] for kind, types in TYPES.items()}
+    return {kind: found[0] for kind, found in by_kind.items() if len(found) == 1}
+
+
 def counts_itself(book: UnitBook, unit_id: str | None, site_id: str | None) -> bool:
     """Whether what is marked on also counts there, so that a scanner's troubles can be its own."""
     unit = book.by_id.get(unit_id or "")
@@ -251,6 +317,7 @@ def unit_by_digits(
     near = [
         u for u in here if len(digits) >= TAIL_DIGITS and digits.lstrip("0") in (u.digits.lstrip("0"), bare_serial(u))
     ]
+    near = near or [u for u in here if digits.lstrip("0") in u.parts and len(digits.lstrip("0")) > 1]
     near = near or [u for u in here if u.digits.endswith(digits) or (len(digits) >= size and u.serial.endswith(digits))]
     if len(near) > 1 and wanted:
         near = [u for u in near if u.type in wanted] or near

@@ -57,7 +57,7 @@ def names(chance: random.Random) -> dict[str, Callable[[Unit, str], str]]:
         "serial": lambda u, noun: f"serial {u.serial}",
         "serial in two parts": lambda u, noun: f"serial {u.serial[:4]} {u.serial[4:]}",
         "last four of the serial": lambda u, noun: f"serial ends {u.serial[-4:]}",
-        "end of its id": lambda u, noun: "".join(u.local).upper(),
+        "end of its id": lambda u, noun: "".join(u.local[0]).upper() if u.local else u.unit_id,
         "not named": lambda u, noun: f"our {noun}",
     }
 

@@ -47,7 +47,7 @@ def test_the_only_unit_that_fits_the_trouble_is_meant(units_frame: pl.DataFrame)
 def test_no_unit_is_guessed_where_two_fit_or_none_is_involved(units_frame: pl.DataFrame):
     book = unit_book(units_frame)
     assert unit_of(book, "P01", "", "jammed", "scanner-jam") is None
-    assert unit_of(book, "P01", "scanner 2", "jammed", "scanner-jam") is None
+    assert unit_of(book, "P01", "tablet 2", "frozen", "poll-book") is None
     assert unit_of(book, "P02", "", "need a judge", "staffing") is None
     assert unit_of(book, None, "", "jammed", "scanner-jam") is None
 
@@ -187,6 +187,7 @@ def test_the_only_kind_of_unit_that_words_name_goes_before_that_of_the_category(
     assert kind_named("scanner-down", {"bmd", "machine"}) == "bmd"
     assert kind_named("bmd", {"accessible", "bmd", "printer"}) == "bmd"
     assert kind_named("seal", {"scanner"}) == "scanner"
+    assert kind_named("seal", {"seal", "bin"}) == "scanner" and kind_named("seal", {"bin", "bmd"}) == "bmd"
     assert kind_named("scanner-down", {"bmd", "scanner"}) is None
     assert kind_named("long-line", {"scanner"}) is None
     book = unit_book(units_frame)
