@@ -9,18 +9,19 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import timedelta
-from functools import lru_cache
 from typing import Any
 
 from pipeline.normalise.examples import UNHEARD
-from pipeline.normalise.forms import stem
-from pipeline.normalise.wording import SMALL
 
 HOURS = timedelta(hours=8)  # an open ticket is what a call with news is about for this long: our choice
 # Where nobody writes down when a ticket was closed: how long one lasts on average [h] (docs/methods/reading.md), and
 # what it tells that one is open [natural log of odds] (`still_open` and `lasts` of `linkage.WEIGHTS`).
 LAST_HOURS, OPEN_ODDS = 1.0, 4.0
 OLD, ENOUGH_OLD = timedelta(hours=2), 10  # so many tickets so old, and none closed: nobody writes it down. Our choice
+SINCE = re.compile(r"\bsince\s+(?:\w+\s+){0,2}$", re.I)
+HELD = timedelta(
+    minutes=10
+)  # after the end of a trouble a call of its kind tells that the fix did not hold: our choice
 NEVER = ("procedure", "other")  # a question asked again is another question
 
 # Words by which a call tells that it is about something else than an earlier one.
@@ -28,28 +29,39 @@ ANOTHER = re.compile(
     r"\b(?:different|diff|separate|unrelated|another|new)\s+(?:problem|prob|issue|trouble|matter|thing|question|fault)\b"
     r"|\bdiff(?:erent)?\s+(?:from|than|one|to)\b|\bnot\s+(?:the\s+)?(?:same|one\s+(?:from|that|i|we)|like\s+(?:this|before|earlier|the))\b"
     r"|\bnot\s+the\s+\w+\s+(?:from|of)\s+(?:this|before|earlier)\b|\bunrelated\b|\bseparate(?:ly)?\b|\bnothing\s+to\s+do\s+with\b"
+    r"|\bdifferent\s+(?:ballot|sheet|voter|paper|page|machine|scanner|tablet|book)\b|\b(?:another|new)\s+(?:jam|one\s+now)\b"
     r"|\bother\s+than\s+that\b|\b(?:fine|ok|okay|good|fixed|cleared|resolved)\s+(?:now\s+)?(?:since|after)\b",
     re.I,
 )
 
 
-@lru_cache(maxsize=50_000)
-def words_of_note(text: str) -> frozenset[str]:
-    """The words of a text that may tell what it is about, without their endings."""
-    found = re.findall(r"[a-z]{3,}|\d{2,}", re.sub(r"\[(?:phone|name|email)\]", " ", text.lower()))
-    return frozenset(stem(w) for w in found if w not in SMALL and w not in UNHEARD)
+def words_of_note(clauses: Iterable[Sequence[tuple[str, str]]]) -> frozenset[str]:
+    """The words that may tell what a text is about, without their endings, slips put right, and numbers.
+
+    Parameters
+    ----------
+    clauses : of each clause the words that count: the stem, and digits or the word itself
+    """
+    pairs = [pair for clause in clauses for pair in clause]
+    numbers = {said for _, said in pairs if said.isdigit() and len(said) > 1}
+    return frozenset(numbers | {w for w, said in pairs if len(w) > 2 and not said.isdigit() and w not in UNHEARD})
 
 
-def rarity(texts: Iterable[str]) -> dict[str, float]:
+def tells_end(ends: re.Pattern[str], text: str) -> bool:
+    """Whether a text tells that something ended, other than as a time since when ("since last emptied")."""
+    text = text.lower()
+    return any(not SINCE.search(text, max(0, m.start() - 24), m.start()) for m in ends.finditer(text))
+
+
+def rarity(sets: Sequence[frozenset[str]]) -> dict[str, float]:
     """How rare each word of note is among the tickets: log(tickets / tickets with it)."""
-    sets = [words_of_note(text) for text in texts]
     return {word: math.log(len(sets) / n) for word, n in Counter(w for words in sets for w in words).items()}
 
 
 def shared(rare: dict[str, float], one: frozenset[str], other: frozenset[str]) -> float:
     """How much two tickets share: the sum of the rarity of their common words."""
     common = one & other
-    return sum(rare.get(word, 0.0) for word in sorted(common)) if common else 0.0
+    return math.fsum(rare.get(word, 0.0) for word in common) if common else 0.0
 
 
 def are_closed(rows: Sequence[dict[str, Any]]) -> bool:

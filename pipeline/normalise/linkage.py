@@ -22,13 +22,13 @@ WEIGHTS = {
     "alike": 0.64,
     "unlike": 0.97,
     "words": 0.21,  # per unit of the rarity of the words in common
-    "still_open": 2.13,  # the earlier one was open, or the call tells the end of one of its kind
+    "still_open": 2.6,  # the earlier one was open, or the call tells the end of one of its kind
     "same_unit": 0.43,
     "unit_added": -1.34,  # only the call names one
     "asked": -1.14,  # a question, or `other`: asked again it is mostly another question
     "first_hour": -2.49,  # for each hour between the two, but no more than one
     "lasts": 1.92,  # the same, where both are surely about one thing and the earlier one still was open
-    "another": -2.12,  # the call tells that it is about something else
+    "another": -4.0,  # the call tells that it is about something else
     "later": -1.29,  # for each doubling of the hours between the two beyond one, unless an end is told
     "tells_on": 0.27,  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
 }
@@ -39,6 +39,8 @@ MOST_RARITY = 16.0  # the most of words in common that counts: our choice
 ONE_THING = 0.6  # chance that both are about one thing from which they surely are: our choice
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
 TOLD_OF_LINE = 5.0  # and from which one about the line does, for a line grows again: our choice
+HALF = 0.5  # of the chances: what is read of less leaves the trouble open
+MAY_BE = 0.1  # chance of a category from which an earlier ticket may be about it too: our choice
 OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
 # From which a call is linked [probability]: just below a half more are right than said (docs/methods/reading.md).
 LIKELY = 0.45
@@ -58,16 +60,18 @@ def odds(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> 
 
 def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any]) -> dict[str, float] | None:
     """What a call and an earlier ticket have in common, by the names of `WEIGHTS`; null where they are never linked."""
+    if comes_anew(row, other):
+        return None
     shared = follow_ups.shared(rare, row["words"], other["words"])
-    if comes_anew(row, other) or (keeps_own(row, shared) and row["category"] not in other["categories"]):
+    if not may_be_of(row, other) and keeps_own(row, other, rare):
         return None
     is_same = bool(row["unit_id"] and row["unit_id"] == other["unit_id"])  # a unit only guessed may be the same one
     names_unit = row["unit_said"] is not None and not is_same
-    if names_unit and other["unit_id"]:
-        return None  # two units are two troubles
+    if names_unit and other["unit_said"]:
+        return None  # two units named are two troubles
     lift = by_kind(row["chances"], other["chances"])
     is_open = 1.0 if tells_its_end(row, other) else follow_ups.was_open(other, row)
-    is_question = other["category"] in follow_ups.NEVER
+    is_question = other["category"] in follow_ups.NEVER and not is_unread(other)
     hours = (row["opened_at"] - other["opened_at"]).total_seconds() / 3600
     first_hour = min(1.0, hours)
     return {
@@ -87,9 +91,26 @@ def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any])
     }
 
 
-def keeps_own(row: dict[str, Any], shared: float) -> bool:
-    """Whether a call's own words are sure of what it is about, and shared with no other ticket."""
-    return bool(row["category_confidence"] >= OWN_SURE and not row["names_none"] and shared < OWN_WORDS)
+def is_unread(row: dict[str, Any]) -> bool:
+    """Whether the words of a ticket left open what it is about."""
+    return math.fsum(row["chances"].values()) < HALF
+
+
+def may_be_of(row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether an earlier ticket may be about what a call is about, as both are read."""
+    category = row["category"]
+    return category in other["categories"] or other["chances"].get(category, 0.0) >= MAY_BE or is_unread(other)
+
+
+def keeps_own(row: dict[str, Any], other: dict[str, Any], rare: dict[str, float]) -> bool:
+    """Whether a call's own words are sure of what it is about, and shared with no other ticket.
+
+    What is to be done is another matter than what is wrong, in whatever words.
+    """
+    is_sure = row["category_confidence"] >= OWN_SURE and not row["names_none"]
+    if not is_sure or row["category"] == "procedure":
+        return bool(is_sure)
+    return follow_ups.shared(rare, row["words"], other["words"]) < OWN_WORDS
 
 
 def tells_its_end(row: dict[str, Any], other: dict[str, Any]) -> bool:
@@ -100,16 +121,19 @@ def tells_its_end(row: dict[str, Any], other: dict[str, Any]) -> bool:
 def comes_anew(row: dict[str, Any], other: dict[str, Any]) -> bool:
     """Whether a call is never held to be of an earlier ticket, for what that told of comes again by itself.
 
-    A line grows again, a battery runs low again, a jam that was cleared comes again, another question is asked.
+    A line grows again, a battery runs low again, a jam that was cleared comes again, another question is asked. What
+    is written down as still open has not ended, so that it cannot come anew.
     """
+    is_open = row["are_closed"] and follow_ups.was_open(other, row) == 1.0
     tells_on = row["is_news"] or row["again"] or row["again_odds"] > TOLD
-    if other["category"] in follow_ups.NEVER:  # "sent", "back", "came" stand in questions too
+    if other["category"] in follow_ups.NEVER and not is_unread(other):  # "sent", "back", "came" stand in questions too
         return not (row["is_end"] or row["again"] or row["again_odds"] > TOLD)
     if other["category"] == "scanner-jam" and row["unit_id"] and row["unit_id"] == other["unit_id"]:
-        return not tells_on
+        return not (tells_on or is_open)
     if other["category"] == "long-line":
         return not (row["is_end"] or row["again_odds"] > TOLD_OF_LINE)
-    return other["category"] == "power" and bool(row["unit_id"]) and not row["is_end"]
+    is_of_unit = row["unit_said"] or (row["unit_id"] and not is_open)  # a unit only guessed says little
+    return other["category"] == "power" and bool(is_of_unit) and not row["is_end"]
 
 
 def chances(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> list[float]:
@@ -128,4 +152,5 @@ def chances(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[
 def by_kind(one: Mapping[str, float], other: Mapping[str, float]) -> float:
     """How much likelier it is that both are about one thing than by chance [natural log]."""
     both = math.fsum(chance * other.get(category, 0.0) for category, chance in one.items())
+    both += USUAL * (1.0 - min(math.fsum(one.values()), math.fsum(other.values())))  # what is left may be anything
     return math.log((FLOOR + min(1.0, both)) / (FLOOR + USUAL))

@@ -23,6 +23,7 @@ TOLD_AGAIN_MINUTES = {
     "long-line": 0, "site-access": 45, "conduct": 25, "safety": 30, "staffing": 30,
 }  # fmt: skip
 LINE_MINUTES = 30.0  # two callers about one line: at most this far apart [min], our choice
+UNCOUNTED_MINUTES = 15.0  # two callers of whom neither counts, while the first ticket is open: at most so far apart
 LINE_ALIKE = 0.8  # and the smaller count at least this share of the larger: our choice
 ALIKE_CHANCE, SAME_UNIT_CHANCE, SAME_KIND_CHANCE, LINE_CHANCE = 0.95, 0.9, 0.8, 0.5  # our choice
 UNIT_SURE = 0.85  # link from which a call is of the unit of the other, where it names none [probability]: our choice
@@ -47,6 +48,8 @@ LEADS = re.compile(
     r"|ok so|quick q|not urgent but|urgent|update|just want to say)\b[\s:,.-]*",
     re.I,
 )
+
+MASKED, MARKS = re.compile(r"\[(?:phone|name|email)\]"), re.compile(r"[^a-z0-9]+")
 
 
 def link(rows: list[dict[str, Any]], rare: dict[str, float]) -> None:
@@ -75,10 +78,10 @@ def link(rows: list[dict[str, Any]], rare: dict[str, float]) -> None:
 
 def core(text: str) -> str:
     """A text without what is said before the trouble ("2nd call", "update pls"), lower case."""
-    text = re.sub(r"\[(?:phone|name|email)\]", " ", text).strip()
+    text = MASKED.sub(" ", text).strip()
     for form in (AGAIN, LEADS, AGAIN, LEADS):
         text = form.sub("", text)
-    return re.sub(r"[^a-z0-9]+", " ", text.lower()).strip()
+    return MARKS.sub(" ", text.lower()).strip()
 
 
 def repeated(
@@ -95,12 +98,23 @@ def repeated(
         if sure >= linkage.LIKELY and (best is None or (sure, told, i) > best):
             best = (sure, told, i)
     take_over(row, near, by_all, rare)
+    kind = units.CATEGORY_TYPE.get(row["category"], "")
+    if row["unit_id"] is None and units.kind_chance(row["category"], row["chances"]) >= units.SURE_ENOUGH:
+        row["unit_id"] = row["only_units"].get(kind)  # by what it was taken to be about, as for any ticket
     if best is None:
         return None, None
     other = near[best[2]]
-    if row["unit_id"] is None and row["category"] == other["category"] and best[0] >= UNIT_SURE:
-        row["unit_id"] = other["unit_id"]
+    if row["category"] == other["category"] and best[0] >= UNIT_SURE:
+        share_unit(row, [o for o in near if o["head"] == other["head"] and o["category"] == row["category"]])
     return other["ticket_id"], best[0]
+
+
+def share_unit(row: dict[str, Any], others: Sequence[dict[str, Any]]) -> None:
+    """Lets the tickets of one trouble that name no unit be of the one that another of them is of."""
+    row["unit_id"] = row["unit_id"] or others[-1]["unit_id"]
+    for other in others:
+        if other["unit_id"] is None and row["unit_said"] and "unit_id" not in other["settled"]:
+            other["unit_id"] = row["unit_said"]
 
 
 def tells_new_danger(row: dict[str, Any], other: dict[str, Any]) -> bool:
@@ -126,7 +140,7 @@ def take_over(
         return
     of: dict[str, tuple[float, dict[str, Any]]] = {}
     for other, sure in zip(earlier, by_ticket, strict=True):
-        if not linkage.keeps_own(row, follow_ups.shared(rare, row["words"], other["words"])):
+        if not linkage.keeps_own(row, other, rare):
             of[other["head"]] = (sure, other)
     if not of:
         return
@@ -158,7 +172,7 @@ def chance(row: dict[str, Any], other: dict[str, Any], whole: float, by_all: flo
     told = (whole or beginning_likeness(row["core"], other["core"])) if is_near else 0.0
     if told >= ALIKE and (len(row["core"]) >= 12 or row["again"]):
         return ALIKE_CHANCE, told
-    if row["unit_said"] and other["unit_id"] and row["unit_said"] != other["unit_id"]:
+    if row["unit_said"] and other["unit_said"] and row["unit_said"] != other["unit_said"]:
         return 0.0, 0.0
     return max(two_callers(row, other, minutes), min(MOST_SURE, by_all)), 0.0
 
@@ -167,6 +181,8 @@ def two_callers(row: dict[str, Any], other: dict[str, Any], minutes: float) -> f
     """The probability that two calls shortly one after the other, of one kind of trouble, are of one trouble."""
     if row["is_another"] or (row["category"] != other["category"] and row["category"] not in other["categories"]):
         return 0.0
+    if row["are_closed"] and other["resolved_at"] and row["opened_at"] - other["resolved_at"] >= follow_ups.HELD:
+        return 0.0  # what is said after the end is of another trouble
     within = TOLD_AGAIN_MINUTES.get(row["category"], 0.0)
     if row["again"] and row["category"] == other["category"]:
         within = max(2 * within, AGAIN_MINUTES)
@@ -183,11 +199,15 @@ def two_callers(row: dict[str, Any], other: dict[str, Any], minutes: float) -> f
 
 
 def is_one_line(row: dict[str, Any], other: dict[str, Any]) -> bool:
-    """Whether two tickets of a long line count about the same people; no chains, for lines move on."""
-    if other["same_as"]:
+    """Whether two tickets of a long line count about as many people, or none soon after; no chains: lines move on."""
+    if other["same_as"] or not row["category"] == other["category"] == "long-line":
         return False
+    if row["waiting_said"] is None and other["waiting_said"] is None:
+        minutes = minutes_between(other["opened_at"], row["opened_at"])
+        is_open = row["are_closed"] and follow_ups.was_open(other, row) == 1.0
+        return is_open and minutes <= UNCOUNTED_MINUTES and not (row["is_no_line"] or other["is_no_line"])
     counts = sorted(r["waiting_said"] or 0.0 for r in (row, other))
-    return row["category"] == other["category"] == "long-line" and counts[0] > 0 and counts[0] >= LINE_ALIKE * counts[1]
+    return counts[0] > 0 and counts[0] >= LINE_ALIKE * counts[1]
 
 
 def beginning_likeness(one: str, other: str) -> float:

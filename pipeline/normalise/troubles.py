@@ -26,6 +26,7 @@ from pipeline.normalise import (
     same,
     severity,
     signs,
+    slips,
     unit_roster,
     units,
     weighing,
@@ -37,12 +38,11 @@ from pipeline.normalise.wording import Vocabulary
 
 STORY = 35  # words from which a text is a story, whose order says nothing: our choice
 SURE = 7.0  # weight from which the words one by one no longer count
-# A unit is guessed by the category, or by all categories of its kind of unit, from this probability up: our choice
-SURE_ENOUGH = 0.65
 DOUBT = 0.98  # chance of a site below which the text is looked into for its place: our choice
 LATER = 0.85  # each later trouble of a ticket counts this much of the one before: callers put the main one first
 
 
+LETTERS = re.compile(r"[a-z]+")
 WORD = re.compile(r"[^\W\d_]{3}")  # what a tag or a number has not
 
 
@@ -124,6 +124,7 @@ def read_text(text: str, carried: str = "", book: Vocabulary | None = None, is_o
         length=sum(map(len, heard.clauses)),
         asks=questions.asks(text),
         pairs=pairs,
+        notes=follow_ups.words_of_note(heard.clauses),
     )
 
 
@@ -144,7 +145,6 @@ class Scene:
     settled: corrections.Corrections
     book: Vocabulary
     threshold: float
-    rare: dict[str, float]
     printed: frozenset[str]
 
 
@@ -162,7 +162,6 @@ def scene(known: Known) -> Scene:
         settled=corrections.corrections(known),
         book=book,
         threshold=known.settings["tickets.site_threshold"],
-        rare=follow_ups.rarity(printed.told(text, lines) for text in known.tickets["text"].drop_nulls()),
         printed=lines,
     )
 
@@ -172,14 +171,15 @@ def read_tickets(known: Known) -> DataFrame[TicketReadings]:
     if known.tickets.is_empty():
         return empty(TicketReadings)  # type: ignore[return-value]
     around = scene(known)
+    slips.put_all_right(around.book, set(LETTERS.findall("\n".join(known.tickets["text"].drop_nulls()).lower())))
     tickets = [(t, words_of(t, around)) for t in known.tickets.sort("opened_at", "ticket_id").to_dicts()]
     strange = weighing.strangeness(said.reading for _, said in tickets)
     rows = [read_ticket(ticket, said, around, strange) for ticket, said in tickets]
-    same.link(rows, around.rare)
+    same.link(rows, follow_ups.rarity([said.reading.notes for _, said in tickets]))
     corrections.linked(rows, around.settled)
-    frame = pl.DataFrame(rows, schema_overrides=dict(empty(TicketReadings).schema), infer_schema_length=None)
-    names = list(TicketReadings.to_schema().columns)
-    return TicketReadings.validate(frame.select(names).sort("ticket_id"))
+    schema = empty(TicketReadings).schema
+    frame = pl.DataFrame([[row[name] for row in rows] for name in schema], schema=schema)
+    return TicketReadings.validate(frame.sort("ticket_id"))
 
 
 def site_and_unit(ticket: dict[str, Any], text: str, around: Scene) -> tuple[str | None, float, str | None]:
@@ -248,9 +248,9 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
         "text": text,
         "caller": ticket["caller"],
         "names_none": names_none(reading, text),
-        "words": follow_ups.words_of_note(text),
-        "is_news": around.book.news.search(text) is not None,
-        "is_end": around.book.ends.search(text) is not None,
+        "words": reading.notes,
+        "is_news": around.book.news.search(text.lower()) is not None,
+        "is_end": follow_ups.tells_end(around.book.ends, text),
         "unit_said": unit_id,
         "again_odds": again.odds(around.book.again, text),
         "is_another": bool(follow_ups.ANOTHER.search(text)),
@@ -263,10 +263,11 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
         found = [category, *(c for c in found if c != category)]
     things = reading.things | said_in_column(unit_said, around.book)
     named = (kind if unit_said else None) or units.kind_named(category, reading.things)
-    is_sure = named is not None or max(chance, units.kind_chance(category, chances)) >= SURE_ENOUGH
+    is_sure = named is not None or max(chance, units.kind_chance(category, chances)) >= units.SURE_ENOUGH
     if unit_id is None and "unit_id" not in settled and is_sure:
         unit_id = units.unit_of(around.stock, site_id, unit_said, text, category, named, things)
         unit_id = unit_id or around.shown.scanner_meant(site_id, category, opened)
+        unit_id = unit_id or units.unit_at_end(around.stock, site_id, ticket["resolution"], category, named)
         row["unit_said"] = None
     crowd = crowds.read_crowd(text, category, reading.things)
     return row | {
@@ -275,6 +276,8 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
         "site_id": site_id,
         "site_confidence": sure,
         "unit_id": unit_id,
+        "settled": settled,
+        "only_units": {} if "unit_id" in settled else units.only_units(around.stock, site_id),
         "category": category,
         "categories": found,
         "category_confidence": chance,

@@ -50,6 +50,7 @@ class Reading:
     length: int = 0  # words that count
     asks: tuple[bool, bool] = (False, False)  # whether it asks anything, and whether it begins with that
     pairs: tuple[int, int] = (0, 0)  # pairs of neighbouring words, and those that no example has
+    notes: frozenset[str] = frozenset()  # the words that may tell what it is about (`follow_ups.words_of_note`)
 
 
 def adjusted(reading: Reading, kind: str | None) -> dict[str, float]:

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.contracts.known import Known
 from pipeline.normalise import follow_ups
-from pipeline.normalise.troubles import read_tickets
+from pipeline.normalise.troubles import read_text, read_tickets
 from pipeline.normalise.wording import vocabulary
 
 AT = datetime(2026, 11, 3, 18, tzinfo=UTC)
@@ -48,7 +48,21 @@ def test_a_number_to_call_back_is_no_news():
     book = vocabulary()
     assert not book.news.search("scanner jammed, call back [phone]")
     assert book.news.search("the power is back") and not book.ends.search("the line is long again")
-    assert vocabulary('[news]\nends = "sorted out by us"\n').ends.search("Sorted out by us.")
+    assert vocabulary('[news]\nends = "Sorted out by us"\n').ends.search("sorted out by us.")
+
+
+def test_what_went_on_since_an_end_is_no_end():
+    ends = vocabulary().ends
+    assert follow_ups.tells_end(ends, "we emptied it, all good")
+    assert not follow_ups.tells_end(ends, "full again, 900 since last emptied")
+
+
+def test_words_of_note_are_said_alike_whatever_their_slips():
+    def notes(text: str) -> frozenset[str]:
+        return read_text(text).notes
+
+    assert notes("need srals, 33 left") == notes("Need seals, 33 left")
+    assert "33" in notes("need seals, 33 left") and "name" not in notes("[name] needs seals")
 
 
 def test_an_open_ticket_says_less_the_longer_where_nobody_writes_down_that_one_was_closed():
@@ -75,6 +89,8 @@ def test_an_open_ticket_says_less_the_longer_where_nobody_writes_down_that_one_w
         ("33 fine since the delivery", True),
         ("same problem as before", False),
         ("another sheet is stuck", False),
+        ("hung up again, different ballot", True),
+        ("it won't take another sheet", False),
     ],
 )
 def test_a_call_tells_that_it_is_about_something_else(text: str, is_another: bool):

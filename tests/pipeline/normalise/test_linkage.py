@@ -101,6 +101,43 @@ def test_a_line_and_a_question_come_anew_unless_the_call_tells_otherwise(categor
     assert linkage.odds({}, call | {"is_news": True, "is_end": True}, first) > -math.inf
 
 
+def test_what_is_written_down_as_open_does_not_come_anew():
+    first, call = (reading(at, category="scanner-jam", categories=["scanner-jam"], unit_id="U1") for at in (0, 10))
+    assert linkage.odds({}, call, first) > -math.inf
+    assert linkage.odds({}, call, first | {"resolved_at": AT + timedelta(minutes=5)}) == -math.inf
+    assert linkage.odds({}, call | {"are_closed": False}, first) == -math.inf
+
+
+def test_a_question_about_what_is_wrong_is_another_matter():
+    rare = {"slot": 5.0, "side": 5.0}
+    call = reading(
+        10, category="procedure", categories=["procedure"], words=frozenset(rare), chances={"procedure": 0.9}
+    )
+    first = reading(0, words=frozenset(rare))
+    assert linkage.odds(rare, call, first) == -math.inf
+    assert linkage.odds(rare, call | {"category_confidence": 0.5}, first) > -math.inf
+
+
+def test_an_earlier_ticket_whose_words_told_nothing_may_be_about_anything():
+    unread = reading(0, category="other", categories=["other"], chances={"other": 0.35}, category_confidence=0.35)
+    assert linkage.odds({}, reading(10), unread) > -math.inf
+    sure = unread | {"chances": {"other": 0.95}, "category_confidence": 0.95}
+    assert linkage.odds({}, reading(10), sure) == -math.inf
+
+
+def test_a_unit_only_guessed_does_not_part_two_tickets():
+    stopped = {"category": "bmd", "categories": ["bmd"], "chances": {"bmd": 0.9}}
+    call = reading(10, unit_id="U2", unit_said="U2", **stopped)
+    assert linkage.odds({}, call, reading(0, unit_id="U1", unit_said="U1", **stopped)) == -math.inf
+    assert linkage.odds({}, call, reading(0, unit_id="U1", **stopped)) > -math.inf
+
+
+def test_a_battery_runs_low_anew_while_the_mains_are_still_off():
+    call = reading(10, unit_id="U1", unit_said="U1")
+    assert linkage.odds({}, call, reading(0)) == -math.inf
+    assert linkage.odds({}, call | {"unit_said": None}, reading(0)) > -math.inf
+
+
 def test_news_alone_makes_no_question_the_same_one_for_its_words_stand_in_questions_too():
     first, call = (reading(at, category="procedure", categories=["procedure"]) for at in (0, 10))
     assert linkage.odds({}, call | {"is_news": True}, first) == -math.inf

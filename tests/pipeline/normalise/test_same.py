@@ -57,6 +57,28 @@ def test_jams_of_two_units_are_not_one(make_known):
     assert read_tickets(make_known(rows))["same_as"].to_list() == [None, None]
 
 
+def test_a_trouble_of_the_kind_after_the_end_of_one_is_new_unless_it_follows_at_once(make_known):
+    def second(minutes: int) -> str | None:
+        texts = (("a ballot is stuck in the scanner", 0), ("tabulator jammed, paper hanging out", minutes))
+        rows = [{"site": "Oxbow Library", "text": t, "opened_at": AT + timedelta(minutes=m)} for t, m in texts]
+        rows[0]["resolved_at"] = AT + timedelta(minutes=5)
+        return read_tickets(make_known(rows))["same_as"].to_list()[1]
+
+    assert second(8) == "K000" and second(20) is None
+
+
+def test_a_call_taken_to_be_about_an_earlier_one_is_of_the_only_unit_of_its_kind(make_known):
+    texts = (("the touch screen froze on the first page", 0), ("any news? still waiting", 30))
+    rows = [{"site": "Oxbow Library", "text": t, "opened_at": AT + timedelta(minutes=m)} for t, m in texts]
+    assert read_tickets(make_known(rows))["unit_id"].to_list() == ["MD-20023"] * 2
+
+
+def test_two_callers_about_one_line_that_neither_counts_are_linked_soon_after_only(make_known):
+    first, second = "the line is very long", "people are lined up down the hall and leaving"
+    assert linked(make_known, ("Oxbow Library", first, 0), ("Oxbow Library", second, 10)) == [None, "K000"]
+    assert linked(make_known, ("Oxbow Library", first, 0), ("Oxbow Library", second, 40)) == [None, None]
+
+
 def test_tickets_whose_site_is_unknown_are_never_linked(make_known):
     assert linked(make_known, ("nowhere", "scanner jammed", 0), ("nowhere", "scanner jammed", 5)) == [None, None]
 
