@@ -9,6 +9,7 @@ of a given earlier ticket before anything is compared. The weights are fitted to
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from datetime import timedelta
 from typing import Any
 
 from pipeline.normalise import follow_ups
@@ -39,6 +40,7 @@ MOST_RARITY = 16.0  # the most of words in common that counts: our choice
 ONE_THING = 0.6  # chance that both are about one thing from which they surely are: our choice
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
 TOLD_OF_LINE = 5.0  # and from which one about the line does, for a line grows again: our choice
+JAM_LASTS = timedelta(hours=2)  # what is open longer may have been cleared by hand, and left open: our choice
 HALF = 0.5  # of the chances: what is read of less leaves the trouble open
 MAY_BE = 0.1  # chance of a category from which an earlier ticket may be about it too: our choice
 OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
@@ -129,7 +131,7 @@ def comes_anew(row: dict[str, Any], other: dict[str, Any]) -> bool:
     if other["category"] in follow_ups.NEVER and not is_unread(other):  # "sent", "back", "came" stand in questions too
         return not (row["is_end"] or row["again"] or row["again_odds"] > TOLD)
     if other["category"] == "scanner-jam" and row["unit_id"] and row["unit_id"] == other["unit_id"]:
-        return not (tells_on or is_open)
+        return not (tells_on or (is_open and row["opened_at"] - other["opened_at"] <= JAM_LASTS))
     if other["category"] == "long-line":
         return not (row["is_end"] or row["again_odds"] > TOLD_OF_LINE)
     is_of_unit = row["unit_said"] or (row["unit_id"] and not is_open)  # a unit only guessed says little
