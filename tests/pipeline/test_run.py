@@ -13,6 +13,7 @@ from polars.testing import assert_frame_equal
 from pipeline import run
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.errors import BookBusy, BookEmpty, SettingsError
+from pipeline.estimates.counts import reconciliation
 from pipeline.sources.folder import gather
 from pipeline.store import log, read
 from pipeline.store.book import Writing, is_held, open_book
@@ -132,12 +133,10 @@ def test_a_snapshot_carries_the_log_and_the_newest_estimates(write_day: Callable
 def test_a_fault_in_one_estimate_costs_none_of_the_others(
     write_day, tmp_path: Path, now, monkeypatch: pytest.MonkeyPatch
 ):
-    import pipeline.estimates as estimates
-
     def broken(*_: object) -> pl.DataFrame:
         raise ZeroDivisionError("no stations")
 
-    monkeypatch.setattr(estimates.reconciliation, "reconciliation", broken)
+    monkeypatch.setattr(reconciliation, "reconciliation", broken)
     book = open_book(tmp_path / "book", create=True)
     with run.Writer(book, now) as writer:
         writer.take(gather([write_day()], now), now)
