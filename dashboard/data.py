@@ -20,6 +20,7 @@ import duckdb
 import polars as pl
 import streamlit as st
 
+from dashboard.sharing import Shared
 from pipeline.contracts.estimates import AWAITED, ESTIMATES, FIRST
 from pipeline.contracts.known import Known, empty
 from pipeline.errors import BookEmpty, NotYet
@@ -34,6 +35,7 @@ PICTURES_KEPT = 6  # moments of a county kept in memory [count]; each holds its 
 HISTORIES_KEPT = 64  # earlier moments of the lines kept [count]; small frames
 STEP = timedelta(minutes=5)  # grid of the past [min]
 EVER_AFTER = datetime.max.replace(tzinfo=UTC)
+SHARED = Shared()  # between one snapshot and the next
 Received = tuple[int, int, int, int]  # see `received_by`
 Seen = tuple[int, int]  # which snapshot is published: inode and time of change of its file
 Key = tuple[Any, ...]  # a function's place and name, and its arguments
@@ -227,7 +229,7 @@ def read_published(folder: str, seen: Seen | None) -> Published:
     with read.Snapshot(Book(Path(folder)).published) as snapshot:
         meta, newest = snapshot.meta(), read.newest_receipt(snapshot.con)
         made = {what: snapshot.estimate(what) for what in ESTIMATES} if meta["at"] else {}
-        frames = {what: frame for what, frame in made.items() if frame is not None}
+        frames = SHARED.frames({what: frame for what, frame in made.items() if frame is not None})
         rows, receipts = decoded(folder).read(snapshot.con), read.receipts_at(snapshot.con, EVER_AFTER)
         return Published(folder, seen, meta, rows, newest, receipts, frames, snapshot.failed())
 
@@ -318,6 +320,7 @@ def past(folder: str, at: datetime, received: Received, _found: Published) -> Pi
 def picture(folder: str, found: Published, at: datetime, is_live: bool) -> Picture:
     """One moment of a snapshot."""
     known, newest = read.known_at(found.rows, at), found.newest_at or at
+    known = SHARED.known(known) if is_live else known
     return Picture(
         folder,
         found.meta["version"],

@@ -78,6 +78,9 @@ class Board:
                 "WARDBOOK_BOOK": str(self._book.resolve()),
                 "WARDBOOK_PHONES": "1" if self._with_phones else "0",
                 "WARDBOOK_READ_AHEAD": "1",
+                # Every drawing has a thread of its own: with an arena each, memory once used for one is not used again.
+                "MALLOC_ARENA_MAX": "1",
+                "MALLOC_TRIM_THRESHOLD_": "65536",
             },
             stdout=subprocess.DEVNULL,
         )
