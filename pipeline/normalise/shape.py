@@ -160,8 +160,8 @@ def by_sense(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
         if name not in frame.columns or (column.metadata or {}).get("form") != "word":
             continue
         choices = closed_list(column)
-        said = frame[name].str.to_lowercase()
-        odd = said.filter(~said.is_in(choices)).drop_nulls().unique().to_list()
+        said = frame[name]
+        odd = said.filter(~said.str.to_lowercase().is_in(choices)).drop_nulls().unique().to_list()
         if len(odd) > MOST_WORDS:
             continue  # no list of words, and looking each up would take long
         found = {word: match.ours for word in odd if (match := meaning(word, name, choices)) and is_clear(match)}

@@ -21,6 +21,8 @@ CLEAR = 0.85  # likeness from which a word is read by itself, without a person w
 KEPT = 4096  # words whose meaning is kept in memory, as a watcher runs all day [count]
 LONGEST_PHRASE = 4  # words of one entry of `[senses]` [count]
 LONGEST_WORD = 9  # words of theirs; a longer one is a sentence and no word of a list [count]
+# Where words written together part: a capital after small letters, `of` between figures.
+JOINT = re.compile(r"(?<=[A-Za-z][a-z])(?=[A-Z])|(?<=\d)(?=of\d)|(?<=\dof)(?=\d)")
 NOT = "not"  # the sense that turns all others round
 UNSURE = "?"  # marks a phrase that denies a word of which nothing is known
 COVERED = 0.7  # part of a phrase's senses, and one, that the best line must ask for: our choice
@@ -42,8 +44,8 @@ def meaning_words() -> dict[str, Any]:
 
 
 def plain_word(text: str) -> str:
-    """A word of a closed list without case, marks and doubled blanks."""
-    return " ".join(re.findall(r"[^\W_]+", text.casefold()))
+    """A word of a closed list without case, marks and doubled blanks; `RunningLow` and `2of2` are several words."""
+    return " ".join(re.findall(r"[^\W_]+", JOINT.sub(" ", text).casefold()))
 
 
 @cache
@@ -155,7 +157,7 @@ def senses_of(text: str) -> tuple[frozenset[str], int]:
 
     What is denied must be known: after `not really` nothing is sure, and `UNSURE` is among the senses.
     """
-    parts = plain_word(re.sub(r"n['’]t\b", " not", text.casefold())).split()
+    parts = plain_word(re.sub(r"n['’]t\b", " not", text, flags=re.IGNORECASE)).split()
     found: set[str] = set()
     strange, place, is_denied = 0, 0, False
     while place < len(parts):

@@ -125,6 +125,8 @@ def test_a_word_that_no_profile_lists_waits_or_is_read_by_its_sense():
     found = shaped(text.replace("on its own battery", "ups"), profile=profile | {"unlisted": "by-sense"})
     assert found.good["power"].to_list() == ["battery"]
     assert found.good["their_power"].to_list() == ["ups"]
+    found = shaped(text.replace("on its own battery", "OnBattery"), profile=profile | {"unlisted": "by-sense"})
+    assert found.good["power"].to_list() == ["battery"]  # a capital parts words, so case is kept until they are read
 
 
 def test_several_words_in_a_cell_are_translated_each_by_itself():

@@ -52,6 +52,12 @@ def test_no_word_of_the_data_file_means_two_things():
         ("role", "In storage", "spare"),
         ("type", "Voter list tablet", "electronic-poll-book"),
         ("skills", "Vote counters", "scanner"),
+        ("power", "LinePower", "mains"),
+        ("power", "OnBattery", "battery"),
+        ("paper", "runningLow", "low"),
+        ("cards", "1of2", "one"),
+        ("accessible", "NotFound", "absent"),
+        ("milestone", "Doors open to voters", "open"),
     ],
 )
 def test_a_phrase_means_what_its_words_say_together(column: str, word: str, wanted: str):
