@@ -15,7 +15,7 @@ from streamlit.web import cli
 APP = Path(__file__).with_name("app.py")
 AT_ONCE = ("dashboard.app", "dashboard.decide", "dashboard.maps")  # of the first page
 # What other pages, and past moments, need; it takes seconds, and the first page is drawn before.
-LATER, LATER_SECONDS = ("dashboard.charts", "dashboard.whatif", "pipeline.estimates.answers"), 20.0
+LATER, LATER_SECONDS = ("dashboard.charts", "dashboard.whatif", "pipeline.estimates.answers"), 10.0
 
 
 def load() -> None:

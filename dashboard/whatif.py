@@ -6,10 +6,9 @@ import polars as pl
 import streamlit as st
 
 from dashboard import panels, tables, words
-from dashboard.data import Picture
+from dashboard.data import Picture, answers_of
+from pipeline.contracts.words import CAN_BE_ADDED
 from pipeline.errors import WardbookError
-from pipeline.estimates import Answers
-from pipeline.estimates.lines.whatif import KINDS, Change
 
 KEPT = 32  # answers remembered [count]
 LEFT_OUT = ("site_id", "from_at", "basis")
@@ -19,10 +18,10 @@ def ask(picture: Picture, site_id: str) -> None:
     """The form and its answer."""
     units = picture.known.units.filter(pl.col("site_id") == site_id)["unit_id"].sort().to_list()
     with st.form("whatif", border=False):
-        columns = st.columns(len(KINDS) + 1)
+        columns = st.columns(len(CAN_BE_ADDED) + 1)
         more = {
             kind: int(column.number_input(f"More {said}s", 0, 20, 0))
-            for column, (kind, said) in zip(columns, KINDS.items(), strict=False)
+            for column, (kind, said) in zip(columns, CAN_BE_ADDED.items(), strict=False)
         }
         repaired = columns[-1].multiselect("Repaired", units, placeholder="no unit")
         pressed = st.form_submit_button("What would it change?")
@@ -46,13 +45,15 @@ def answer(
     folder: str, version: int, at: str, site_id: str, add: dict[str, int], repair: tuple[str, ...], _picture: Picture
 ) -> pl.DataFrame:
     """The answer for one change, kept by version and time."""
-    return Answers(_picture.known).whatif(Change(site_id, add, repair))
+    from pipeline.estimates.lines.whatif import Change  # takes a second to load; the page itself need not wait for it
+
+    return answers_of(_picture.known).whatif(Change(site_id, add, repair))
 
 
 @st.cache_data(max_entries=4, show_spinner="Replaying the day, once with each cause and once without …")
 def waits(folder: str, version: int, at: str, _picture: Picture) -> pl.DataFrame:
     """What people waited and what of it was lost to a cause, kept by version and time."""
-    found: Any = Answers(_picture.known).waits
+    found: Any = answers_of(_picture.known).waits
     return found if isinstance(found, pl.DataFrame) else found()
 
 

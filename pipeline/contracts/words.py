@@ -110,3 +110,4 @@ TICKET_READ = (
     "ticket-read"  # an entry that says what a ticket is about: site, unit, category, which it repeats; our choice
 )
 ROVER_SKILLS = ("scanner", "bmd", "poll-book", "power", "supplies")  # what a field technician can see to; our choice
+CAN_BE_ADDED = {"checkin-station": "check-in station", "booth": "booth", "scanner": "scanner"}  # by a what-if question

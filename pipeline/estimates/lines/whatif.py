@@ -13,13 +13,13 @@ import polars as pl
 
 from pipeline.contracts.asked import WhatIf
 from pipeline.contracts.known import Known, empty
+from pipeline.contracts.words import CAN_BE_ADDED
 from pipeline.errors import UsageError
 from pipeline.estimates.lines.filter import HEAD, SHUT, UP, Array, Floats, Places, is_dark
 from pipeline.estimates.lines.lines import Day, LineStates, day_of, states_of
 from pipeline.estimates.lines.replay import some_places
 from pipeline.estimates.lines.runs import LINES, Run, repeated, run_on, with_scanners
 
-KINDS = {"checkin-station": "check-in station", "booth": "booth", "scanner": "scanner"}  # what can be added
 MOST_ADDED = 100  # of one kind, at one site [count]; our choice
 
 
@@ -34,7 +34,7 @@ class Change:
 
     def said(self) -> str:
         """The change in words."""
-        more = [f"{n} more {KINDS[kind]}{'s' if n > 1 else ''}" for kind, n in self.add.items()]
+        more = [f"{n} more {CAN_BE_ADDED[kind]}{'s' if n > 1 else ''}" for kind, n in self.add.items()]
         return " and ".join([*more, *[f"{unit} repaired" for unit in self.repair]])
 
 
@@ -70,10 +70,10 @@ def checked(known: Known, change: Change) -> Change:
     if not change.add and not change.repair:
         raise UsageError("Nothing is changed. Add --add checkin-station=1 (or booth, scanner), or --repair UNIT.")
     for kind, number in change.add.items():
-        if kind not in KINDS or not 1 <= number <= MOST_ADDED:
+        if kind not in CAN_BE_ADDED or not 1 <= number <= MOST_ADDED:
             raise UsageError(
-                f"--add {kind}={number}: not one of {', '.join(KINDS)} with a whole number from 1 to {MOST_ADDED}. "
-                "Write it like checkin-station=1."
+                f"--add {kind}={number}: not one of {', '.join(CAN_BE_ADDED)} with a whole number from 1 to "
+                f"{MOST_ADDED}. Write it like checkin-station=1."
             )
     if change.from_at is not None and change.from_at < known.at:
         raise UsageError(
