@@ -29,7 +29,7 @@ LETTERS = {word: word[0] for word in ALPHABET} | SOUNDS
 SAID = "|".join((*LETTERS, "[a-z]"))
 NOUN = (
     r"(?:scanners?|scnrs?|scanr|scn|tabulators?|tabs?|readers?|counters?|machines?|units?|devices?|bmds?|markers?|mkr"
-    r"|touch\s?screens?|screens?|printers?|poll\s?books?|poll\s?pads?|pads?|books?|epbs?|pb|ebk|tablets?|ipads?"
+    r"|touch\s?screens?|screens?|printers?|poll\s?books?|pads?|books?|epbs?|pb|ebk|tablets?|ipads?"
     r"|laptops?|stations?)"
 )
 AFTER = re.compile(

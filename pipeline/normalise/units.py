@@ -57,7 +57,7 @@ SAID_KINDS = tuple(
     for kind, form in (
         (
             "pollbook",
-            r"check|ck\s?-?in|\bbook|poll\s?-?book|\bpads?\b|poll\s?pad|\bepb|\bebk|\bpb\b|tablet|ipad|laptop|e-?book|sign",
+            r"check|ck\s?-?in|\bbook|poll\s?-?book|\bpads?\b|\bepb|\bebk|\bpb\b|tablet|ipad|laptop|e-?book|sign",
         ),
         ("bmd", r"\bbmd|mark|\bmkr|touch|\bmd\b|\bada\b|access"),
         ("scanner", r"scan|scnr|tabul|reader|\bsc\b|count"),
