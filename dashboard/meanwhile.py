@@ -8,6 +8,7 @@ import polars as pl
 from dashboard import figures, panels, words
 from dashboard.data import Picture, once
 from pipeline.errors import NotYet
+from pipeline.estimates.dispatch.cautions import DANGER, LOCAL
 from pipeline.normalise.troubles import read_tickets
 
 MOST = 40  # calls shown [count]; our choice
@@ -30,7 +31,10 @@ def page(picture: Picture) -> None:
     if not count:
         panels.empty(f"No ticket is open. {panels.last_came(picture, 'tickets')}")
         return
-    rows = [row_said(picture, row) for row in open_tickets(picture).head(MOST).iter_rows(named=True)]
+    found = open_tickets(picture)
+    if "safety" in found["category"]:
+        panels.caution(f"{DANGER} {LOCAL}")
+    rows = [row_said(picture, row) for row in found.head(MOST).iter_rows(named=True)]
     panels.table(("Opened", "Place", "About", "In the caller's words"), rows, more=count - len(rows))
 
 
