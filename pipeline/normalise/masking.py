@@ -84,6 +84,7 @@ STEPS = tuple(
         (privacy.BARE_DIGITS, privacy.mask_bare),
         (r"(?i:x|ext|extn|extension)\.?\s*:?#?\s*\d\d", privacy.mask_extensions),
         (wider(privacy.LEAD_IN), unless_upper(privacy.mask_after_lead), without_led_in),
+        (wider(privacy.GREETED), unless_upper(privacy.mask_greeted)),
         (wider(privacy.BEFORE_VERB), unless_upper(privacy.mask_before_verb)),
         (SIGNED, unless_upper(privacy.mask_signature)),
         (wider(privacy.BEFORE_PHONE), unless_upper(privacy.mask_before_phone)),

@@ -67,6 +67,20 @@ def test_danger_is_never_told_in_passing(text: str):
 
 
 @pytest.mark.parametrize(
+    ("text", "is_danger"),
+    [
+        ("her knees do not fit under the table, chair arms hit", False),
+        ("the arm of booth 3 is bent", False),
+        ("there is an armed man in the lot", True),
+        ("two of them are openly armed by the door", True),
+    ],
+)
+def test_an_arm_is_no_weapon_and_whoever_is_armed_is_a_danger(text: str, is_danger: bool):
+    scores = dict(read_text(text, "").scores)
+    assert (max(scores, key=lambda category: scores[category]) == "safety") == is_danger
+
+
+@pytest.mark.parametrize(
     "text", ["bad pens bleeding thru", "the ink bleeds through the sheet", "marker bled on the ballots"]
 )
 def test_ink_that_bleeds_hurts_nobody(text: str):

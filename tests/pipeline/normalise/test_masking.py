@@ -12,7 +12,7 @@ PIECES = [
     "a.b@example.org", "seal 1234567", "1 2 3 4 5 6 7", "count 555-0142", "12 345 678", "555 \u2013 0142", "\u0661\u0662\u0663-\u0664\u0665\u0666\u0667",
     "Alva Trennick", "Trennick", "ALVA TRENNICK", "J. Moss", "O'Hare", "Email", "Judge Bo Marsden", "per Jo", "Mrs. Vance", "caller Alva", "Jo Moss calling",
     "thanks, Bo", "Spoke w/ the Chief", "VOTER A. NEMO", "\u017fam", "\u0130an", "\u212aay", "[phone]", "[name]", "[email]", "\u2014 Jo Moss", "- Bo Marsden",
-    "Oak Street", "Jo Moss:", "Paper Jam: ", "Rover", "jam at", "called back", "is calling", " ", "  ", "\n", "\x1c", "\x1d", ". ", ", ", "(", ")", "-", ": ", "e\u0301", "_", "7", "x", "ext",
+    "Oak Street", "Jo Moss:", "Paper Jam: ", "Hi, ", "Hi ", "Half", "Rover", "jam at", "called back", "is calling", " ", "  ", "\n", "\x1c", "\x1d", ". ", ", ", "(", ")", "-", ": ", "e\u0301", "_", "7", "x", "ext",
 ]  # fmt: skip
 NAMES = [None, "", "Alva Trennick", "Jo", "Bo Marsden", "Sam", "Kay Ian", "J. Moss", "O'Hare-Vance", "Email Jones", "José Ärger", "poll worker", "A B",
          "One Two Three Four Five Six Seven Eight", "555-0142", "İan"]  # fmt: skip

@@ -134,6 +134,11 @@ def test_the_rows_own_caller_is_masked_and_roles_and_ordinary_words_stay(name: s
         ("jam. Imre Castellan 555-0142", "jam. [name] [phone]"),
         ("Caller upset, Per Oak Street Library", "Caller upset, Per Oak Street Library"),
         ("Judge says Scanner Down", "Judge says Scanner Down"),
+        ("Hi, Imre Castellan here", "Hi, [name] here"),
+        ("Hi Castellan, jam again", "Hi [name], jam again"),
+        ("Hi, Wheelchair voter cannot get in", "Hi, Wheelchair voter cannot get in"),
+        ("Hi, Half the hall is dark", "Hi, Half the hall is dark"),
+        ("ask for Hatch", "ask for [name]"),
         ("spoke w/ judge, BMD needs paper", "spoke w/ judge, BMD needs paper"),
     ],
 )
