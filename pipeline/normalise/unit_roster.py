@@ -34,7 +34,7 @@ class Unit:
     names: tuple[str, ...] = ()  # its id and serial, letters and digits alone
     is_spare: bool = False  # a spare that waits at a site: meant only where it is named
     parts: tuple[str, ...] = ()  # the letters and the digits of its id in turn
-    letters: frozenset[str] = frozenset()  # a letter that its id, or tag, ends in: "b" of "DS-07B"
+    letters: frozenset[str] = frozenset()  # a letter that its id, or tag, ends in: "b" of "SC-07B"
     words: tuple[str, ...] = ()  # words of its tag that no other unit at its site has: "heron" of "TAB-HERON"
 
 

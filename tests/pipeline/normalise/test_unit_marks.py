@@ -9,7 +9,7 @@ from pipeline.normalise.unit_roster import unit_book
 from pipeline.normalise.units import sites_named, unit_of
 
 SCAN, MARK, BOOK = "scan-single", "bmd", "electronic-poll-book"
-LETTERS = (("DS-07A", SCAN), ("DS-07B", SCAN), ("BM-07", MARK), ("EP-07A", BOOK), ("EP-07B", BOOK), ("EP-07C", BOOK))
+LETTERS = (("SC-07A", SCAN), ("SC-07B", SCAN), ("BM-07", MARK), ("EP-07A", BOOK), ("EP-07B", BOOK), ("EP-07C", BOOK))
 WORDS = (("TAB-HERON", SCAN), ("TAB-GREEN", SCAN), ("PAD-IRIS", BOOK), ("PAD-LEFT", BOOK))
 COUNTED = (("ELM-S1", SCAN), ("ELM-S2", SCAN), ("ELM-B1", BOOK), ("ELM-B2", BOOK), ("ELM-B3", BOOK))
 LONG = (("CW/SCN/0412", SCAN), ("CW/SCN/0413", SCAN), ("CW/EPB/0901", BOOK), ("CW/EPB/0902", BOOK))
@@ -32,14 +32,14 @@ def place(units_frame: pl.DataFrame) -> Callable[[Place], pl.DataFrame]:
 @pytest.mark.parametrize(
     ("units", "said", "text", "category", "unit"),
     [
-        (LETTERS, "", "scanner B is jammed", "scanner-jam", "DS-07B"),
-        (LETTERS, "", "the A machine spits them back", "scanner-jam", "DS-07A"),
-        (LETTERS, "", 'scanner "A" is black', "scanner-down", "DS-07A"),
+        (LETTERS, "", "scanner B is jammed", "scanner-jam", "SC-07B"),
+        (LETTERS, "", "the A machine spits them back", "scanner-jam", "SC-07A"),
+        (LETTERS, "", 'scanner "A" is black', "scanner-down", "SC-07A"),
         (LETTERS, "", "tablet Charlie lost the list", "poll-book", "EP-07C"),
-        (LETTERS, "", "machine letter B is jammed", "scanner-jam", "DS-07B"),
-        (LETTERS, "07B", "jam", "scanner-jam", "DS-07B"),
-        (LETTERS, "B", "jam", "scanner-jam", "DS-07B"),
-        (LETTERS, "", "7-B has a sheet in it", "scanner-jam", "DS-07B"),
+        (LETTERS, "", "machine letter B is jammed", "scanner-jam", "SC-07B"),
+        (LETTERS, "07B", "jam", "scanner-jam", "SC-07B"),
+        (LETTERS, "B", "jam", "scanner-jam", "SC-07B"),
+        (LETTERS, "", "7-B has a sheet in it", "scanner-jam", "SC-07B"),
         (LETTERS, "", "since 7a it has a sheet in it", "scanner-jam", None),  # a time of day
         (LETTERS, "", "the scanner a voter used is jammed", "scanner-jam", None),
         (LETTERS, "", "a scanner is jammed", "scanner-jam", None),
