@@ -24,8 +24,8 @@ OWN_NAME = 1.3  # least odds of a column called like ours: it is read as ours wh
 LEFT_OVER = 2.0  # likelihood ratio of values from which the only column left is taken for a required one
 LEFT_ODDS = 0.4  # odds by name and values from which it is taken too
 READS_ENOUGH = 0.9  # share of values an optional column must have readable: the other rows would be refused for it
-# Likelihood ratios of two columns whose rows nearly all stand in order, or do not: our choice.
 CLERICAL = 0.1  # likelihood ratio of a header that a data system keeps for itself
+# Likelihood ratios of two columns whose rows nearly all stand in order, or do not: our choice.
 IN_ORDER, OUT_OF_ORDER = 2.0, 0.05
 MOSTLY, RARELY = 0.97, 0.8  # shares of the rows that have both [0 to 1]
 ROWS_TELL = 3  # rows with both, from which their order says something [count]

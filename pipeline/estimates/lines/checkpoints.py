@@ -88,15 +88,14 @@ def newest(chain: Sequence[bytes]) -> tuple[int, Checkpoint | None]:
 
     All of late that hold are asked for, so that the shelf lets go of what no longer holds before it lets go of them.
     """
-    last = len(chain) - 1
-    late = range(max(last - AT_ONCE + 1, 1), last + 1)
-    kept = [(part, point) for part in late if (point := SHELF.find(chain[part])) is not None]
-    if kept:
-        return kept[-1]
-    for part in range(late.start - 1, 0, -1):
-        if (point := SHELF.find(chain[part])) is not None:
-            return part, point
-    return 0, None
+    found: tuple[int, Checkpoint | None] = (0, None)
+    for part in range(len(chain) - 1, 0, -1):
+        if found[0] and part < len(chain) - AT_ONCE:
+            break
+        point = SHELF.find(chain[part])
+        if point is not None and not found[0]:
+            found = (part, point)
+    return found
 
 
 def column_of(part: int) -> int:

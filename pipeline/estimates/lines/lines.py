@@ -33,7 +33,7 @@ from pipeline.estimates.lines.filter import (
     event_rng,
 )
 from pipeline.estimates.lines.observations import Observations, Roster, midnight, observe, roster
-from pipeline.estimates.lines.replay import LEAD, habits_of, kinds_of, lay_out, replay_all, some_places
+from pipeline.estimates.lines.replay import LEAD, habits_of, lay_out, particles_of, replay_all, some_places
 from pipeline.estimates.lines.runs import inside
 
 LIMIT = 30.0  # the Presidential Commission's half hour [min]
@@ -65,7 +65,7 @@ class LineStates:
 
 @dataclass(frozen=True)
 class Day:
-    """What the replay of a day stands on: the sites, what is seen of them, each site's spread in the log and kind."""
+    """What the replay of a day stands on: the sites, what is seen of them, each site's spread in the log."""
 
     now: int
     column: int
@@ -74,7 +74,7 @@ class Day:
     habits: Habits
     seen: Observations
     spread: Floats
-    kinds: Ints  # of replay.kinds_of
+    particles: Ints  # of replay.particles_of
 
 
 def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
@@ -89,8 +89,8 @@ def day_of(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> Day:
     column = min(max(now - places.first_minute, 0), places.rates.shape[1] - 1)
     day = countyday.learn(known, facts, places, seen, now)
     expected = countyday.on_this_day(places, day)
-    kinds = kinds_of(known, places, seen)
-    return Day(now, column, facts, expected, habits_of(known.settings), seen, day.sd, kinds)
+    particles = particles_of(known, places, seen)
+    return Day(now, column, facts, expected, habits_of(known.settings), seen, day.sd, particles)
 
 
 def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> LineStates:
@@ -100,7 +100,7 @@ def line_states(known: Known, readings: pl.DataFrame, supply: pl.DataFrame) -> L
 
 def states_of(known: Known, day: Day) -> LineStates:
     """The particles of the sites of a day at T."""
-    state = replay_all(known, day.places, day.habits, day.seen, day.spread, day.kinds, day.column)
+    state = replay_all(known, day.places, day.habits, day.seen, day.spread, day.particles, day.column)
     basis = basis_of(day.seen, day.facts, day.now)
     return LineStates(known.at, day.column, state, day.places, day.habits, day.facts, basis)
 

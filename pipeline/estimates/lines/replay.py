@@ -53,10 +53,9 @@ Result = TypeVar("Result")
 LEAD = 60  # the replay starts, and rows begin, this long before opening [min]
 TAIL = 360  # the outlook looks no further than this after closing [min]
 HOT_LOAD = 1.25  # a site whose likely peak load per station is above this is hot [1]; our choice
-# Particles of usual and hot sites, as parts of `lines.particles`: where a line stands for hours without a count, few
-# particles end up on one side; our choice, measured in docs/methods/lines.md
-USUAL, HOT = 0, 1
-PARTS = (1.0, 4.0)
+HOT_TIMES = (
+    4  # as many particles as elsewhere, since few end up on one side there; our choice, docs/methods/lines.md [1]
+)
 HOT_COUNT = 20.0  # a site where more were counted is hot [people]; our choice
 EMERGENCY_SD = 1.3  # spread of the emergency compartment's hazard between sites in the log; our choice
 EMERGENCY_MINUTES = 120.0  # over which a site's own hazard is forgotten: who decides on it changes [min]; our choice
@@ -144,25 +143,24 @@ def dark_spells(known: Known, supply: pl.DataFrame) -> dict[str, tuple[float, fl
 
 
 def replay_all(
-    known: Known, places: Places, habits: Habits, seen: Observations, spread: Floats, kinds: Ints, column: int
+    known: Known, places: Places, habits: Habits, seen: Observations, spread: Floats, particles: Ints, column: int
 ) -> Array:  # fmt: skip
     """Equally likely states of every site after `column`: rows x sites x particles.
 
     Parameters
     ----------
-    spread, kinds : of each site: of its own level in the log; how many particles it gets, see `kinds_of`
+    spread, particles : of each site: of its own level in the log; how many it gets, see `particles_of`
     """
     most = int(places.scanners.max(initial=0))
     n = int(known.settings["lines.particles"])
-    few = np.array([max(round(n * part), 1) for part in PARTS])[kinds]
-    split = observations.watched(seen, places, np.arange(len(kinds)))
-    checkpoints.SHELF.make_room(few, places.scanners)
-    marks = checkpoints.digests(known, places, habits, seen, spread, few, column, split)
+    split = observations.watched(seen, places, np.arange(len(particles)))
+    checkpoints.SHELF.make_room(particles, places.scanners)
+    marks = checkpoints.digests(known, places, habits, seen, spread, particles, column, split)
     points = [checkpoints.newest(chain) for chain in marks]
-    state = np.zeros((HEAD + 2 * most, len(kinds), n), np.float32)
+    state = np.zeros((HEAD + 2 * most, len(particles), n), np.float32)
 
     def fill(sites: Ints) -> None:
-        mine, many, part = some_places(places, sites), int(few[sites[0]]), points[sites[0]][0]
+        mine, many, part = some_places(places, sites), int(particles[sites[0]]), points[sites[0]][0]
         if part:
             column_then = checkpoints.column_of(part)
             begun = checkpoints.restored([points[s][1] for s in sites], mine.scanners, column_then)
@@ -175,7 +173,7 @@ def replay_all(
         rows = checkpoints.rows_of(own, most)
         state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) * many // n]
 
-    side_by_side(fill, batches_of(few, np.array([part for part, _ in points], np.int64)))
+    side_by_side(fill, batches_of(particles, np.array([part for part, _ in points], np.int64)))
     return state
 
 
@@ -196,8 +194,8 @@ def batches_of(few: Ints, begun: Ints) -> list[Ints]:
     return batches
 
 
-def kinds_of(known: Known, places: Places, seen: Observations) -> Ints:
-    """Where a long line may stand: by the load that the roster lets expect at the peak, and by counts and calls.
+def particles_of(known: Known, places: Places, seen: Observations) -> Ints:
+    """How many particles each site gets: more where a long line may stand, by the roster's peak load or counts.
 
     The county's day is left out on purpose: a site that gets another number of particles is replayed from opening, and
     the day's level moves all the time.
@@ -206,10 +204,9 @@ def kinds_of(known: Known, places: Places, seen: Observations) -> Ints:
     peak = places.rates.max(axis=1, initial=0) * np.exp(s["lines.site_sd"])
     load = peak * s["lines.checkin_minutes"] / np.maximum(places.stations[:, 0], 1)
     load = np.maximum(load, peak * s["lines.scan_minutes"] / np.maximum(places.scanners, 1))
-    kinds = np.where(load < HOT_LOAD, USUAL, HOT)
     long = seen.counts.filter((pl.col("count") > HOT_COUNT) | pl.col("count").is_null())
-    kinds[np.unique(long["site"].to_numpy())] = HOT
-    return kinds
+    is_hot = (load >= HOT_LOAD) | np.isin(np.arange(len(load)), long["site"].to_numpy())
+    return np.asarray(int(s["lines.particles"]) * np.where(is_hot, HOT_TIMES, 1))
 
 
 def some_places(places: Places, sites: Ints) -> Places:

@@ -38,7 +38,6 @@ from pipeline.estimates.lines.filter import (
 )
 from pipeline.estimates.lines.lines import Day, basis_of
 from pipeline.estimates.lines.replay import (
-    PARTS,
     replay,
     some_places,
     start_particles,
@@ -51,7 +50,6 @@ from pipeline.estimates.lines.weighing import Weighing
 
 CAUSES = WAIT_CAUSES[1:]
 SHORT, STOPPED, POWER, LATE = range(len(CAUSES))
-MOST_PART = 1.0  # of the usual particles, as each carries four more beside it [1]; our choice
 AT_ONCE = 30  # sites replayed together: bounds memory [count]
 BLOCK = 60  # after which sums are closed, an hour later [min]; our choice
 FRONT, BACK = (CHECKIN, PHASES), (MARKING, FINISHING, SCANNING, SCAN_PHASES)  # rows that each cause has of its own
@@ -66,14 +64,12 @@ def waits(known: Known, day: Day) -> pl.DataFrame:
     basis = basis_of(day.seen, day.facts, day.now)
     rows: list[tuple] = []
     due = (day.facts.opens < day.now) & (day.facts.closes > day.facts.opens)
-    for kind, part in enumerate(PARTS):
-        which = np.flatnonzero(due & (day.kinds == kind))
-        count = max(round(known.settings["lines.particles"] * min(part, MOST_PART)), 1)
-        for start in range(0, len(which), AT_ONCE):
-            sites = which[start : start + AT_ONCE]
-            found = losses(known, day, sites, count)
-            for s, site in enumerate(sites):
-                rows += rows_of(day.facts.site_ids[site], found[:, :, s], basis[int(site), 0])
+    which, count = np.flatnonzero(due), max(int(known.settings["lines.particles"]), 1)
+    for start in range(0, len(which), AT_ONCE):
+        sites = which[start : start + AT_ONCE]
+        found = losses(known, day, sites, count)
+        for s, site in enumerate(sites):
+            rows += rows_of(day.facts.site_ids[site], found[:, :, s], basis[int(site), 0])
     return pl.DataFrame(rows, schema=dict(empty(Waits).schema), orient="row").sort("site_id", maintain_order=True)
 
 

@@ -96,7 +96,7 @@ def only_site(day: Day, site_id: str) -> Day:
     )  # fmt: skip
     return replace(
         day, facts=day.facts.of(here), places=some_places(day.places, here), seen=seen, spread=day.spread[here],
-        kinds=day.kinds[here],
+        particles=day.particles[here],
     )  # fmt: skip
 
 

@@ -167,4 +167,4 @@ def test_another_level_of_the_county_leaves_every_site_as_many_particles(gear):
     nothing = empty(events.TicketReadings), empty(events.SupplyStates)
     quiet, busy = lines.day_of(few, *nothing), lines.day_of(many, *nothing)
     assert not np.array_equal(quiet.places.rates, busy.places.rates)
-    assert np.array_equal(quiet.kinds, busy.kinds)
+    assert np.array_equal(quiet.particles, busy.particles)
