@@ -9,7 +9,7 @@ from functools import lru_cache
 
 from pipeline.normalise.spoken import ONES, digits, in_digits
 from pipeline.normalise.spoken import WORD as NUMBER_WORD
-from pipeline.normalise.unit_numbers import COUNT_UNIT, bare_name
+from pipeline.normalise.unit_numbers import COUNT_UNIT, DEVICE, bare_name
 from pipeline.normalise.unit_roster import Unit
 from pipeline.normalise.word_lists import words_of
 
@@ -27,11 +27,7 @@ SOUNDS = dict(  # a letter as dictation writes its name, where that is no common
 )
 LETTERS = {word: word[0] for word in ALPHABET} | SOUNDS
 SAID = "|".join((*LETTERS, "[a-z]"))
-NOUN = (
-    r"(?:scanners?|scnrs?|scanr|scn|tabulators?|tabs?|readers?|counters?|machines?|units?|devices?|bmds?|markers?|mkr"
-    r"|touch\s?screens?|screens?|printers?|poll\s?books?|pads?|books?|epbs?|pb|ebk|tablets?|ipads?"
-    r"|laptops?|stations?)"
-)
+NOUN = rf"(?:{DEVICE})"
 AFTER = re.compile(
     rf"\b({NOUN})\s*(?:letter|marked|label+ed|tagged|called|designated|designation|is|#|no\.?)?\s*[\"'\u201c(]*\b({SAID})\b(?!['\u2019-]\w|\s*[:/]\s*\d)",
     re.I,

@@ -6,12 +6,12 @@ from functools import lru_cache
 from pipeline.normalise.spoken import ONES, TEENS, TENS, digits, heard_in_digits, in_digits
 
 EXACT = ("name", "short", "parts", "does", "pair", "numbered")
-DEVICE_NOUN = (
-    r"(?:scanners?|scnrs?|scanr|scan|tabulators?|tab|reader|machine|mach|unit|bmd|marker|touch\s?screen|screen|epb"
-    r"|pb|pollbook|book|bk|printer|counter|ctr|mkr|ebk"
-    r"|poll\s?book|tablet|ipad|laptop|station|ck[\s-]?in|check[\s-]?in|device|asset|tag|serial|ser|s/?n|no|number"
-    r"|num|sc|md|id)"
+DEVICE = (  # what a unit is called
+    r"scanners?|scnrs?|scanr|scn|scan|tabulators?|tabs?|readers?|counters?|ctr|machines?|mach|units?|devices?|bmds?"
+    r"|markers?|mkr|touch\s?screens?|screens?|printers?|poll\s?books?|pads?|books?|bk|epbs?|pb|ebk|tablets?|ipads?"
+    r"|laptops?|stations?"
 )
+DEVICE_NOUN = rf"(?:{DEVICE}|ck[\s-]?in|check[\s-]?in|asset|tag|serial|ser|s/?n|no|number|num|sc|md|id)"
 TAG = re.compile(r"(?<![\w])([a-z]{1,4})[\s\u2010-\u2015_#.-]{0,2}(\d{1,6}(?:[-/.]\d{1,4})+|\d{3,10})(?![\w])", re.I)
 BARE = re.compile(
     r"(?<![\w$:./-])(\d{3,10}|0\d)(?![\w:/%-]|\.\d)"
