@@ -4,7 +4,7 @@ Danger to people comes first, then places that are not open and broken custody, 
 the next hour, then steps that are late, then questions that one call answers.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 
 import polars as pl
@@ -22,6 +22,7 @@ from pipeline.estimates.dispatch.cautions import (
     LOCAL,
     caution_for,
 )
+from pipeline.estimates.dispatch.reasons import called
 
 FRESH = timedelta(minutes=60)  # evidence older than this calls for a head count before anybody is moved; our choice
 DARK_LIKELY = 0.2  # chance to go dark from which a site on battery is a decision; our choice
@@ -40,6 +41,13 @@ BY_PHONE = {
     "transmission": "Follow the county's procedure for carrying the media by hand, two people together.",
     "seal": "Have both numbers read back by two people and written down; the official decides.",
 }
+TO_SUPPLY = {
+    "bin": "Ask how full it is; it is emptied or changed as the county's procedure says, two people together.",
+    "paper": "Ask how much paper is left and send a roll.",
+    "ballots": "Ask how many of this style are left and send more.",
+}
+IN_DANGER = "Danger is reported there: send nobody until it is cleared, and settle by telephone what can be settled."
+IS_SUSPENDED = "Voting is suspended there: ask the official when it goes on, and where those who wait should stand."
 
 
 @once
@@ -104,7 +112,7 @@ def stops(picture: Picture) -> Iterator[Item]:
             COST,
             risk,
             where(picture, row["site_id"]),
-            stop_what(picture, own, row["unit_id"]),
+            stop_what(picture, own, row["unit_id"], row.get("categories") or ("power",)),
             people_at(picture, row["site_id"]),
             f"About {words.rough(risk)} voter-minutes {horizon}; going saves {saved} by closing.",
             f"Send {row['rover_id']}{'' if row['stop'] == 1 else f', its stop {stop}'}: there about "
@@ -119,10 +127,13 @@ def stops(picture: Picture) -> Iterator[Item]:
         )
 
 
-def stop_what(picture: Picture, own: list[dict], unit_id: str | None) -> str:
-    """What is wrong at a stop, and since when."""
+def stop_what(picture: Picture, own: list[dict], unit_id: str | None, foreseen: Sequence[str] = ("power",)) -> str:
+    """What is wrong at a stop, and since when; of a stop without a ticket, what is foreseen there (categories)."""
     if not own:
-        return f"power: {unit_id or 'its units'} may go dark"
+        if "power" in foreseen:
+            return f"power: {unit_id or 'its units'} may go dark"
+        what = ", ".join(words.CATEGORIES.get(c, called(c)) for c in foreseen) or "a visit"
+        return f"{what}{f' {unit_id}' if unit_id else ''}, foreseen; no ticket"
     kinds = list(dict.fromkeys(words.CATEGORIES[t["category"]] for t in own))
     since = words.clock(min(t["opened_at"] for t in own), picture.zone, picture.at)
     unit = f" {unit_id}" if unit_id else ""
@@ -137,6 +148,7 @@ def long_lines(picture: Picture) -> Iterator[Item]:
     for row in likely.join(costs, on=["site_id", "line"], how="left").iter_rows(named=True):
         wait = words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"])
         propose, why = line_advice(picture, row, stations.get(row["site_id"]) or 0)
+        held = held_back(picture, row["site_id"])
         yield Item(
             COST,
             row["cost"] or 0.0,
@@ -145,14 +157,21 @@ def long_lines(picture: Picture) -> Iterator[Item]:
             f"{people_at(picture, row['site_id'], row['line'])} A newcomer waits {wait} min.",
             f"About {words.about(row['cost'], row['cost_low'], row['cost_high'], 'rough')} voter-minutes of waiting in "
             "the next hour.",
-            propose,
-            why,
-            f"{NEVER_AWAY} {CROWD} {LOCAL}",
+            held or propose,
+            f"Stands on: {row['basis']}." if held else why,
+            f"{DANGER if held == IN_DANGER else ''} {NEVER_AWAY} {CROWD} {LOCAL}".lstrip(),
             row["site_id"],
             key=f"line|{row['site_id']}|{row['line']}",
             press="Site called",
             acts=(acting.mark(row["site_id"], f"called about the {words.LINES[row['line']]}"),),
         )
+
+
+def held_back(picture: Picture, site_id: str | None) -> str | None:
+    """What is said instead of advice on a line where danger is reported, or where voting is suspended."""
+    if site_id in figures.danger_sites(picture):
+        return IN_DANGER
+    return IS_SUSPENDED if site_id in figures.suspended(picture) else None
 
 
 def line_advice(picture: Picture, row: dict, stations: int) -> tuple[str, str]:
@@ -195,7 +214,7 @@ def batteries(picture: Picture) -> Iterator[Item]:
         if not isinstance(chance, float) or chance < DARK_LIKELY and not dark:
             continue
         cost = float(own["expected_voter_minutes"].sum())
-        empty = first_empty(picture, own)
+        empty, is_held = first_empty(picture, own), str(site_id) in figures.danger_sites(picture)
         since = own["since"].min()
         said = words.clock(since, picture.zone, picture.at) if isinstance(since, datetime) else "an unknown time"
         yield Item(
@@ -205,10 +224,12 @@ def batteries(picture: Picture) -> Iterator[Item]:
             f"{words.plural(own.height - dark, 'unit')} on battery, {dark} dark, since {said}{empty}",
             people_at(picture, str(site_id)),
             f"About {words.rough(cost)} voter-minutes until closing if nothing is done.",
-            "Have what voters do not need switched off; find a charged battery or a generator in time.",
+            IN_DANGER
+            if is_held
+            else "Have what voters do not need switched off; find a charged battery or a generator in time.",
             f"Chance that a unit goes dark before power returns: {words.percent(chance)}. "
             f"Stands on: {own['basis'][0]}.",
-            f"{GENERATOR} {DOWNED_LINE} {BATTERY} {LOCAL}",
+            f"{f'{DANGER} ' if is_held else ''}{GENERATOR} {DOWNED_LINE} {BATTERY} {LOCAL}",
             str(site_id),
             key=f"battery|{site_id}",
             press="Site called",
@@ -234,12 +255,9 @@ def unanswered(picture: Picture) -> Iterator[Item]:
     for (site_id,), own in left.group_by("site_id", maintain_order=True):
         rows = own.sort("opened_at").to_dicts()
         risk = sum(r["voter_minutes_at_risk"] for r in rows)
-        propose = " ".join(
-            dict.fromkeys(
-                BY_PHONE.get(r["category"], "Call back: can it be put right by telephone? No rover is proposed yet.")
-                for r in rows
-            )
-        )
+        is_held = site_id in figures.danger_sites(picture)
+        by_phone = "Call back: can it be put right by telephone? No rover is proposed yet."
+        propose = IN_DANGER if is_held else " ".join(dict.fromkeys(BY_PHONE.get(r["category"], by_phone) for r in rows))
         yield Item(
             COST if risk > 0 else ASK,
             risk,
@@ -249,7 +267,7 @@ def unanswered(picture: Picture) -> Iterator[Item]:
             f"About {words.rough(risk)} voter-minutes in the next hour if nobody acts.",
             propose,
             "Open, given to nobody. " + " ".join(f"{r['ticket_id']}: decided by “{r['decided_by']}”." for r in rows),
-            caution_for(list(dict.fromkeys(c for r in rows for c in r["categories"]))),
+            caution_for([*(["safety"] if is_held else []), *dict.fromkeys(c for r in rows for c in r["categories"])]),
             str(site_id),
             key=f"call|{','.join(sorted(r['ticket_id'] for r in rows))}",
             press="Called back",
@@ -258,30 +276,68 @@ def unanswered(picture: Picture) -> Iterator[Item]:
 
 
 def shortages(picture: Picture) -> Iterator[Item]:
-    """What likely fills up or runs out before closing."""
+    """What likely fills up or runs out before closing: soon enough that somebody has to leave, or else a question.
+
+    What a proposed stop answers is not told twice. What should be full by now is still asked about.
+    """
+    stops = picture.answer("dispatch")
+    planned = set() if "categories" not in stops.columns else {
+        (row["site_id"], row["unit_id"]) for row in stops.iter_rows(named=True) if "bin-full" in row["categories"]
+    }  # fmt: skip
+    voting = picture.known.sites.filter(pl.col("closes_at") > picture.at)["site_id"]
     soon = picture.answer("supplies").filter(
-        (pl.col("chance_full") >= FULL_LIKELY) & (pl.col("full_at_mean") > picture.at)
+        (pl.col("chance_full") >= FULL_LIKELY) & pl.col("site_id").is_in(voting.implode())
     )
-    nouns = {"bin": "bin full", "paper": "paper used up", "ballots": "ballots used up"}
     for row in soon.iter_rows(named=True):
         thing = row["unit_id"] or f"style {row['style']}"
-        left = None if row["capacity"] is None or row["used"] is None else max(row["capacity"] - row["used"], 0)
+        if (row["site_id"], row["unit_id"]) in planned:
+            continue
+        is_pressing = row.get("is_warned", True)
+        is_held = row["site_id"] in figures.danger_sites(picture)
+        kinds = ["ballot-stock" if row["item"] == "ballots" else "bin-full"]
         yield Item(
-            COST,
+            COST if is_pressing else ASK,
             SUPPLY_WORTH * row["chance_full"],
             where(picture, row["site_id"]),
-            f"{thing}: {nouns[row['item']]} about {words.clock(row['full_at_mean'], picture.zone, picture.at)} "
-            f"({words.span(row['full_at_low'], row['full_at_high'], picture.zone, picture.at)})",
-            f"{words.count(left)} left of {words.count(row['capacity'])}.",
+            shortage_what(picture, row, thing),
+            stock_said(row),
             f"Chance before closing {words.percent(row['chance_full'])}; no voter-minutes are worked out for supplies.",
-            "Take stock by telephone, then send more, or a second bin, before that time.",
+            IN_DANGER if is_held else f"{TO_SUPPLY[row['item']]}{leave_by(picture, row)}",
             f"Stands on: {row['basis']}.",
-            caution_for(["ballot-stock" if row["item"] == "ballots" else "bin-full"]),
+            caution_for(["safety", *kinds] if is_held else kinds),
             row["site_id"],
             key=f"supply|{row['site_id']}|{row['item']}|{thing}",
             press="Stock asked",
             acts=(acting.mark(row["site_id"], f"asked about {thing}"),),
         )
+
+
+def shortage_what(picture: Picture, row: dict, thing: str) -> str:
+    """What is full or used up, and about when."""
+    noun = {"bin": "bin full", "paper": "paper used up", "ballots": "ballots used up"}[row["item"]]
+    if row["full_at_mean"] is None:
+        return f"{thing}: {noun} before closing, as likely as not or more; reported {row['state'] or 'short'}"
+    zone, at = picture.zone, picture.at
+    span = words.span(row["full_at_low"], row["full_at_high"], zone, at)
+    return f"{thing}: {noun} about {words.clock(row['full_at_mean'], zone, at)} ({span})"
+
+
+def stock_said(row: dict) -> str:
+    """How much was left when it was last counted; the count may be hours old."""
+    if row["capacity"] is None or row["used"] is None:
+        return "How much is left has not been counted."
+    left = max(row["capacity"] - row["used"], 0)
+    return f"{words.count(left)} left of {words.count(row['capacity'])} by the {row['basis']}."
+
+
+def leave_by(picture: Picture, row: dict) -> str:
+    """When somebody has to leave so as to be there in time."""
+    send_by = row.get("send_by_at")
+    if send_by is None:
+        return ""
+    if send_by <= picture.at:
+        return " To be there in time somebody leaves now."
+    return f" To be there in time somebody leaves by {words.clock(send_by, picture.zone, picture.at)}."
 
 
 def questions(picture: Picture) -> Iterator[Item]:

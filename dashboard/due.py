@@ -9,6 +9,8 @@ from dashboard.data import Picture
 from dashboard.items import DOORS, LATE, NEVER_AWAY, Item, people_at, where
 from pipeline.estimates.dispatch.cautions import CROWD, LOCAL
 
+DOORS_FIRST, BROKEN_FIRST = 2.0, 1.0  # order of what has no voter-minutes: shut doors, broken custody, the rest
+NOT_RECEIVED = "not received."  # how the note ends on what was handed over and has not arrived (steps/notes.py)
 NAMED = 30  # sites named in one line of the list; the page Opening & closing has all [count]
 
 
@@ -28,7 +30,7 @@ def closed_doors(picture: Picture) -> Iterator[Item]:
     for row in late.iter_rows(named=True):
         yield Item(
             DOORS,
-            0.0,
+            DOORS_FIRST,
             where(picture, row["site_id"]),
             f"not reported open, due {words.clock(row['due_at'], picture.zone, picture.at)}",
             people_at(picture, row["site_id"]),
@@ -49,7 +51,7 @@ def no_door_reported(picture: Picture, late: pl.DataFrame) -> Item:
     due = figures.first(late["due_at"])
     return Item(
         DOORS,
-        0.0,
+        DOORS_FIRST,
         words.plural(late.height, "site"),
         f"none reported open, the first due {words.clock(due, picture.zone, picture.at)}",
         "No unit there has counted a voter either.",
@@ -65,11 +67,16 @@ def no_door_reported(picture: Picture, late: pl.DataFrame) -> Item:
 
 
 def custody(picture: Picture) -> Iterator[Item]:
-    """Steps with a gap or a difference in custody."""
-    for row in figures.custody(picture.answer("milestones")).iter_rows(named=True):
+    """Steps with a gap or a difference in custody, each; and in one line what was handed over and not received since.
+
+    In the hours after closing the second kind is many and most of it is on the road: a line each would bury the first.
+    """
+    steps = figures.custody(picture.answer("milestones"))
+    is_away = pl.col("at").is_null() & pl.col("note").str.ends_with(NOT_RECEIVED)
+    for row in steps.filter(~is_away).iter_rows(named=True):
         yield Item(
             DOORS,
-            0.0,
+            BROKEN_FIRST,
             where(picture, row["site_id"]),
             f"{words.step(row['milestone'])}: {row['note']}",
             "No voters wait for it.",
@@ -84,6 +91,38 @@ def custody(picture: Picture) -> Iterator[Item]:
             press="Official told",
             acts=(acting.mark(row["site_id"], f"{words.step(row['milestone'])}: the official has been told"),),
         )
+    away = steps.filter(is_away).sort("due_at", "site_id", "milestone")
+    if away.height:
+        yield not_received(picture, away)
+
+
+def not_received(picture: Picture, away: pl.DataFrame) -> Item:
+    """One line for all that was handed over some time ago and is not reported received."""
+    overdue = away.filter(pl.col("standing") == "overdue").height
+    sites = away["site_id"].unique(maintain_order=True).to_list()
+    named = figures.names(picture)
+    told = [
+        f"{named.get(r['site_id'], r['site_id'])}: {str(r['note']).rstrip('.')}"
+        for r in away.head(NAMED).iter_rows(named=True)
+    ]
+    more = f" and {away.height - NAMED} more" if away.height > NAMED else ""
+    return Item(
+        DOORS,
+        0.0,
+        words.plural(len(sites), "site") if len(sites) > 1 else where(picture, sites[0]),
+        f"{words.plural(away.height, 'item')} handed over and not reported received; {overdue} past the time due",
+        "No voters wait for it.",
+        "The chain of custody is open until it is explained.",
+        "Ask the receiving place whether they are there; of the rest ask those who carry them, overdue ones first. "
+        "The election official decides.",
+        f"{'; '.join(told)}{more}. The page Opening & closing has all of them.",
+        None,
+        sites[0] if len(sites) == 1 else None,
+        True,
+        key="custody|not-received",
+        press="Receiving place asked",
+        acts=tuple(acting.mark(site, "asked whether what was handed over has been received") for site in sites),
+    )
 
 
 def late_steps(picture: Picture) -> Iterator[Item]:
@@ -105,6 +144,7 @@ def late_steps(picture: Picture) -> Iterator[Item]:
             "Not weighed in voter-minutes.",
             " ".join(["Call: is it done and not reported?", *sorted(set(own["advice"].drop_nulls()))]),
             f"Sites: {sites_named(picture, sites)}. {' '.join(sorted(set(own['note'].drop_nulls())))}",
+            site_id=sites[0] if len(sites) == 1 else None,
             key=f"steps|{milestone}",
             press="Sites called",
             acts=tuple(acting.mark(site, f"called about {words.step(str(milestone))}") for site in sites),

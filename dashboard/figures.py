@@ -35,8 +35,8 @@ def places(picture: Picture) -> dict[str, str]:
 
 
 @once
-def standing_open(picture: Picture) -> dict[str, int]:
-    """Sites by what they last reported: open, suspended, closed, or nothing yet."""
+def last_said(picture: Picture) -> dict[str, str]:
+    """The newest step of each site that says whether voting goes on there."""
     said = ("open", "suspended", "resumed", "closed", "last-voter")
     last = (
         picture.known.milestones.filter(pl.col("milestone").is_in(said))
@@ -44,7 +44,13 @@ def standing_open(picture: Picture) -> dict[str, int]:
         .group_by("site_id", maintain_order=True)
         .agg(pl.col("milestone").last())
     )
-    state = {row[0]: row[1] for row in last.iter_rows()}
+    return dict(last.iter_rows())
+
+
+@once
+def standing_open(picture: Picture) -> dict[str, int]:
+    """Sites by what they last reported: open, suspended, closed, or nothing yet."""
+    state = last_said(picture)
     found = {"open": 0, "suspended": 0, "closed": 0, "not reported": 0}
     words = {"resumed": "open", "last-voter": "closed"}
     for site_id in picture.known.sites["site_id"]:
@@ -176,6 +182,18 @@ def stakes(picture: Picture) -> pl.DataFrame:
 def dangers(picture: Picture) -> pl.DataFrame:
     """Open tickets that tell of danger at places that nobody has marked cleared since."""
     return danger(picture.answer("tickets"), decisions(picture.known).cleared)
+
+
+@once
+def danger_sites(picture: Picture) -> set[str]:
+    """Sites where danger is reported and not cleared."""
+    return set(dangers(picture)["site_id"].drop_nulls())
+
+
+@once
+def suspended(picture: Picture) -> set[str]:
+    """Sites whose newest word on voting is that it is suspended."""
+    return {site_id for site_id, state in last_said(picture).items() if state == "suspended"}
 
 
 @once

@@ -28,6 +28,20 @@ def test_a_place_whose_scanner_counted_ballots_since_is_open_and_only_late_in_sa
     assert late.rank == LATE and late.where == "Larkspur Library"
 
 
+def test_broken_custody_stands_before_what_is_only_not_received_yet_and_that_is_one_line(picture_of):
+    shown = picture_of(
+        milestones="site_id,milestone,at,item,from,to,witness,seal_in,seal_out\n"
+        "P01,media-handed-over,2026-11-03T04:10:00,M-1,Ada Finch,Lou Marsh,Bo Wren,,881\n"
+        "P02,media-handed-over,2026-11-03T04:10:00,M-2,Bo Wren,Lou Marsh,Ada Finch,,882\n"
+        "P03,media-handed-over,2026-11-03T04:10:00,M-3,Ada Finch,Bo Wren,Lou Marsh,,838\n"
+        "P03,media-received,2026-11-03T04:40:00,M-3,Bo Wren,Lou Marsh,Ada Finch,883,\n"
+    )
+    broken, away = sorted(due.custody(shown), key=lambda item: -item.cost)
+    assert broken.site_id == "P03" and "Seal 883 found where 838" in broken.what
+    assert away.where == "2 sites" and "2 items handed over" in away.what
+    assert "Alder Street Hall" in away.why and "Larkspur Library" in away.why
+
+
 def test_what_was_heard_last_is_the_newest_of_counts_counters_and_tickets(picture_of):
     shown = picture_of(
         status=NOBODY_VOTES,
