@@ -73,7 +73,11 @@ class Sites(pa.DataFrameModel):
 
 
 class Units(pa.DataFrameModel):
-    """One row a unit of equipment. Key: unit_id. No site: at the depot."""
+    """One row a unit of equipment. Key: unit_id. No site: at the depot.
+
+    Further columns that say what the county calls its units (a sticker, a colour, a desk, a tag) help to tell which
+    unit a caller means; what they are called does not matter.
+    """
 
     unit_id: str = text_field("the unit's id", nullable=False)
     site_id: str = text_field("a site_id of the roster, or empty at the depot")

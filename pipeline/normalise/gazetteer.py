@@ -18,7 +18,7 @@ LONG = 7  # letters from which a word can be several run together: our choice
 COLUMNS = ("site_id", "name", "aliases", "address", "room", "precincts")  # of the roster, that are read
 ROSTERS_KEPT = 2  # the present one, and that of a past moment [count]
 FEWEST = 30  # a word of one of few sites tells as much as of one of so many: our choice
-Asked = tuple[str, tuple[str, ...], frozenset[int], frozenset[str]]  # what `places.site_of` is asked
+Asked = tuple[str, tuple[str, ...], frozenset[int], frozenset[str], tuple[str, ...]]  # what `places.site_of` is asked
 
 
 @dataclass

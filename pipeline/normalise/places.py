@@ -133,6 +133,7 @@ def site_of(
     unit_sites: tuple[str, ...] = (),
     told: frozenset[int] = frozenset(),
     beside: frozenset[str] = frozenset(),
+    called: tuple[str, ...] = (),
 ) -> tuple[str | None, float]:
     """The likeliest site and its probability.
 
@@ -142,13 +143,19 @@ def site_of(
     unit_sites : sites that hold a unit that the caller's words fit
     told : sites that the text names (`named_in`), where the place as said left a doubt
     beside : words of names in the text (`words_beside`), where it left one
+    called : sites that have a unit called as it is said ("stage"), of which those count that the place fits
     """
-    key = (said, unit_sites, told, beside)
-    return remembered(book.answers, key, lambda: weigh(book, *key))
+    key = (said, unit_sites, told, beside, called)
+    return remembered(book.answers, key, lambda: weigh(book, said, unit_sites, told, beside, called))
 
 
 def weigh(
-    book: Gazetteer, said: str, unit_sites: tuple[str, ...], told: frozenset[int], beside: frozenset[str]
+    book: Gazetteer,
+    said: str,
+    unit_sites: tuple[str, ...],
+    told: frozenset[int],
+    beside: frozenset[str],
+    called: tuple[str, ...],
 ) -> tuple[str | None, float]:
     """`site_of`, worked out anew."""
     score: dict[int, float] = defaultdict(float)
@@ -163,6 +170,10 @@ def weigh(
         i = book.ids.get(plain(site_id), -1)
         if i >= 0:
             score[i] += UNIT_NAMED - math.log(len(unit_sites))
+    for site_id in called:
+        i = book.ids.get(plain(site_id), -1)
+        if score.get(i, 0.0) > 0.0:
+            score[i] += UNIT_NAMED - math.log(len(called))
     for i in told:
         score[i] += NAMED_IN_TEXT - math.log(len(told))
     for i in score:

@@ -196,7 +196,8 @@ def site_and_unit(ticket: dict[str, Any], text: str, around: Scene) -> tuple[str
         site, sure = places.site_of(around.atlas, ticket["site"] or "", named)
         if sure < max(DOUBT, around.threshold):  # a name that two sites share, or none: the text may tell
             told, beside = places_told.named_in(around.atlas, text), places_told.words_beside(around.atlas, text)
-            site, sure = places.site_of(around.atlas, ticket["site"] or "", named, told, beside)
+            called = units.sites_called(around.stock, unit_said, text)
+            site, sure = places.site_of(around.atlas, ticket["site"] or "", named, told, beside, called)
         site_id = site if sure >= around.threshold and "site_id" not in settled else None
     if "unit_id" in settled:
         return site_id, sure, settled["unit_id"]
@@ -221,7 +222,8 @@ def words_of(ticket: dict[str, Any], around: Scene) -> Words:
     unit_said = ticket["unit"] or ""
     kind = units.kind_meant(around.stock, site_id, unit_id, unit_said)
     kind = kind or units.only_kind(said_in_column(unit_said, around.book))
-    return Words(text, site_id, sure, unit_id, kind, read_text(text, kind or "", around.book))
+    reading = read_text(units.without_labels(around.stock, site_id, text), kind or "", around.book)
+    return Words(text, site_id, sure, unit_id, kind, reading)
 
 
 def said_in_column(unit_said: str, book: Vocabulary) -> frozenset[str]:

@@ -53,6 +53,10 @@ HASHED = re.compile(  # "#2 is jammed"
     r"|froze\w*|down|stuck|beep\w*|reject\w*|blank|dark)\b))",
     re.I,
 )
+NUMBERED_THING = re.compile(  # "transfer bag no. 2", "booth number 4"
+    r"\b(?:bag|box|case|tub|cart|booth|table|desk|room|door|seal|pct|precinct|page|sheet|ballot|question|error|code|step|item|lot)s?\W*$",
+    re.I,
+)
 ENDING = re.compile(r"(?<![\w/.-])(?=[\w/-]*\d)(?=[\w/-]*[a-z])[\w/-]{3,}\b", re.I)  # letters and digits: "7C41"
 SPELLED = re.compile(rf"\b({SAID})[\s-]+(\d{{1,4}}|{NUMBER_WORD})\b(?![:/%]|\s*(?:am|pm)\b)", re.I)
 ARTICLES = ("a", "i")
@@ -121,14 +125,20 @@ def by_order(here: Sequence[Unit], said: str, wanted: tuple[str, ...], types: Ty
     """
     for noun, mark in marks_said(said):
         of = types(noun) or wanted
-        among = [u for u in here if u.type in of and u.type in wanted and not u.is_spare and u.type not in UNORDERED]
+        among = [
+            u
+            for u in here
+            if not u.marks and u.type in of and u.type in wanted and not u.is_spare and u.type not in UNORDERED
+        ]
         if mark.isdigit() and 0 < int(mark) <= len(among) > 1:
             return among[int(mark) - 1]
     return None
 
 
 def is_marked(unit: Unit, mark: str, among: Sequence[Unit]) -> bool:
-    """Whether a letter ends a unit's tag, or a number counts it where a place's tags count from one."""
+    """Whether a unit is called so, a letter ends its tag, or a number counts it where a place's tags count from one."""
+    if any(mark in u.marks for u in among):
+        return mark in unit.marks
     if not mark.isdigit():
         return mark in unit.letters
     tags = [u.parts for u in among if u.type == unit.type]
@@ -176,7 +186,8 @@ def marks_said(said: str) -> tuple[tuple[str, str], ...]:
         number, device = (m.group(1), m.group(2)) if m.group(1) else (m.group(4), m.group(3))
         if not COUNT_UNIT.match(text, m.end()):
             found.append((device.lower(), as_digits(number.lower())))
-    found += [("", as_digits(m.group(1))) for m in HASHED.finditer(text)]
+    hashed = (m for m in HASHED.finditer(text) if not NUMBERED_THING.search(text, 0, m.start()))
+    found += [("", as_digits(m.group(1))) for m in hashed]
     return tuple(found)
 
 

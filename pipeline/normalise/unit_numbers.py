@@ -17,6 +17,10 @@ BARE = re.compile(
     r"(?<![\w$:./-])(\d{3,10}|0\d)(?![\w:/%-]|\.\d)"
 )  # a number by itself: "3011 is blank", "oh one sent"
 LEADING = re.compile(r"^\W*(\d\d)(?![\w:/%.+-])")  # "42 cleared": the last two digits, of the kind in trouble
+SERIES = re.compile(r"#?\b\d{1,4}(?:\s*(?:[,&/+\s]|\band\b)\s*#?\d{1,4}\b){2,}(?![:.]\d)", re.I)  # "4, 5 and 6"
+CUT = re.compile(r"(?:\.{2,}|\u2026)\s?(?=\d{2,6}(?!\w))")  # "...4131"
+ENDS_IN_DEVICE = re.compile(rf"\b(?:{DEVICE})\s*$", re.I)
+LONGEST_DEVICE = 14  # letters of "touch screens"
 ENDING = re.compile(
     r"(?:ends?|ending|ended|last)\s*(?:in|with|w/|digits?|numbers?|nos?\.?|#|are|is|three|four|3|4"
     r"|\W){0,4}\s*#?\s*(\d{2,6})(?!\w)",
@@ -108,9 +112,19 @@ def whole_tags(text: str) -> dict[str, int]:
     return found
 
 
+def without_series(text: str) -> str:
+    """A text without three numbers or more that name several devices: "pb 4 5 6", "scanners 1, 2 and 3"."""
+
+    def left(m: re.Match[str]) -> str:
+        return " ; " if ENDS_IN_DEVICE.search(text, max(0, m.start() - LONGEST_DEVICE), m.start()) else m.group()
+
+    return SERIES.sub(left, text)
+
+
 def unit_digits(text: str) -> str:
     """A text with the numbers that may name units as digits: read out, dictated, or a single word beside a device."""
     text = in_digits(heard_in_digits(text))
+    text = CUT.sub("ending in ", text) if ".." in text or "\u2026" in text else text
     if not SINGLE.search(text):
         return text
     text = AFTER_DEVICE.sub(lambda m: m.group(1) + digits([m.group(2).lower()]), text)

@@ -3,10 +3,12 @@
 import re
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import polars as pl
 
+from pipeline.normalise import unit_columns
 from pipeline.normalise.kept import kept
 from pipeline.normalise.unit_numbers import MOST_PARTS, PART, bare_name, digits_of, whole_tag
 
@@ -26,16 +28,37 @@ class Unit:
     type: str
     tag: str
     digits: str
-    serial: str
+    serials: tuple[str, ...]  # the digits of its serial and of its further tags
     local: tuple[tuple[str, str], ...]  # the letters and digits that its id, or tag, ends in: "s", "2" of "04-S2"
-    whole: tuple[tuple[str, str], ...]  # id and serial in one form, with digits of it, where they have letters too
-    alias: str  # its serial as a tag, where that is one of the county's own: "p47" of "P047"
+    whole: tuple[tuple[str, str], ...]  # id and tags in one form, with digits of it, where they have letters too
+    aliases: tuple[str, ...]  # its serial and further tags, where they are of the county's own: "p47" of "P047"
     runs: tuple[str, ...] = ()  # neighbouring parts of its tags in one form: "scn412", "7b"
-    names: tuple[str, ...] = ()  # its id and serial, letters and digits alone
+    names: tuple[str, ...] = ()  # its id and tags, letters and digits alone
     is_spare: bool = False  # a spare that waits at a site: meant only where it is named
     parts: tuple[str, ...] = ()  # the letters and the digits of its id in turn
     letters: frozenset[str] = frozenset()  # a letter that its id, or tag, ends in: "b" of "SC-07B"
     words: tuple[str, ...] = ()  # words of its tag that no other unit at its site has: "heron" of "TAB-HERON"
+    labels: tuple[tuple[str, ...], ...] = ()  # what else the county calls it, in parts: ("red", "tape"), ("p", "3")
+
+    @cached_property
+    def bare(self) -> tuple[str, ...]:
+        """The digits of its id and tags without leading zeros."""
+        return tuple(number.lstrip("0") for number in (self.digits, *self.serials))
+
+    @cached_property
+    def marks(self) -> frozenset[str]:
+        """The numbers and single letters that the county calls it by: "2" of "desk 2" or "P2"."""
+        alone = {label[0] for label in self.labels if len(label) == 1 and len(label[0]) == 1}
+        return frozenset(alone | {label[-1] for label in self.labels if len(label) <= 2 and label[-1].isdigit()})
+
+
+@dataclass
+class Labels:
+    """What units of a site are called by their county, by the parts of what may be said (`unit_labels.py`)."""
+
+    units: list[Unit]
+    said: dict[tuple[str, ...], list[Unit]] = field(default_factory=dict)
+    begin: frozenset[str] = frozenset()  # what any of it begins with
 
 
 @dataclass
@@ -43,13 +66,13 @@ class UnitBook:
     """The roster of units as an index."""
 
     units: list[Unit]
-    serials: list[str]
     at_site: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
     by_tag: dict[str, Unit] = field(default_factory=dict)
     by_id: dict[str, Unit] = field(default_factory=dict)
     by_name: dict[str, Unit] = field(default_factory=dict)
     letters: set[str] = field(default_factory=set)
     by_tail: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
+    labels: dict[str, Labels | None] = field(default_factory=dict)  # by site, as they are asked for
 
 
 def tag_of(text: str) -> str:
@@ -60,19 +83,22 @@ def tag_of(text: str) -> str:
 
 def unit_book(units: pl.DataFrame) -> UnitBook:
     """The index of a roster of units."""
-    return unit_book_of(units.select("unit_id", "site_id", "type", "serial", "role").sort("unit_id"))
+    if "attributes" not in units.columns:
+        units = units.with_columns(attributes=pl.lit(None, dtype=pl.String))
+    return unit_book_of(units.select("unit_id", "site_id", "type", "serial", "role", "attributes").sort("unit_id"))
 
 
 @kept(ROSTERS_KEPT)
 def unit_book_of(units: pl.DataFrame) -> UnitBook:
     """The index of the units' numbers."""
     rows = units.to_dicts()
+    given = unit_columns.names_given(rows)
     serials = {row["unit_id"]: row["serial"] or "" for row in rows}
     stood: dict[str, list[Unit]] = defaultdict(list)
     for row in rows:
-        stood[row["site_id"] or ""].append(make_unit(row))
+        stood[row["site_id"] or ""].append(make_unit(row, given.get(row["unit_id"], ())))
     units_by_id = {u.unit_id: u for here in stood.values() for u in with_words(here, serials)}
-    book = UnitBook([units_by_id[row["unit_id"]] for row in rows], list(serials.values()))
+    book = UnitBook([units_by_id[row["unit_id"]] for row in rows])
     for unit in book.units:
         if unit.site_id:
             book.at_site[unit.site_id].append(unit)
@@ -80,7 +106,7 @@ def unit_book_of(units: pl.DataFrame) -> UnitBook:
         book.by_id[unit.unit_id] = unit
         book.by_name[bare_name(unit.unit_id)] = unit
         book.letters.add(unit.tag.rstrip("0123456789"))
-        for number in {unit.digits, unit.serial} - {""}:
+        for number in {unit.digits, *unit.serials} - {""}:
             for size in range(TAIL_DIGITS, len(number) + 1):
                 book.by_tail[number[-size:]].append(unit)
     add_aliases(book)
@@ -104,37 +130,52 @@ def with_words(units: list[Unit], serials: dict[str, str]) -> list[Unit]:
 
 def add_aliases(book: UnitBook) -> None:
     """Lets a tag that one unit alone has name it, as its id does; ids go before."""
-    counts = Counter(unit.alias for unit in book.units)
-    for row, unit in zip(book.serials, book.units, strict=True):
-        if unit.alias and counts[unit.alias] == 1:
-            book.by_tag.setdefault(unit.alias, unit)
-            book.by_name.setdefault(bare_name(row), unit)
-            book.letters.add(unit.alias.rstrip("0123456789"))
+    counts = Counter(alias for unit in book.units for alias in unit.aliases)
+    for unit in book.units:
+        for alias, name in zip(unit.aliases, unit.names[1:], strict=True):
+            if alias and counts[alias] == 1:
+                book.by_tag.setdefault(alias, unit)
+                book.by_name.setdefault(name, unit)
+                book.letters.add(alias.rstrip("0123456789"))
 
 
-def make_unit(row: dict[str, Any]) -> Unit:
-    """One unit of the roster."""
+def make_unit(row: dict[str, Any], given: tuple[str, ...]) -> Unit:
+    """One unit of the roster.
+
+    Parameters
+    ----------
+    given : what the county calls it besides: as a tag where that has a number as long as the last digits of one
+    """
+    tags = [name for name in (row["serial"] or "", *(n for n in given if len(digits_of(n)) >= TAIL_DIGITS)) if name]
+    names = [row["unit_id"], *tags]
+    labels = (tuple(unit_columns.parts_of(n)) for n in given if n not in tags)
     return Unit(
         row["unit_id"],
         row["site_id"],
         row["type"],
         tag_of(row["unit_id"]),
         digits_of(row["unit_id"]),
-        digits_of(row["serial"] or ""),
-        tuple(local for local in (local_of(row["unit_id"]), local_of(row["serial"] or "")) if local[1]),
-        tuple((form, digits_in(name)) for name in (row["unit_id"], row["serial"] or "") if (form := whole_tag(name))),
-        tag_of(row["serial"] or "") if local_of(row["serial"] or "")[1] else "",
-        tuple(sorted({run for name in (row["unit_id"], row["serial"] or "") for run in runs_of(name)})),
-        tuple(bare_name(name) for name in (row["unit_id"], row["serial"] or "") if name),
+        tuple(number for tag in tags if (number := digits_of(tag))),
+        tuple(local for local in map(local_of, names) if local[1]),
+        tuple((form, digits_in(name)) for name in names if (form := whole_tag(name))),
+        tuple(tag_of(tag) if local_of(tag)[1] else "" for tag in tags),
+        tuple(sorted({run for name in names for run in runs_of(name)})),
+        tuple(map(bare_name, names)),
         row["role"] == "spare",
-        tuple(p.lstrip("0") or "0" for p in PART.findall(row["unit_id"].lower())),
-        frozenset({letter_of(row["unit_id"]), letter_of(row["serial"] or "")} - {""}),
+        tuple(parts_of(row["unit_id"])),
+        frozenset({*map(letter_of, names)} - {""}),
+        labels=tuple(label for label in labels if label),
     )
+
+
+def parts_of(name: str) -> list[str]:
+    """The letters and the numbers of a name in turn, lower case, numbers without leading zeros."""
+    return [p.lstrip("0") or "0" for p in PART.findall(name.lower())]
 
 
 def runs_of(name: str) -> list[str]:
     """Two neighbouring parts of a tag and more, but not all, in one form each, where they have letters and digits."""
-    parts = [p.lstrip("0") or "0" for p in PART.findall(name.lower())]
+    parts = parts_of(name)
     sizes = range(2, min(len(parts), MOST_PARTS))
     forms = ("".join(parts[i : i + n]) for n in sizes for i in range(len(parts) - n + 1))
     return [form for form in forms if not form.isalpha() and not form.isdigit()]

@@ -5,9 +5,9 @@ import re
 from collections.abc import Mapping, Set
 from functools import lru_cache
 
-from rapidfuzz.distance import OSA
-
+from pipeline.normalise import unit_labels
 from pipeline.normalise.spoken import ONES
+from pipeline.normalise.unit_ends import letters_of, same_letters, unit_by_digits
 from pipeline.normalise.unit_marks import by_end, by_mark, by_order, by_run, spelled
 from pipeline.normalise.unit_numbers import (
     DIGIT,
@@ -17,9 +17,10 @@ from pipeline.normalise.unit_numbers import (
     digits_of,
     numbers_said,
     whole_tags,
+    without_series,
 )
 from pipeline.normalise.unit_others import THE_SECOND, without_beside
-from pipeline.normalise.unit_roster import TAIL_DIGITS, Unit, UnitBook, tag_of
+from pipeline.normalise.unit_roster import Unit, UnitBook, tag_of
 
 TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what the trouble is about
     "scanner": ("scan-single", "scan-batch"),
@@ -40,6 +41,7 @@ CATEGORY_TYPE = {
 }
 # A unit is guessed by the category, or by all categories of its kind of unit, from this probability up: our choice
 SURE_ENOUGH = 0.6
+MOST_SITES = 3  # that have a unit so named, for the unit to tell the site: our choice
 SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
 SCANNER_DOORS = frozenset({"bin", "card"})
 KINDS = frozenset({"scanner", "bmd", "pollbook", "accessible"})
@@ -78,7 +80,15 @@ def sites_named(book: UnitBook, said: str | None, text: str | None) -> tuple[str
         digits = digits_of(number)
         if how in ("tag", "field") and len(digits) >= 4:
             sites |= {u.site_id for u in book.by_tail.get(digits, []) if u.site_id}
-    return tuple(sorted(sites)) if len(sites) <= 3 else ()
+    return tuple(sorted(sites)) if len(sites) <= MOST_SITES else ()
+
+
+def sites_called(book: UnitBook, said: str, text: str) -> tuple[str, ...]:
+    """Sites that have a unit called as the column for it or the text says; empty where many have."""
+    labels = unit_labels.labels_of_county(book)
+    units = unit_labels.called(labels, said, text, types_of_noun) if labels else []
+    sites = sorted({u.site_id for u in units if u.site_id})
+    return tuple(sites) if len(sites) <= MOST_SITES else ()
 
 
 def unit_of(
@@ -102,19 +112,30 @@ def unit_of(
     """
     here = book.at_site.get(site_id or "", [])
     wanted = types_beside(here, category, things) or wanted_types(category, kind)
-    text = text or ""
+    said, text = said or "", text or ""
+    labels = unit_labels.labels_at(book, site_id)
+    if labels:
+        said = unit_labels.in_column(labels, said, wanted, types_of_noun) if said else ""
+        text = unit_labels.in_text(labels, text, wanted, types_of_noun)
     has_digit = DIGIT.search(text)
+    text = without_series(text) if has_digit else text
     told = JOINED.sub(lambda m: " ; " if are_two(book, here, *m.groups()) else m.group(), text) if has_digit else text
     # What is named only to say that it is fine is not what is meant.
     bad = without_beside(told) if has_digit or any(u.letters for u in here) else told
     second = THE_SECOND.search(bad) if "second" in bad.lower() else None
     if second:
-        first = unit_named(book, here, said or "", bad[: second.start()], ())
+        first = unit_named(book, here, said, bad[: second.start()], ())
         if first and the_other(book, here, first):
             return the_other(book, here, first)
-    unit_id = unit_named(book, here, said or "", bad, wanted)
+    unit_id = unit_named(book, here, said, bad, wanted)
     good = unit_named(book, here, "", told, wanted) if unit_id is None and bad != told else None
     return the_other(book, here, good) if good and book.by_id[good].type in wanted else unit_id
+
+
+def without_labels(book: UnitBook, site_id: str | None, text: str) -> str:
+    """A text without what the site's units are called by the county, which says nothing of their trouble."""
+    labels = unit_labels.labels_at(book, site_id)
+    return unit_labels.without(labels, text, types_of_noun) if labels else text
 
 
 def unit_at_end(
@@ -190,7 +211,11 @@ def named_in_column(here: list[Unit], said: str, wanted: tuple[str, ...]) -> Uni
     alone = re.fullmatch(r"\W*([a-z]|\d{1,2})\W*", said.lower())
     if alone:
         mark = alone.group(1).lstrip("0")
-        fits = [u for u in here if (mark in u.letters or mark == u.parts[-1]) and (u.type in wanted or not wanted)]
+        fits = [
+            u
+            for u in here
+            if (mark in u.letters or mark in u.marks or mark == u.parts[-1]) and (u.type in wanted or not wanted)
+        ]
         return fits[0] if mark and len(fits) == 1 else None
     return by_run(here, whole_tags(said), said, wanted) or named_by_mark(here, said, wanted)
 
@@ -224,7 +249,7 @@ def named_whole(here: list[Unit], said: str, text: str) -> Unit | None:
 def several_said(here: list[Unit], said: str) -> list[Unit]:
     """The units of a site that are said, where that is several, by their ids or the ends of these: "S1 S3"."""
     words = {bare_name(w) for w in re.split(r"[\s,;&/+]+", said)} if said else set()
-    found = [u for u in here if {bare_name(u.unit_id), u.alias, *("".join(end) for end in u.local)} & (words - {""})]
+    found = [u for u in here if {bare_name(u.unit_id), *u.aliases, *("".join(end) for end in u.local)} & (words - {""})]
     return found if len(found) > 1 else []
 
 
@@ -236,26 +261,18 @@ def named_exactly(book: UnitBook, here: list[Unit], wanted: tuple[str, ...], how
     if how == "short":
         fits = [u for u in here if tuple(number.split(" ")) in u.local]
     elif how == "parts":
-        fits = [u for u in here if len(digits) >= 4 and digits in (u.digits, u.serial)]
+        fits = [u for u in here if len(digits) >= 4 and digits in (u.digits, *u.serials)]
     elif how == "does":
-        fits = [u for u in here if digits.lstrip("0") in (u.digits.lstrip("0"), bare_serial(u))]
+        fits = [u for u in here if digits.lstrip("0") in (*u.bare, *u.marks)]
     elif how == "pair":
-        fits = [u for u in here if u.type in wanted and digits in (u.digits, u.serial, bare_serial(u))]
+        fits = [u for u in here if u.type in wanted and digits in (u.digits, *u.serials, *u.bare, *u.marks)]
     else:  # numbered as its id is, "04-S2": the digits of other tags count no machines of a place
         noun, _, said = number.rpartition(" ")
         types = types_of_noun(noun) or wanted
-        fits = [u for u in here if u.type in types and ONES.get(said.lower(), said) in dict(u.local).values()]
+        fits = [
+            u for u in here if u.type in types and ONES.get(said.lower(), said) in {*dict(u.local).values(), *u.marks}
+        ]
     return fits[0] if len(fits) == 1 else None
-
-
-def letters_of(tag: str) -> str:
-    """The letters that a tag begins with, lower case."""
-    return re.sub(r"[^a-z]", "", tag.lower())
-
-
-def same_letters(units: list[Unit], letters: str) -> list[Unit]:
-    """Units whose tag begins with the letters; all of them where none does ("SN 08498")."""
-    return [u for u in units if letters and u.tag.rstrip("0123456789") == letters] or units
 
 
 def wanted_types(category: str | None, kind: str | None) -> tuple[str, ...]:
@@ -304,63 +321,6 @@ def counts_itself(book: UnitBook, unit_id: str | None, site_id: str | None) -> b
     """Whether what is marked on also counts there, so that a scanner's troubles can be its own."""
     unit = book.by_id.get(unit_id or "")
     return any(u.type in COUNTING for u in ([unit] if unit else book.at_site.get(site_id or "", [])))
-
-
-def unit_by_digits(
-    book: UnitBook, here: list[Unit], digits: str, wanted: tuple[str, ...], how: str, letters: str = ""
-) -> Unit | None:
-    """The one unit whose id or serial ends in the digits: at the site first, then one slip away, then anywhere."""
-    if len(digits) < 2:
-        return None
-    size = TAIL_DIGITS + (how == "bare")  # three digits by themselves count people or ballots more often than serials
-    # A whole tag before the end of a serial.
-    near = [
-        u for u in here if len(digits) >= TAIL_DIGITS and digits.lstrip("0") in (u.digits.lstrip("0"), bare_serial(u))
-    ]
-    near = near or [u for u in here if digits.lstrip("0") in u.parts and len(digits.lstrip("0")) > 1]
-    near = near or [u for u in here if u.digits.endswith(digits) or (len(digits) >= size and u.serial.endswith(digits))]
-    if len(near) > 1 and wanted:
-        near = [u for u in near if u.type in wanted] or near
-    if len(near) == 1 and (len(digits) >= TAIL_DIGITS or not wanted or near[0].type in wanted):
-        return near[0]
-    if near or len(digits) < TAIL_DIGITS or how == "bare":
-        return None
-    slip = one_slip_away(here, digits, wanted)
-    if slip or (here and (how == "text" or len(digits) < 5)):
-        return slip
-    far = book.by_tail.get(digits, [])
-    return far[0] if len(far) == 1 and same_letters(far, letters) == far else None
-
-
-def bare_serial(unit: Unit) -> str:
-    """The digits of a unit's serial without leading zeros."""
-    return unit.serial.lstrip("0")
-
-
-def one_slip_away(here: list[Unit], digits: str, wanted: tuple[str, ...]) -> Unit | None:
-    """The one unit at the site whose last digits differ by one slip; two swapped are likelier than one wrong."""
-    if len(digits) < 4:
-        return None
-    close = [u for u in here if slips(u, digits) <= 1]
-    for choice in (
-        [u for u in close if is_swapped(u, digits)],
-        [u for u in close if u.type in wanted],
-        close,
-    ):
-        if len(choice) == 1:
-            return choice[0]
-    return None
-
-
-def slips(unit: Unit, digits: str) -> int:
-    """Slips of the keys between digits said and the last of a unit's id or serial."""
-    numbers = [n for n in (unit.digits, unit.serial) if n]
-    return min((min(OSA.distance(n[-len(digits) :], digits), OSA.distance(n, digits)) for n in numbers), default=99)
-
-
-def is_swapped(unit: Unit, digits: str) -> bool:
-    """Whether the digits said are the last of a unit's id or serial, in another order."""
-    return any(sorted(n[-len(digits) :]) == sorted(digits) for n in (unit.digits, unit.serial) if n)
 
 
 def kind_of(book: UnitBook, unit_id: str | None) -> str | None:

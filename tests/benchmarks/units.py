@@ -54,9 +54,9 @@ def names(chance: random.Random) -> dict[str, Callable[[Unit, str], str]]:
         "last three read out": lambda u, noun: f"{noun} {read_out(u.digits[-3:])}",
         "in two parts": lambda u, noun: f"{u.digits[: len(u.digits) // 2]}-{u.digits[len(u.digits) // 2 :]}",
         "two digits swapped": lambda u, noun: f"{noun} {swapped(u.digits, chance)}",
-        "serial": lambda u, noun: f"serial {u.serial}",
-        "serial in two parts": lambda u, noun: f"serial {u.serial[:4]} {u.serial[4:]}",
-        "last four of the serial": lambda u, noun: f"serial ends {u.serial[-4:]}",
+        "serial": lambda u, noun: f"serial {u.serials[0]}",
+        "serial in two parts": lambda u, noun: f"serial {u.serials[0][:4]} {u.serials[0][4:]}",
+        "last four of the serial": lambda u, noun: f"serial ends {u.serials[0][-4:]}",
         "end of its id": lambda u, noun: "".join(u.local[0]).upper() if u.local else u.unit_id,
         "not named": lambda u, noun: f"our {noun}",
     }
