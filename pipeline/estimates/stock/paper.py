@@ -30,7 +30,11 @@ def rolls(known: Known) -> pl.DataFrame:
     low = min(1.0, needed / (2 * max(s["supplies.low_metres"], 1e-6)))
     chances = {"ok": s["supplies.paper_ok_chance"], "low": low, "out": 1.0}
     state = pl.col("paper").replace_strict(chances, return_dtype=pl.Float64)
-    need = pl.when(to_come > 0).then(pl.lit(f"; the closing reports take about {needed:g} m")).otherwise(pl.lit(""))
+    need = (
+        pl.when(to_come > 0)
+        .then(pl.lit(f"; the closing reports take about {needed:g} m of paper"))
+        .otherwise(pl.lit(""))
+    )
     return last.select(
         "unit_id",
         "site_id",
@@ -74,11 +78,17 @@ def ballots(known: Known, loads: pl.DataFrame) -> pl.DataFrame:
     if stock.is_empty():
         return empty(estimates.Supplies)
     s = known.settings
-    age = ((known.at - pl.col("counted_at")).dt.total_seconds() / 60).clip(0, 120)
+    age = (known.at - pl.col("counted_at")).dt.total_seconds() / 60
+    voted = (known.at - pl.max_horizontal("counted_at", "opens_at")).dt.total_seconds() / 60
     weight = pl.col("first") - pl.col("on_hand") + 0.1 * pl.col("first") + 1  # use so far, drawn to the allotment
-    stock = stock.with_columns(age=age, share=weight / weight.sum().over("site_id"), styles=pl.len().over("site_id"))
+    stock = stock.with_columns(
+        age=age,
+        voted=voted.clip(lower_bound=0),
+        share=weight / weight.sum().over("site_id"),
+        styles=pl.len().over("site_id"),
+    )
     share = stock["share"].to_numpy()
-    gone = share * stock["arrivals_per_minute"].fill_null(0).to_numpy() * stock["age"].to_numpy()
+    gone = share * stock["arrivals_per_minute"].fill_null(0).to_numpy() * stock["voted"].to_numpy()
     spread = np.where(stock["styles"].to_numpy() > 1, s["supplies.share_spread"], 0.0)
     room = np.maximum(stock["on_hand"].to_numpy() - gone, 0)
     waiting = stock["checkin_waiting"].fill_null(0).to_numpy()

@@ -157,6 +157,29 @@ def test_ballots_run_out_by_style(gear, day):
     assert a["full_at_mean"] < b["full_at_mean"]
 
 
+def test_ballots_go_on_being_used_however_old_the_count_is_and_its_age_is_said(gear, day):
+    # one voter a minute, one style: of 300 counted 260 minutes ago about 40 are left, and 60 minutes later none
+    def told(ago: float) -> dict:
+        stock = [{"site_id": "S1", "style": "A", "at": gear.ago(ago), "on_hand": 300}]
+        (row,) = [r for r in answer(gear, steady(day), ballot_stock=stock) if r["item"] == "ballots"]
+        return row
+
+    left = {ago: (told(ago)["full_at_mean"] - day.at).total_seconds() / 60 for ago in (100, 200, 260)}
+    assert left[100] == pytest.approx(200, rel=0.1) and left[200] == pytest.approx(100, rel=0.1)
+    assert left[260] == pytest.approx(40, abs=0.05 * 260)  # a tenth of what was used is in doubt
+    assert told(260)["basis"] == "stock count, 260 min old"
+
+
+def test_before_the_doors_open_no_ballot_is_used(gear, day):
+    opens = gear.known(ballot_stock=[]).sites["opens_at"][0]
+    before = (day.at - opens).total_seconds() / 60 + 90
+    stock = [{"site_id": "S1", "style": "A", "at": gear.ago(ago), "on_hand": 500} for ago in (before, before - 90)]
+    early, late = (
+        next(r for r in answer(gear, steady(day), ballot_stock=[row]) if r["item"] == "ballots") for row in stock
+    )
+    assert early["full_at_mean"] == late["full_at_mean"]
+
+
 def test_without_stock_reports_there_are_no_rows_for_ballots(gear, day):
     assert [r["item"] for r in answer(gear, steady(day), units=[gear.unit("U1")])] == ["bin"]
 
