@@ -11,7 +11,7 @@ from pipeline.contracts.words import DISMISS
 from pipeline.estimates.dispatch.cautions import DANGER, LOCAL
 from pipeline.estimates.dispatch.reasons import called
 from pipeline.normalise.entered import said, standing
-from pipeline.outputs.pages import Answered, Section, between, clock, keep_away, long_time, names, page
+from pipeline.outputs.pages import Answered, Section, between, clock, keep_away, long_time, names, page, percent, whole
 
 LINE_CHANCE = 1 / 3  # chance of a wait over 30 min from which a line is watched; our choice
 FULL_CHANCE = 0.5  # chance to run out from which a supply is watched; our choice
@@ -35,6 +35,7 @@ def hand_over(known: Known, answers: Answered) -> str:
             watched_lines(known, answers.lines),
             watched_units(known, answers),
             late_steps(known, answers.milestones),
+            differing(known, answers.reconciliation),
             set_aside(known),
         ],
         forms=0,
@@ -50,12 +51,14 @@ def open_tickets(known: Known, tickets: pl.DataFrame) -> Section:
     order = rows.sort(~is_danger, "severity", -pl.col("voter_minutes_at_risk"), "ticket_id")
     return Section(
         "Open",
-        f"{rows.height} tickets are not resolved; danger to people stands first, then the gravest.",
+        f"{rows.height} tickets are not resolved; danger to people stands first, then the gravest."
+        if rows.height
+        else "",
         ("Ticket", "Since", "Place", "What", "Who has it", "In the caller's words"),
         [
             (
                 r["ticket_id"],
-                clock(r["opened_at"], zone),
+                clock(r["opened_at"], zone, known.at),
                 named.get(r["site_id"], f"not recognised: “{r['place']}”"),
                 called(r["category"]) + (f", {r['unit_id']}" if r["unit_id"] else ""),
                 holder(r),
@@ -89,12 +92,12 @@ def promised(known: Known, answers: Answered) -> Section:
     plan = answers.dispatch
     going = plan.filter(pl.col("is_under_way").fill_null(False)) if "is_under_way" in plan.columns else plan.clear()
     rows = [
-        (named.get(r["site_id"], r["site_id"]), f"{r['rover_id']} is under way", clock(r["arrive_at"], zone))
+        (named.get(r["site_id"], r["site_id"]), f"{r['rover_id']} is under way", clock(r["arrive_at"], zone, known.at))
         for r in going.sort("arrive_at").iter_rows(named=True)
     ]
     due = known.outages.filter(pl.col("restored_at").is_null() & pl.col("estimated_restoration_at").is_not_null())
     rows += [
-        (f"circuit {r['circuit']}", "the utility promises power", clock(r["estimated_restoration_at"], zone))
+        (f"circuit {r['circuit']}", "the utility promises power", clock(r["estimated_restoration_at"], zone, known.at))
         for r in due.sort("estimated_restoration_at", "outage_id").iter_rows(named=True)
     ]
     return Section("Promised", "", ("Where", "What", "When"), rows, empty="Nothing is promised.")
@@ -116,7 +119,7 @@ def watched_lines(known: Known, lines: pl.DataFrame) -> Section:
                 "check-in" if r["line"] == "checkin" else "scanner",
                 between(r["waiting_median"], r["waiting_low"], r["waiting_high"]),
                 between(r["wait_minutes_median"], r["wait_minutes_low"], r["wait_minutes_high"]),
-                f"{100 * r['chance_over_30']:.0f} %",
+                percent(r["chance_over_30"]),
                 r["basis"],
             )
             for r in rows.iter_rows(named=True)
@@ -136,8 +139,10 @@ def watched_units(known: Known, answers: Answered) -> Section:
         (
             r["unit_id"],
             named.get(r["site_id"], "depot"),
-            f"{'dark' if r['supply'] == 'dark' else 'on battery'}, empty "
-            f"{clock(r['empty_at_low'], zone)} to {clock(r['empty_at_high'], zone)}",
+            "dark"
+            if r["supply"] == "dark"
+            else f"on battery, empty {clock(r['empty_at_low'], zone, known.at)} to "
+            f"{clock(r['empty_at_high'], zone, known.at)}",
             r["basis"],
         )
         for r in power.iter_rows(named=True)
@@ -155,13 +160,45 @@ def watched_units(known: Known, answers: Answered) -> Section:
         (
             r["unit_id"] or f"style {r['style']}",
             named.get(r["site_id"], r["site_id"] or "–"),
-            f"{r['item']} full or used up about {clock(r['full_at_mean'], zone)}",
+            runs_out(r, clock(r["full_at_mean"], zone, known.at)),
             r["basis"],
         )
         for r in short_of.iter_rows(named=True)
     ]
     return Section(
         "Units and supplies watched", "", ("What", "Where", "Why", "Stands on"), rows, empty="Nothing is watched."
+    )
+
+
+def runs_out(row: Mapping[str, Any], about: str) -> str:
+    """What is full or used up, and when that is foreseen; where no time is, what was reported."""
+    noun = {"bin": "bin full", "paper": "paper used up", "ballots": "ballots used up"}[row["item"]]
+    return f"{noun} about {about}" if row["full_at_mean"] else f"{row['item']} reported {row['state'] or 'short'}"
+
+
+def differing(known: Known, reconciliation: pl.DataFrame) -> Section:
+    """Sites whose counts of people and ballots do not agree."""
+    named = names(known)
+    rows = reconciliation.filter(pl.col("standing") == "differs").sort(
+        pl.col("difference").abs(), "site_id", descending=[True, False]
+    )
+    return Section(
+        "Counts that differ",
+        "A difference is a question to the site: two people count again, and the election official decides."
+        if rows.height
+        else "",
+        ("Place", "Checked in", "Accounted for", "What it may be"),
+        [
+            (
+                named.get(r["site_id"], r["site_id"]),
+                whole(r["checked_in"]),
+                whole(r["accounted_for"]),
+                r["explanation"] or "–",
+            )
+            for r in rows.iter_rows(named=True)
+        ],
+        (1, 2),
+        f"No counts differ; {reconciliation.height} sites have reported theirs.",
     )
 
 
@@ -177,7 +214,7 @@ def late_steps(known: Known, steps: pl.DataFrame) -> Section:
             (
                 named.get(r["site_id"], r["site_id"]),
                 r["milestone"].replace("-", " "),
-                clock(r["due_at"], zone),
+                clock(r["due_at"], zone, known.at),
                 " ".join(filter(None, (r["note"] or "Not reported.", r["advice"]))),
             )
             for r in late.iter_rows(named=True)
@@ -196,7 +233,7 @@ def set_aside(known: Known) -> Section:
         ("When", "What", "Why"),
         [
             (
-                clock(r["at"], zone),
+                clock(r["at"], zone, known.at),
                 said(r["values"]).get("what") or r["target"] or "–",
                 said(r["values"]).get("why", "–"),
             )
@@ -218,7 +255,7 @@ def sites_listed(known: Known, phones: Mapping[str, str]) -> Section:
                 r["site_id"],
                 r["name"] or r["site_id"],
                 r["address"] or "–",
-                f"{clock(r['opens_at'], zone)} to {clock(r['closes_at'], zone)}",
+                f"{clock(r['opens_at'], zone, known.at)} to {clock(r['closes_at'], zone, known.at)}",
                 phones.get(r["phone"] or "", ""),
             )
             for r in known.sites.sort("name", "site_id").iter_rows(named=True)
@@ -233,7 +270,7 @@ def rovers_listed(known: Known, dispatch: pl.DataFrame) -> Section:
     stops: dict[str, list[str]] = {}
     for r in dispatch.sort("rover_id", "stop").iter_rows(named=True):
         stops.setdefault(r["rover_id"], []).append(
-            f"{r['stop']}. {named.get(r['site_id'], r['site_id'])} about {clock(r['arrive_at'], zone)}"
+            f"{r['stop']}. {named.get(r['site_id'], r['site_id'])} about {clock(r['arrive_at'], zone, known.at)}"
         )
     return Section(
         "Rovers",
@@ -242,7 +279,7 @@ def rovers_listed(known: Known, dispatch: pl.DataFrame) -> Section:
         [
             (
                 r["rover_id"],
-                f"{clock(r['on_shift_at'], zone)} to {clock(r['off_shift_at'], zone)}",
+                f"{clock(r['on_shift_at'], zone, known.at)} to {clock(r['off_shift_at'], zone, known.at)}",
                 (r["skills"] or "–").replace(";", ", "),
                 (r["parts"] or "–").replace(";", ", "),
                 "; ".join(stops.get(r["rover_id"], [])) or "–",

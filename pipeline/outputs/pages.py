@@ -72,9 +72,23 @@ def page(template: str, **values: object) -> str:
     return environment().get_template(template).render(**values)
 
 
-def clock(moment: datetime | None, zone: str) -> str:
-    """A time of day in the county's zone, or a dash."""
-    return "–" if moment is None else f"{moment.astimezone(ZoneInfo(zone)):%H:%M}"
+def clock(moment: datetime | None, zone: str, beside: datetime | None = None) -> str:
+    """A time of day in the county's zone, or a dash; with the weekday where it is not that of `beside`."""
+    if moment is None:
+        return "–"
+    there = moment.astimezone(ZoneInfo(zone))
+    is_twice = there.replace(fold=0).utcoffset() != there.replace(fold=1).utcoffset()
+    form = "%H:%M %Z" if is_twice else "%H:%M"  # both hours of a repeated hour told apart
+    if beside is not None and there.date() != beside.astimezone(ZoneInfo(zone)).date():
+        form = f"%a {form}"
+    return f"{there:{form}}"
+
+
+def percent(chance: float) -> str:
+    """A chance in whole percent; never a false 0 or 100."""
+    if 0 < chance < 0.01:
+        return "under 1 %"
+    return "over 99 %" if 0.99 < chance < 1 else f"{100 * chance:.0f} %"
 
 
 def long_time(moment: datetime, zone: str) -> str:
@@ -123,7 +137,7 @@ def keep_away(known: Known, tickets: pl.DataFrame) -> list[dict[str, str]]:
     return [
         {
             "site": place(named, row["site_id"]),
-            "since": clock(row["opened_at"], known.county.zone),
+            "since": clock(row["opened_at"], known.county.zone, known.at),
             "ticket_id": row["ticket_id"],
         }
         for row in danger(tickets, decisions(known).cleared).iter_rows(named=True)

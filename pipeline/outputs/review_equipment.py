@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.outputs.pages import MOST_ROWS, Section, between, clock, first_of, minutes, names, whole
+from pipeline.outputs.pages import MOST_ROWS, Section, between, clock, first_of, minutes, names, percent, whole
 from pipeline.settings import ASSUMPTIONS
 
 
@@ -20,8 +20,8 @@ def outages(known: Known) -> Section:
         (
             row["circuit"],
             whole(row["sites"] or 0),
-            clock(row["started_at"], zone),
-            clock(row["restored_at"], zone),
+            clock(row["started_at"], zone, known.at),
+            clock(row["restored_at"], zone, known.at),
             minutes(row["minutes"]) + ("" if row["restored_at"] else " so far"),
         )
         for row in frame.join(sites, on="circuit", how="left")
@@ -49,8 +49,8 @@ def units_off_mains(known: Known, power: pl.DataFrame) -> Section:
             row["unit_id"],
             named.get(row["site_id"], row["site_id"] or "depot"),
             row["supply"],
-            clock(row["since"], zone),
-            f"{row['chance_dark']:.0%}",
+            clock(row["since"], zone, known.at),
+            percent(row["chance_dark"]),
             whole(row["expected_voter_minutes"]),
         )
         for row in worst.iter_rows(named=True)
@@ -98,9 +98,9 @@ def steps(known: Known, milestones: pl.DataFrame) -> Section:
     rows = [
         (
             named.get(row["site_id"], row["site_id"]),
-            row["milestone"],
-            clock(row["due_at"], zone),
-            clock(row["at"], zone),
+            row["milestone"].replace("-", " "),
+            clock(row["due_at"], zone, known.at),
+            clock(row["at"], zone, known.at),
             row["standing"],
             row["note"] or "",
         )

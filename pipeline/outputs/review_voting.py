@@ -14,6 +14,7 @@ from pipeline.outputs.pages import (
     first_of,
     minutes,
     names,
+    percent,
     two_figures,
     whole,
 )
@@ -37,7 +38,12 @@ def openings(known: Known) -> Section:
     odd = frame.filter(pl.col("late_minutes").is_null() | (pl.col("late_minutes") > OPEN_GRACE_MINUTES))
     zone = known.county.zone
     rows = [
-        (row["name"], clock(row["opens_at"], zone), clock(row["opened_at"], zone), minutes(row["late_minutes"]))
+        (
+            row["name"],
+            clock(row["opens_at"], zone, known.at),
+            clock(row["opened_at"], zone, known.at),
+            minutes(row["late_minutes"]),
+        )
         for row in odd.head(MOST_ROWS).iter_rows(named=True)
     ]
     late = f"sites opened more than {OPEN_GRACE_MINUTES} min late or did not report their opening"
@@ -65,7 +71,7 @@ def ballots(known: Known) -> Section:
             named.get(row["site_id"], row["site_id"] or "depot"),
             whole(row["ballots"]),
             str(row["len"]),
-            clock(row["last_at"], zone),
+            clock(row["last_at"], zone, known.at),
         )
         for row in frame.sort("ballots", "site_id", descending=[True, False]).head(MOST_ROWS).iter_rows(named=True)
     ]
@@ -86,14 +92,15 @@ def ballots(known: Known) -> Section:
 def waits(known: Known, lines: pl.DataFrame) -> Section:
     """The longest waits at the time of the review."""
     named = names(known)
-    frame = lines.sort("wait_minutes_mean", "site_id", "line", descending=[True, False, False]).head(MOST_ROWS)
+    order = ("wait_minutes_median", "wait_minutes_mean", "site_id", "line")
+    frame = lines.sort(*order, descending=[True, True, False, False]).head(MOST_ROWS)
     rows = [
         (
             named.get(row["site_id"], row["site_id"]),
-            row["line"],
-            between(row["waiting_mean"], row["waiting_low"], row["waiting_high"]),
-            between(row["wait_minutes_mean"], row["wait_minutes_low"], row["wait_minutes_high"]),
-            f"{row['chance_over_30']:.0%}",
+            "check-in" if row["line"] == "checkin" else row["line"],
+            between(row["waiting_median"], row["waiting_low"], row["waiting_high"]),
+            between(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"]),
+            percent(row["chance_over_30"]),
         )
         for row in frame.iter_rows(named=True)
     ]
@@ -157,7 +164,7 @@ def counts_in_line(known: Known) -> Section:
             named.get(row["site_id"], row["site_id"]),
             whole(row["checkin_line"]),
             whole(row["scanner_line"]),
-            clock(row["at"], zone),
+            clock(row["at"], zone, known.at),
         )
         for row in best.head(MOST_ROWS).iter_rows(named=True)
     ]
@@ -239,8 +246,9 @@ def by_hour(known: Known, tickets: pl.DataFrame) -> str:
 
 
 def reconciled(known: Known, reconciliation: pl.DataFrame) -> Section:
-    """Counts that should agree, those that do not first."""
+    """Counts that should agree and do not; how many do is said."""
     named = names(known)
+    agree = reconciliation.filter((pl.col("standing") == "agrees") & (pl.col("difference") == 0)).height
     order = pl.col("standing").replace_strict({"differs": 0, "incomplete": 1, "agrees": 2}, default=3)
     rows = [
         (
@@ -249,16 +257,18 @@ def reconciled(known: Known, reconciliation: pl.DataFrame) -> Section:
             whole(row["accounted_for"]),
             whole(row["difference"]),
             row["standing"],
-            row["explanation"] if row["standing"] != "agrees" else "",
+            row["explanation"],
         )
         for row in reconciliation.sort(order, "site_id").iter_rows(named=True)
+        if row["standing"] != "agrees" or row["difference"] != 0
     ]
     return Section(
         "Reconciliation",
         "Voters checked in against ballots counted and those left in the emergency compartment. A likely cause is a "
-        "hint, not a finding: people decide.",
+        f"hint, not a finding: people decide. At {agree} of {reconciliation.height} sites that reported nothing "
+        "differs; the others:",
         ("Site", "Checked in", "Accounted for", "Difference", "Standing", "What it may be"),
         rows,
         (1, 2, 3),
-        "No site has reported its counts.",
+        "No site differs." if reconciliation.height else "No site has reported its counts.",
     )

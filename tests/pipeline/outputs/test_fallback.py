@@ -1,11 +1,14 @@
 """The hand-over and the fallback pack: what the room needs on paper, complete in itself."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
+from pipeline.contracts import estimates
 from pipeline.outputs import fallback
 from pipeline.outputs.hand_over import WORDS, hand_over, short
+from pipeline.outputs.pages import clock
 
 
 @pytest.fixture
@@ -25,6 +28,35 @@ def test_the_hand_over_says_what_is_open_and_keeps_away_from_danger(inputs, answ
     assert "<td>K3" in page and page.index("<td>K3") < page.index("<td>K1")  # danger first
     assert "911" in page and "Unofficial" in page
     assert "http" not in page  # nothing is fetched
+
+
+def test_a_time_of_another_day_has_its_weekday(day):
+    evening, zone = day.at.replace(hour=23), "America/Chicago"
+    night = evening + timedelta(hours=9)
+    assert clock(evening, zone, evening) == f"{evening.astimezone(ZoneInfo(zone)):%H:%M}"
+    assert clock(evening, zone, night) == f"{evening.astimezone(ZoneInfo(zone)):%a %H:%M}"
+
+
+def test_the_hours_of_a_repeated_hour_are_told_apart():
+    # In 2026 daylight saving time ends in the United States on Sunday 1 November at 02:00 (Energy Policy Act of 2005)
+    first = datetime(2026, 11, 1, 6, 30, tzinfo=UTC)
+    said = [clock(at, "America/Chicago") for at in (first, first + timedelta(hours=1))]
+    assert said == ["01:30 CDT", "01:30 CST"]
+
+
+def test_the_hand_over_has_the_counts_that_differ_and_says_what_a_roll_without_a_time_reported(day, inputs, answers_of):
+    odd = {"site_id": "S2", "checked_in": 258, "accounted_for": 281, "difference": -23, "standing": "differs",
+           "likely_cause": "rescanned", "explanation": "a stack scanned twice"}  # fmt: skip
+    low = {"site_id": "S1", "unit_id": "U1", "item": "paper", "state": "low", "chance_full": 0.5, "basis": "report"}
+    page = hand_over(
+        inputs[0],
+        answers_of(
+            inputs,
+            reconciliation=day.filled(estimates.Reconciliation, [odd]),
+            supplies=day.filled(estimates.Supplies, [low]),
+        ),
+    )
+    assert "a stack scanned twice" in page and "paper reported low" in page
 
 
 def test_a_callers_words_are_cut_after_a_word_and_never_where_people_are_in_danger():

@@ -105,14 +105,14 @@ INTAKE = {"accepted": 1200, "already_known": 30, "superseded": 4, "quarantined":
         "S2 Grange Hall 07:00 07:21 21 min",
         "431 ballots counted, by the reports of 1 scanners",
         "4 tickets, 1 not resolved",
-        "S2 Grange Hall checkin 30 (20 to 44) 18 (11 to 31) 6%",
+        "S2 Grange Hall check-in 29 (20 to 44) 17 (11 to 31) 6 %",  # the medians, as on the board
         "S2 Grange Hall 37 1 12:00",
         # medians of 2, 4, 9 · 22, 24, 29 · 42, 44, 49 minutes
         "poll-book 3 0 0 4 min (n 3) 24 min (n 3) 44 min (n 3)",
         "bmd 1 1 1 – – –",
         "C1 0 11:15 11:55 40 min",
         "U1 S1 Grange Hall confirmed 6 1.3 3.9 (1.8 to 6.6)",
-        "S1 Grange Hall media-received 12:00 – overdue no second name",
+        "S1 Grange Hall media received 12:00 – overdue no second name",
         "S1 Grange Hall 400 388 12 differs twelve people left",
         "already known 30",
         "Unofficial.",
@@ -128,6 +128,18 @@ def test_the_review_is_complete_in_itself_and_holds_no_votes(inputs, rich):
     page = review(inputs[0], rich, INTAKE)
     assert "http" not in page and "<script" not in page and "src=" not in page and "url(" not in page
     assert "this tool never holds votes" in page
+
+
+def test_only_counts_that_differ_are_listed_and_how_many_agree_is_said(day, inputs, answers_of):
+    same = {"checked_in": 400, "accounted_for": 400, "difference": 0, "standing": "agrees", "explanation": "agrees"}
+    odd = same | {"accounted_for": 388, "difference": 12, "standing": "differs", "explanation": "twelve people left"}
+    rows = [odd | {"site_id": "S1"}, same | {"site_id": "S2"}]
+    page = said(
+        review(inputs[0], answers_of(inputs, reconciliation=day.filled(estimates.Reconciliation, rows)), INTAKE)
+    )
+    told = page[page.index("Reconciliation") :]
+    assert "At 1 of 2 sites that reported nothing differs" in told
+    assert "S1 Grange Hall 400 388 12" in told and "S2 Grange Hall 400 400" not in told
 
 
 def test_a_day_without_anything_has_a_review_that_says_so(dispatch_inputs, answers_of):
