@@ -11,7 +11,7 @@ import polars as pl
 
 from dashboard import acting, figures, words
 from dashboard.data import Picture, once
-from dashboard.due import closed_doors, custody, late_steps
+from dashboard.due import closed_doors, counts, custody, late_steps
 from dashboard.items import ASK, COST, NEVER_AWAY, PEOPLE, Item, last_heard, people_at, where
 from pipeline.estimates.dispatch.cautions import (
     BATTERY,
@@ -63,6 +63,7 @@ def decisions(picture: Picture) -> list[Item]:
         *unanswered(picture),
         *shortages(picture),
         *late_steps(picture),
+        *counts(picture),
         *questions(picture),
         *quiet(picture),
     ]
@@ -117,7 +118,7 @@ def stops(picture: Picture) -> Iterator[Item]:
             f"About {words.rough(risk)} voter-minutes {horizon}; going saves {saved} by closing.",
             f"Send {row['rover_id']}{'' if row['stop'] == 1 else f', its stop {stop}'}: there about "
             f"{words.clock(row['arrive_at'], picture.zone, picture.at)}"
-            f"{', take ' + ', '.join(row['parts']) if row['parts'] else ''}.",
+            f"{', take ' + ', '.join(map(words.plain, row['parts'])) if row['parts'] else ''}.",
             row["why"],
             row["caution"],
             row["site_id"],

@@ -125,6 +125,33 @@ def not_received(picture: Picture, away: pl.DataFrame) -> Item:
     )
 
 
+def counts(picture: Picture) -> Iterator[Item]:
+    """Sites whose counts at the end of the day differ, in one line: a question to each of them."""
+    differ = picture.answer("reconciliation").filter(pl.col("standing") == "differs")
+    if differ.is_empty():
+        return
+    rows = differ.sort(pl.col("difference").abs(), "site_id", descending=[True, False])
+    named = figures.names(picture)
+    told = [
+        f"{named.get(r['site_id'], r['site_id'])} by {abs(r['difference']):,.0f}" for r in rows.iter_rows(named=True)
+    ]
+    sites = rows["site_id"].to_list()
+    yield Item(
+        LATE,
+        0.0,
+        words.plural(len(sites), "site") if len(sites) > 1 else where(picture, sites[0]),
+        f"counts of people and ballots differ: {', '.join(told[:3])}{' and others' if len(told) > 3 else ''}",
+        "No voters wait for it.",
+        "A difference is a question to the site, not a finding.",
+        "Ask the site; two people count again, and the election official decides. Likeliest causes: see Counts.",
+        f"Sites: {', '.join(told[:NAMED])}.",
+        site_id=sites[0] if len(sites) == 1 else None,
+        key="counts|" + ",".join(sites),
+        press="Sites called" if len(sites) > 1 else "Site called",
+        acts=tuple(acting.mark(site, "asked about its counts") for site in sites),
+    )
+
+
 def late_steps(picture: Picture) -> Iterator[Item]:
     """Steps that are overdue or out of order, a kind of step at a time; the opening where voters are served already."""
     is_door = (pl.col("milestone") == "open") & ~pl.col("site_id").is_in(list(figures.serving(picture)))
@@ -146,7 +173,7 @@ def late_steps(picture: Picture) -> Iterator[Item]:
             f"Sites: {sites_named(picture, sites)}. {' '.join(sorted(set(own['note'].drop_nulls())))}",
             site_id=sites[0] if len(sites) == 1 else None,
             key=f"steps|{milestone}",
-            press="Sites called",
+            press="Sites called" if len(sites) > 1 else "Site called",
             acts=tuple(acting.mark(site, f"called about {words.step(str(milestone))}") for site in sites),
         )
 

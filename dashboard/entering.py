@@ -14,6 +14,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, words
+from dashboard.acting import ITEM
 from dashboard.data import Picture
 from pipeline.normalise.entered import moment_said, said, withdrawn
 from pipeline.store import inbox
@@ -130,7 +131,9 @@ def people() -> dict[str, str]:
 
 def named(picture: Picture, by: str) -> str:
     """Who is behind a token, as far as this board may say: this session's own name, a name, or the token."""
-    return people().get(by, by)
+    mine = st.session_state.get(MINE, {})
+    own = picture.known.entries.filter((pl.col("by") == by) & pl.col("entry_id").is_in(list(mine)))["entry_id"]
+    return f"you, {mine[own[0]]['by']}" if len(own) else people().get(by, by)
 
 
 def waiting(picture: Picture) -> list[Told]:
@@ -189,6 +192,12 @@ def when(picture: Picture, at: datetime | None) -> str:
 
 
 def in_words(told: Told) -> str:
-    """What an entry says, in one line."""
-    parts = [f"{name.replace('_', ' ')}: {value}" for name, value in told.values.items()]
-    return "; ".join(parts) or "–"
+    """What an entry says, in one line: free words as they are, then other values by name, then the line it answers."""
+    free = [str(told.values[name]) for name in ("text", "why") if told.values.get(name)]
+    rest = [
+        f"{name.replace('_', ' ')}: {value}"
+        for name, value in told.values.items()
+        if name not in ("text", "why", "what", ITEM) and value is not None
+    ]
+    about = [f"on: {told.values['what']}"] if told.values.get("what") else []
+    return "; ".join([*free, *rest, *about]) or "–"

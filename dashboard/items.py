@@ -43,7 +43,7 @@ def people_at(picture: Picture, site_id: str | None, line: str | None = None) ->
         for r in own
     ]
     heard = last_heard(picture, site_id) if site_id else None
-    evidence = f"newest evidence {words.age(heard, picture.at)} old" if heard else "no evidence from there yet"
+    evidence = f"last heard of {words.ago(heard, picture.at)}" if heard else "nothing heard from there yet"
     return f"{words.capital(', '.join(parts))}; {evidence}."
 
 

@@ -42,7 +42,8 @@ def page(picture: Picture, rover_id: str) -> None:
     mine = own_tickets(picture, rover_id)
     if plan.is_empty() and mine.is_empty():
         where = waiting(known, picture.answer("standby"), rover_id)
-        panels.empty(f"No stop is proposed for you now. {where} Stay reachable.")
+        is_off = where.startswith("Off shift")
+        panels.empty(where if is_off else f"No stop is proposed for you now. {where} Stay reachable.")
     else:
         stop(picture, rover_id, plan, mine)
     for row in plan[1:].iter_rows(named=True):
@@ -89,11 +90,18 @@ def stop(picture: Picture, rover_id: str, plan: pl.DataFrame, mine: pl.DataFrame
     panels.markup(
         f"<p class='big'>{words.safe(place['name'])}</p><p>{words.safe(where or 'no address in the roster')}</p>{said}"
     )
+    if site_id in figures.danger_sites(picture):
+        panels.markup(
+            '<div class="wb-notice"><b class="danger">Danger is reported at this very place. Do not go there; if you '
+            "are there, leave.</b> Call the command centre. The buttons come back when it is cleared.</div>"
+        )
+        return
     fits = row is not None and row["site_id"] == site_id
     if row and fits:
-        parts = f"Take {', '.join(row['parts'])}. " if row["parts"] else ""
+        parts = f"Take {', '.join(map(words.plain, row['parts']))}. " if row["parts"] else ""
         there = words.clock(row["arrive_at"], picture.zone, picture.at)
-        panels.markup(f"<p><b>{words.safe(parts)}</b>There about {there}. {words.safe(row['why'])}</p>")
+        why = "" if ids else row["why"]  # with a ticket the caller's words say what is wrong
+        panels.markup(f"<p><b>{words.safe(parts)}</b>There about {there}. {words.safe(why)}</p>")
     if row and fits and row["caution"]:
         panels.caution(row["caution"])
     buttons(rover_id, site_id, ids)

@@ -137,6 +137,7 @@ def style_sheet(colours: Palette) -> str:
 .wb-unsent {{display: none; position: fixed; left: 0; right: 0; bottom: 0; z-index: 1000000; padding: 10px 16px;
   background: {colours.danger}; color: {colours.paper}; font-weight: 600;}}
 [data-testid="stApp"]:not([data-test-connection-state="CONNECTED"]) .wb-unsent {{display: block;}}
+[data-testid="stToastContainer"] {{top: auto !important; bottom: 16px !important;}}
 .wb-notice {{border: 1px solid {colours.accent}; border-left-width: 4px; padding: 6px 10px; font-size: 13px;}}
 .wb-steps {{margin: 2px 0 6px 0; padding-left: 22px; font-size: 13px; line-height: 1.4;}}
 .wb .struck {{text-decoration: line-through;}}

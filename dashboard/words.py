@@ -27,6 +27,7 @@ CATEGORIES = {
     "procedure": "question on procedure",
     "other": "something else",
 }
+SKILLS = {"scanner": "scanners", "bmd": "marking devices", "poll-book": "poll books"}
 LINES = {"checkin": "check-in line", "scanner": "scanner line"}
 SUPPLIES = {"mains": "on mains", "battery": "on battery", "dark": "dark", "unknown": UNKNOWN}
 STANDINGS = {"done": "✓ done", "due": "◇ due", "overdue": "▲ overdue", "not-due": "· not due"}
@@ -132,6 +133,12 @@ def age(then: datetime | None, now: datetime) -> str:
     return f"{minutes / MINUTES_IN_HOUR / 24:.0f} days"
 
 
+def ago(then: datetime, now: datetime) -> str:
+    """How long ago, as a sentence says it."""
+    said = age(then, now)
+    return said if said == "just now" else f"{said} ago"
+
+
 def count(number: float | None) -> str:
     """A whole number with thousands apart."""
     return UNKNOWN if number is None else f"{number:,.0f}"
@@ -181,6 +188,29 @@ def percent(chance: float | None) -> str:
 def plural(number: int, one: str, many: str | None = None) -> str:
     """A count with its noun."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def plain(code: str) -> str:
+    """A code of ours as words: hyphens as spaces."""
+    return code.replace("-", " ")
+
+
+def skills(listed: str | None) -> str:
+    """A rover's skills, as the roster lists them."""
+    named = (SKILLS.get(skill.strip(), plain(skill.strip())) for skill in (listed or "").split(";"))
+    return ", ".join(filter(None, named)) or "none listed"
+
+
+def parts(listed: str | None) -> str:
+    """What a vehicle carries, as the roster lists it: `roller:2;battery:0` as `2 roller, no battery`."""
+    found = []
+    for entry in filter(None, (part.strip() for part in (listed or "").split(";"))):
+        name, colon, number = entry.rpartition(":")
+        if not colon or not number.strip().isdigit():
+            found.append(entry if colon else plain(entry))
+        else:
+            found.append(f"{'no' if int(number) == 0 else int(number)} {plain(name)}")
+    return ", ".join(found) or "nothing listed"
 
 
 def capital(text: str) -> str:

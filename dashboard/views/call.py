@@ -87,13 +87,13 @@ def warn_twice(picture: Picture, draft: drafts.Draft) -> str | None:
 
 def ask(draft: drafts.Draft) -> None:
     """What to ask and do, with the cautions in full."""
-    title, steps = drafts.questions(draft.category)
+    title, steps = drafts.questions("safety" if "safety" in draft.categories else draft.category)
     panels.heading(f"Ask and do: {title.lower()}")
-    items = "".join(f"<li>{words.safe(step)}</li>" for step in steps)
-    panels.markup(f"<ol class='wb-steps'>{items}</ol>")
     told = drafts.cautions(draft.categories)
     if told:
         panels.caution(told)
+    items = "".join(f"<li>{words.safe(step)}</li>" for step in steps)
+    panels.markup(f"<ol class='wb-steps'>{items}</ol>")
 
 
 def form(picture: Picture) -> dict[str, str | None]:

@@ -16,7 +16,8 @@ def stops(picture: Picture, rover_id: str) -> None:
     plan = picture.answer("dispatch").filter(pl.col("rover_id") == rover_id).sort("stop")
     if plan.is_empty():
         where = waiting(picture.known, picture.answer("standby"), rover_id)
-        panels.empty(f"No stop is proposed: nothing would be saved by driving now. {where}")
+        is_off = where.startswith("Off shift")
+        panels.empty(where if is_off else f"No stop is proposed: nothing would be saved by driving now. {where}")
         return
     named, zone, at = figures.names(picture), picture.zone, picture.at
     for row in plan.iter_rows(named=True):
@@ -24,7 +25,7 @@ def stops(picture: Picture, rover_id: str) -> None:
         saved = words.about(
             row["voter_minutes_saved"], row.get("voter_minutes_saved_low"), row.get("voter_minutes_saved_high"), "rough"
         )
-        take = f" · take {', '.join(row['parts'])}" if row["parts"] else ""
+        take = f" · take {', '.join(map(words.plain, row['parts']))}" if row["parts"] else ""
         take += bound(picture, row)
         where = panels.site_link(named.get(row["site_id"], row["site_id"]), row["site_id"])
         caution = panels.caution_block(row["caution"])
@@ -62,8 +63,8 @@ def card(picture: Picture, rover: dict) -> None:
         panels.markup(
             f'<p class="small">Last known at {words.safe(rover["place"])}{since}. Shift '
             f"{words.clock(rover['on_shift_at'], zone, at)}–{words.clock(rover['off_shift_at'], zone, at)}. "
-            f"Skills: {words.safe((rover['skills'] or words.UNKNOWN).replace(';', ', '))}. "
-            f"Carries: {words.safe((rover['parts'] or words.UNKNOWN).replace(';', ', '))}.</p>"
+            f"Skills: {words.safe(words.skills(rover['skills']))}. "
+            f"Carries: {words.safe(words.parts(rover['parts']))}.</p>"
         )
     with right:
         panels.save_page(
@@ -128,8 +129,8 @@ def every_rover(picture: Picture, most: int | None) -> pl.DataFrame:
                 "Since": words.clock(r["since"], zone, at) if r["since"] else None,
                 "Next leg to": r["to"] or "no stop proposed",
                 "Shift": f"{words.clock(r['on_shift_at'], zone, at)}–{words.clock(r['off_shift_at'], zone, at)}",
-                "Skills": r["skills"],
-                "Carries": r["parts"],
+                "Skills": words.skills(r["skills"]),
+                "Carries": words.parts(r["parts"]),
             }
             for r in figures.rover_places(picture)[:most]
         ]

@@ -7,7 +7,11 @@ from dashboard import figures, listing, panels, reasons, words
 from dashboard.data import Picture, once
 
 LIKELY = 0.5  # chance from which something is said to run out; our choice
-ITEMS = {"bin": "ballot bins", "paper": "paper", "ballots": "ballots"}
+ITEMS = {
+    "bin": "ballot bins likely full",
+    "paper": "units likely out of paper",
+    "ballots": "ballot styles likely used up",
+}
 
 
 @once
@@ -27,11 +31,13 @@ def listed(picture: Picture, most: int | None) -> pl.DataFrame:
             {
                 "Site": named.get(r["site_id"], r["site_id"]),
                 "What": f"{r['item']} {r['unit_id'] or r['style'] or ''}".strip(),
-                "State": r["state"],
-                "Used": words.count(r["used"]),
-                "Holds": words.count(r["capacity"]),
-                "Full or used up, about": words.clock(r["full_at_mean"], zone, at),
-                "5–95 %": words.span(r["full_at_low"], r["full_at_high"], zone, at),
+                "Reported": r["state"] or "–",
+                "Used when last counted": "–" if r["used"] is None else words.count(r["used"]),
+                "Holds": "–" if r["capacity"] is None else words.count(r["capacity"]),
+                "Full or used up, about": words.clock(r["full_at_mean"], zone, at)
+                if r["full_at_mean"]
+                else "not foreseen",
+                "5–95 %": words.span(r["full_at_low"], r["full_at_high"], zone, at) if r["full_at_low"] else "–",
                 "Chance before closing": words.percent(r["chance_full"]),
                 "Stands on": r["basis"],
             }
@@ -50,8 +56,7 @@ def page(picture: Picture) -> None:
         short = {item: rows.filter((rows["item"] == item) & (rows["chance_full"] >= LIKELY)).height for item in ITEMS}
         out = rows.filter(rows["state"] == "out").height
         panels.facts(
-            [(str(n), f"{ITEMS[item]} likely full or used up before closing") for item, n in short.items()]
-            + [(str(out), "reported out now")]
+            [(str(n), f"{ITEMS[item]} before closing") for item, n in short.items()] + [(str(out), "reported out now")]
         )
         listing.table(
             lambda most: listed(picture, most), rows.height, "supplies-table", "the likeliest to end first", 470, "Site"

@@ -8,6 +8,7 @@ from dashboard.data import Picture, once
 from pipeline.contracts.moments import rfc3339
 from pipeline.contracts.words import TICKET_CATEGORIES, TICKET_READ, TICKET_STATE
 
+NO_PLACE = "place not known"
 NEWEST = 5  # tickets listed by themselves where the table does not show them all [count]: our choice
 STATES = {"open": "open", "assigned": "assigned", "resolved": "resolved"}
 
@@ -21,7 +22,7 @@ def asked_about(picture: Picture, tickets: pl.DataFrame) -> None:
         panels.empty("Every open ticket has a site of the roster, and none could be about several things.")
         return
     panels.table(
-        ("Ticket", "Opened", "Asked", "The place as said", "What the caller said (masked)"),
+        ("Ticket", "Opened", "Question", "The place as said", "What the caller said (masked)"),
         [
             (
                 r["ticket_id"],
@@ -48,7 +49,7 @@ def choose(picture: Picture, tickets: pl.DataFrame) -> None:
     named = figures.names(picture)
     order = tickets.sort("status", "opened_at", descending=[False, True])
     labels = {
-        r["ticket_id"]: f"{r['ticket_id']}, {named.get(r['site_id'], 'asked about')}, {words.CATEGORIES[r['category']]}"
+        r["ticket_id"]: f"{r['ticket_id']}, {named.get(r['site_id'], NO_PLACE)}, {words.CATEGORIES[r['category']]}"
         for r in order.iter_rows(named=True)
     }
     asked = st.query_params.get("ticket")
@@ -63,10 +64,11 @@ def choose(picture: Picture, tickets: pl.DataFrame) -> None:
     row = tickets.filter(pl.col("ticket_id") == chosen).to_dicts()[0]
     left, right = st.columns(2, gap="large")
     with left:
-        holder = row["rover_id"] or ("by telephone" if row["status"] == "assigned" else "nobody")
+        by_phone = "worked on by telephone" if row["status"] == "assigned" else "with nobody"
+        holder = f"with {row['rover_id']}" if row["rover_id"] else by_phone
         panels.markup(
             f"<p><b>{words.safe(labels[chosen])}</b></p><p>“{words.safe(row['text'])}”</p>"
-            f'<p class="small">{words.safe(row["status"])}, with {words.safe(holder)}; severity {row["severity"]}; '
+            f'<p class="small">{words.safe(row["status"])}, {words.safe(holder)}; severity {row["severity"]} of 4; '
             f"about {words.rough(row['voter_minutes_at_risk'])} voter-minutes in the next hour; decided by "
             f"“{words.safe(row['decided_by'])}”</p>"
         )
@@ -97,7 +99,7 @@ def work_on(picture: Picture, row: dict, labels: dict[str, str]) -> None:
         places = figures.places(picture)
         site = st.selectbox(
             "The place is", list(places), index=None, format_func=places.__getitem__,
-            placeholder=named.get(row["site_id"], f"asked about: “{row['site']}”"),
+            placeholder=named.get(row["site_id"], f"{NO_PLACE}: “{row['site']}”"),
         )  # fmt: skip
         kind = st.selectbox(
             "It is about", TICKET_CATEGORIES, index=None, format_func=lambda c: words.capital(words.CATEGORIES[c]),
@@ -164,16 +166,16 @@ def row_of(picture: Picture, ticket: dict) -> dict:
         "Opened": words.clock(ticket["opened_at"], picture.zone, picture.at),
         "State": ticket["status"],
         "Rover": ticket["rover_id"] or ("by telephone" if ticket["status"] == "assigned" else "nobody"),
-        "Site": named.get(site, site) if site else "asked about",
-        "Sure": words.percent(ticket["site_confidence"]) if site else "–",
+        "Site": named.get(site, site) if site else NO_PLACE,
+        "Sure of the site": words.percent(ticket["site_confidence"]) if site else "–",
         "Unit": ticket["unit_id"] or "not told",
         "Category": words.CATEGORIES[ticket["category"]],
-        "Sure of it": words.percent(ticket["category_confidence"]),
+        "Sure of the category": words.percent(ticket["category_confidence"]),
         "Severity (1 worst)": ticket["severity"],
         "Voter-minutes, next hour": round(ticket["voter_minutes_at_risk"]),
         "Repeats": ticket["same_as"] or "no",
         "What the caller said": ticket["text"],
-        "Decided by": ticket["decided_by"],
+        "Decided by the words": ticket["decided_by"],
     }
 
 
@@ -200,12 +202,12 @@ def page(picture: Picture) -> None:
                 (str(live.height), "not resolved"),
                 (str(live.filter(pl.col("status") == "open").height), "of them given to nobody"),
                 (str(live.filter(pl.col("same_as").is_not_null()).height), "of them repeat an earlier ticket"),
-                (str(live.filter(pl.col("site_id").is_null()).height), "of them asked about: no site recognised"),
+                (str(live.filter(pl.col("site_id").is_null()).height), "of them at no known place"),
                 (str(tickets.height), f"in all, newest {words.clock(figures.newest(tickets['opened_at']), zone, at)}"),
             ]
         )
         choose(picture, tickets)
-        panels.heading("Asked about")
+        panels.heading("To be settled: place or trouble not sure")
         asked_about(picture, tickets)
         panels.heading("All tickets")
         one, two, three, four = st.columns([0.24, 0.28, 0.24, 0.24])

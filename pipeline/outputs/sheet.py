@@ -86,7 +86,13 @@ def sheet(
 
 
 def waiting(known: Known, standby: pl.DataFrame, rover_id: str) -> str:
-    """Where a rover without a stop should wait, in words."""
+    """Where a rover without a stop should wait, in words; off shift, from when or since when."""
+    own = known.rovers.filter(pl.col("rover_id") == rover_id).select("on_shift_at", "off_shift_at").rows()
+    zone = known.county.zone
+    if own and known.at < own[0][0]:
+        return f"Off shift until {clock(own[0][0], zone, known.at)}."
+    if own and known.at >= own[0][1]:
+        return f"Off shift since {clock(own[0][1], zone, known.at)}."
     rows = standby.filter(pl.col("rover_id") == rover_id).to_dicts()
     if not rows:
         return "Wait where you are."
@@ -139,7 +145,7 @@ def calls(known: Known, tickets: pl.DataFrame) -> list[dict[str, Any]]:
             "rank": row["rank"],
             "site": place(named, row["site_id"]),
             "what": called(row["category"]),
-            "opened": clock(row["opened_at"], known.county.zone),
+            "opened": clock(row["opened_at"], known.county.zone, known.at),
             "ticket_id": row["ticket_id"],
             "text": words.get(row["ticket_id"]),
             "stake": whole(two_figures(row["voter_minutes_at_risk"] or 0.0)),
@@ -167,13 +173,13 @@ def stop_card(
         "entrance": site.get("entrance"),
         "order": order_said(known, row["site_id"]),
         "phone": phones.get(site.get("phone") or ""),
-        "leave": clock(row["leave_at"], zone),
-        "arrive": clock(row["arrive_at"], zone),
+        "leave": clock(row["leave_at"], zone, known.at),
+        "arrive": clock(row["arrive_at"], zone, known.at),
         "is_under_way": row.get("is_under_way") or False,
         "partner": row.get("partner"),
         "what": ", ".join(map(called, kinds)),
         "unit": unit_said(known, row["unit_id"]),
-        "tickets": [ticket | {"opened": clock(ticket["opened_at"], zone)} for ticket in told],
+        "tickets": [ticket | {"opened": clock(ticket["opened_at"], zone, known.at)} for ticket in told],
         "why": row["why"],
         "stake": stake_said(row),
         "parts": ", ".join(row["parts"]),
@@ -188,16 +194,17 @@ def order_said(known: Known, site_id: str | None) -> str | None:
     steps = known.milestones.filter(
         (pl.col("site_id") == site_id) & pl.col("milestone").is_in(VOTING_STEPS) & (pl.col("at") <= known.at)
     ).sort("at", "milestone")
+    zone = known.county.zone
     moved = steps.filter(pl.col("milestone") == "relocated")["at"].to_list()
     last = steps.select("milestone", "at").tail(1).rows()
     said = []
     if moved:
         said.append(
-            f"Moved by order at {clock(moved[-1], known.county.zone)}: this may be the address left. Ask the office "
+            f"Moved by order at {clock(moved[-1], zone, known.at)}: this may be the address left. Ask the office "
             "where the place is now."
         )
     if last and last[0][0] == "suspended":
-        said.append(f"Voting suspended since {clock(last[0][1], known.county.zone)}: ask the office before you go in.")
+        said.append(f"Voting suspended since {clock(last[0][1], zone, known.at)}: ask the office before you go in.")
     return " ".join(said) or None
 
 

@@ -10,7 +10,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard import acting
+from dashboard import acting, entering
 from pipeline.run import Writer
 from pipeline.store import read
 from pipeline.store.book import Book, open_book
@@ -113,6 +113,48 @@ def test_a_place_marked_cleared_is_a_danger_no_more(copied: Path, monkeypatch: p
             Watcher(writer, [], [], lambda _line: None).round(NOW)
         told.append("danger to people" in said(AppTest.from_file(str(APP), default_timeout=120).run()))
     assert told == [True, False]
+
+
+def test_a_rover_whose_own_stop_is_in_danger_is_told_to_stay_away_and_has_no_buttons(
+    copied: Path, monkeypatch: pytest.MonkeyPatch
+):
+    at = {"at": "2026-11-04T11:59:00-06:00", "by": "Ada Finch"}
+    given = '{"status":"assigned","rover_id":"R2","assigned_at":"2026-11-04T11:58:00-06:00"}'
+    entries = [
+        at | {"entry_id": "e-1", "action": "ticket-read", "target": "Q-702", "values": '{"site_id":"P03"}'},
+        at | {"entry_id": "e-2", "action": "ticket-state", "target": "Q-702", "values": given},
+        at | {"entry_id": "e-3", "action": "danger-cleared", "target": "P03"},
+    ]
+    monkeypatch.setenv("WARDBOOK_BOOK", str(copied))
+    told = []
+    for taken in (entries[:2], entries[2:]):
+        text = "".join(json.dumps(entry) + "\n" for entry in taken)
+        (Book(copied).inbox / f"entries-{taken[0]['entry_id']}.jsonl").write_text(text)
+        with Writer(open_book(copied), NOW) as writer:
+            Watcher(writer, [], [], lambda _line: None).round(NOW)
+        app = AppTest.from_file(str(APP), default_timeout=120)
+        app.query_params["rover"] = "R2"
+        app.run()
+        told.append(("Do not go there" in said(app), "On my way" in [b.label for b in app.button]))
+    assert told == [(True, False), (False, True)]
+
+
+def test_a_call_that_tells_of_danger_asks_for_911_before_anything_else(app: AppTest):
+    app = app.switch_page("views/call.py").run()
+    page = said(box(app, "What the caller says").set_value("there is smoke coming from the scanner").run())
+    assert "Ask and do: danger to people" in page and "Has 911 been called?" in page
+    assert page.index("Danger first: call 911") < page.index("Has 911 been called?")
+
+
+def test_an_entry_is_told_in_words_without_the_keys_that_link_it():
+    values = {
+        "text": "called: is it open?",
+        "item": "door|P01",
+        "what": "Alder Hall: not reported open",
+        "rover_id": None,
+    }
+    told = entering.Told("e-1", NOW, "you, Dana", "note", "P01", values, "✓")
+    assert entering.in_words(told) == "called: is it open?; on: Alder Hall: not reported open"
 
 
 TRICKS = "🗳 =1+1 <script>alert(1)</script> <b>jammed</b> "

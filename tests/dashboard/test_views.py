@@ -153,7 +153,7 @@ def test_a_place_nobody_recognises_and_a_doubtful_trouble_are_asked_about(open_b
     app = open_board(book).switch_page("views/tickets.py").run()
     assert "yellow barn" in said(app) and re.search(r"Which place\?, .+\? \(\d+ % sure\)", said(app))
     table = app.dataframe[0].value
-    assert table.loc[table["Ticket"] == "Q-703", "Site"].item() == "asked about"
+    assert table.loc[table["Ticket"] == "Q-703", "Site"].item() == "place not known"
 
 
 def test_tickets_can_be_cut_by_words(open_board, book: Path):

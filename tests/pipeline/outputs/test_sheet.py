@@ -142,6 +142,16 @@ def test_a_rover_without_stops_is_told_where_to_wait(day, dispatch_inputs, answe
     assert "Wait where you are." in page(dispatch_inputs(rovers=[day.rover("R1")]), answers_of, "R1").text
 
 
+def test_a_rover_off_shift_is_told_its_hours_and_not_to_wait(day, dispatch_inputs, answers_of):
+    hours = (day.at + timedelta(hours=2), day.at + timedelta(hours=14))
+    early = page(
+        dispatch_inputs(rovers=[day.rover("R1", on_shift_at=hours[0], off_shift_at=hours[1])]), answers_of, "R1"
+    )
+    assert "Off shift until 14:00." in early.text and "Wait where you are" not in early.text
+    gone = day.rover("R1", on_shift_at=day.at - timedelta(hours=9), off_shift_at=day.at - timedelta(hours=1))
+    assert "Off shift since 11:00." in page(dispatch_inputs(rovers=[gone]), answers_of, "R1").text
+
+
 def test_what_is_odd_in_the_roster_stands_on_the_sheet(day, dispatch_inputs, answers_of):
     inputs = dispatch_inputs([day.ticket("K1")], rovers=[day.rover("R1", latitude=-40.0, skills=None)])
     text = page(inputs, answers_of, "R1").text
