@@ -12,7 +12,8 @@ import polars as pl
 from dashboard import acting, figures, words
 from dashboard.data import Picture, once
 from dashboard.due import closed_doors, counts, custody, late_steps
-from dashboard.items import ASK, COST, NEVER_AWAY, PEOPLE, Item, last_heard, people_at, where
+from dashboard.items import ASK, COST, IN_DANGER, NEVER_AWAY, PEOPLE, Item, last_heard, people_at, where
+from dashboard.shortages import shortages
 from pipeline.estimates.dispatch.cautions import (
     BATTERY,
     CROWD,
@@ -28,8 +29,6 @@ FRESH = timedelta(minutes=60)  # evidence older than this calls for a head count
 DARK_LIKELY = 0.2  # chance to go dark from which a site on battery is a decision; our choice
 LINE_CHANCE = 1 / 3  # chance of a wait over 30 minutes from which a line is a decision; our choice
 SURE_MINUTES = 15.0  # a wait whose 5 % point is below this is confirmed by a head count first [min]; our choice
-FULL_LIKELY = 0.5  # chance to run out from which a supply is a decision; our choice
-SUPPLY_WORTH = 30.0  # voter-minutes that stand for a supply that likely runs out, to rank it; our choice
 QUIET_WORTH = 400.0  # voter-minutes that stand for a feed gone quiet, to rank it; our choice
 PART = {2: "half", 3: "third", 4: "quarter", 5: "fifth", 6: "sixth"}
 BY_PHONE = {
@@ -41,12 +40,6 @@ BY_PHONE = {
     "transmission": "Follow the county's procedure for carrying the media by hand, two people together.",
     "seal": "Have both numbers read back by two people and written down; the official decides.",
 }
-TO_SUPPLY = {
-    "bin": "Ask how full it is; it is emptied or changed as the county's procedure says, two people together.",
-    "paper": "Ask how much paper is left and send a roll.",
-    "ballots": "Ask how many of this style are left and send more.",
-}
-IN_DANGER = "Danger is reported there: send nobody until it is cleared, and settle by telephone what can be settled."
 IS_SUSPENDED = "Voting is suspended there: ask the official when it goes on, and where those who wait should stand."
 
 
@@ -108,6 +101,8 @@ def stops(picture: Picture) -> Iterator[Item]:
         risk = sum(t["voter_minutes_at_risk"] for t in own) if own else costs.get(row["site_id"], 0.0)
         low, high = row.get("voter_minutes_saved_low"), row.get("voter_minutes_saved_high")
         saved = words.about(row["voter_minutes_saved"], low, high, "rough")
+        kinds = {t["category"] for t in own} or set(row.get("categories") or ("power",))
+        power = power_said(picture, row["site_id"]) if "power" in kinds else ""
         horizon, stop = "in the next hour if nobody comes" if own else "until closing if nobody comes", row["stop"]
         yield Item(
             COST,
@@ -115,7 +110,7 @@ def stops(picture: Picture) -> Iterator[Item]:
             where(picture, row["site_id"]),
             stop_what(picture, own, row["unit_id"], row.get("categories") or ("power",)),
             people_at(picture, row["site_id"]),
-            f"About {words.rough(risk)} voter-minutes {horizon}; going saves {saved} by closing.",
+            f"About {words.rough(risk)} voter-minutes {horizon}; going saves {saved} by closing.{power}",
             f"Send {row['rover_id']}{'' if row['stop'] == 1 else f', its stop {stop}'}: there about "
             f"{words.clock(row['arrive_at'], picture.zone, picture.at)}"
             f"{', take ' + ', '.join(map(words.plain, row['parts'])) if row['parts'] else ''}.",
@@ -238,6 +233,18 @@ def batteries(picture: Picture) -> Iterator[Item]:
         )
 
 
+def power_said(picture: Picture, site_id: str) -> str:
+    """What the units of a site run on now and when power is promised: a trip that comes after it may be for nothing."""
+    own = picture.answer("power").filter((pl.col("site_id") == site_id) & pl.col("supply").is_in(["battery", "dark"]))
+    if own.is_empty():
+        return " No unit there is known to be off mains now: call first."
+    promised = own["restoration_at"].max()
+    back = words.clock(promised, picture.zone, picture.at) if isinstance(promised, datetime) else "no time"
+    dark = int((own["supply"] == "dark").sum())
+    units = f"{words.plural(own.height, 'unit')} off mains, {dark} dark{first_empty(picture, own)}"
+    return f" {units}; power promised for {back}."
+
+
 def first_empty(picture: Picture, own: pl.DataFrame) -> str:
     """Which battery ends first, and when."""
     for row in own.filter(pl.col("empty_at_mean").is_not_null()).sort("empty_at_mean").head(1).iter_rows(named=True):
@@ -274,71 +281,6 @@ def unanswered(picture: Picture) -> Iterator[Item]:
             press="Called back",
             acts=acting.called_back(rows, picture.at),
         )
-
-
-def shortages(picture: Picture) -> Iterator[Item]:
-    """What likely fills up or runs out before closing: soon enough that somebody has to leave, or else a question.
-
-    What a proposed stop answers is not told twice. What should be full by now is still asked about.
-    """
-    stops = picture.answer("dispatch")
-    planned = set() if "categories" not in stops.columns else {
-        (row["site_id"], row["unit_id"]) for row in stops.iter_rows(named=True) if "bin-full" in row["categories"]
-    }  # fmt: skip
-    voting = picture.known.sites.filter(pl.col("closes_at") > picture.at)["site_id"]
-    soon = picture.answer("supplies").filter(
-        (pl.col("chance_full") >= FULL_LIKELY) & pl.col("site_id").is_in(voting.implode())
-    )
-    for row in soon.iter_rows(named=True):
-        thing = row["unit_id"] or f"style {row['style']}"
-        if (row["site_id"], row["unit_id"]) in planned:
-            continue
-        is_pressing = row.get("is_warned", True)
-        is_held = row["site_id"] in figures.danger_sites(picture)
-        kinds = ["ballot-stock" if row["item"] == "ballots" else "bin-full"]
-        yield Item(
-            COST if is_pressing else ASK,
-            SUPPLY_WORTH * row["chance_full"],
-            where(picture, row["site_id"]),
-            shortage_what(picture, row, thing),
-            stock_said(row),
-            f"Chance before closing {words.percent(row['chance_full'])}; no voter-minutes are worked out for supplies.",
-            IN_DANGER if is_held else f"{TO_SUPPLY[row['item']]}{leave_by(picture, row)}",
-            f"Stands on: {row['basis']}.",
-            caution_for(["safety", *kinds] if is_held else kinds),
-            row["site_id"],
-            key=f"supply|{row['site_id']}|{row['item']}|{thing}",
-            press="Stock asked",
-            acts=(acting.mark(row["site_id"], f"asked about {thing}"),),
-        )
-
-
-def shortage_what(picture: Picture, row: dict, thing: str) -> str:
-    """What is full or used up, and about when."""
-    noun = {"bin": "bin full", "paper": "paper used up", "ballots": "ballots used up"}[row["item"]]
-    if row["full_at_mean"] is None:
-        return f"{thing}: {noun} before closing, as likely as not or more; reported {row['state'] or 'short'}"
-    zone, at = picture.zone, picture.at
-    span = words.span(row["full_at_low"], row["full_at_high"], zone, at)
-    return f"{thing}: {noun} about {words.clock(row['full_at_mean'], zone, at)} ({span})"
-
-
-def stock_said(row: dict) -> str:
-    """How much was left when it was last counted; the count may be hours old."""
-    if row["capacity"] is None or row["used"] is None:
-        return "How much is left has not been counted."
-    left = max(row["capacity"] - row["used"], 0)
-    return f"{words.count(left)} left of {words.count(row['capacity'])} by the {row['basis']}."
-
-
-def leave_by(picture: Picture, row: dict) -> str:
-    """When somebody has to leave so as to be there in time."""
-    send_by = row.get("send_by_at")
-    if send_by is None:
-        return ""
-    if send_by <= picture.at:
-        return " To be there in time somebody leaves now."
-    return f" To be there in time somebody leaves by {words.clock(send_by, picture.zone, picture.at)}."
 
 
 def questions(picture: Picture) -> Iterator[Item]:

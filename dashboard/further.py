@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from dashboard import listing, panels, reasons, tables, words
+from dashboard import figures, listing, panels, reasons, tables, words
 from dashboard.data import Picture, once
 from pipeline.contracts.estimates import ESTIMATES
 
@@ -14,13 +14,23 @@ ORDERS: dict[str, tuple[str, tuple[pl.Expr, ...]]] = {
     "custody": ("gaps, then what is overdue, first", (pl.col("broken").is_not_null(), pl.col("is_overdue"))),
     "finish": ("the latest first", (pl.col("done_at_mean"),)),
     "kinds": ("those that fail most first", (pl.col("chance_over_3"),)),
+    "circuits": (
+        "those that are out first",
+        (pl.col("outage_id").is_not_null(), pl.col("units_off"), pl.col("expected_voter_minutes")),
+    ),
 }
+SENDS = ("remedies", "swaps")  # what somebody would have to go to a place for
 
 
 @once
 def ordered(picture: Picture, what: str) -> pl.DataFrame:
-    """An estimate, what matters most first; where that order is not known, as it was made."""
+    """An estimate, what matters most first; where that order is not known, as it was made.
+
+    What would send somebody to a place where danger is reported is left out.
+    """
     frame = picture.answer(what)
+    if what in SENDS:
+        frame = frame.filter(~pl.col("site_id").is_in(list(figures.danger_sites(picture))))
     by = ORDERS[what][1] if what in ORDERS else ()
     return frame.sort(by, descending=True, nulls_last=True, maintain_order=True) if by else frame
 
@@ -38,9 +48,19 @@ def table(
     if what not in ESTIMATES:
         return
     panels.heading(title)
-    frame = picture.answer(what)
+    frame, whole = ordered(picture, what), picture.answer(what)
+    left_out: list[str] = []
+    if what in SENDS:
+        left_out = whole.join(frame, on="site_id", how="anti")["site_id"].unique(maintain_order=True).to_list()
+    if left_out:
+        named = ", ".join(figures.names(picture).get(site, site) for site in left_out)
+        panels.markup(
+            f'<p class="danger">Left out, as danger is reported there and nobody is sent until it is cleared: '
+            f"{words.safe(named)}</p>"
+        )
     if frame.is_empty():
-        panels.empty(empty)
+        if not left_out:
+            panels.empty(empty)
         return
     panels.markup(f'<p class="small">{words.safe(lead)}</p>')
     if "caution" in frame.columns:  # in full, where it is read, and not in a cell that cuts it

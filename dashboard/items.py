@@ -10,6 +10,7 @@ from dashboard import acting, figures, words
 from dashboard.data import Picture, once
 
 PEOPLE, DOORS, COST, LATE, ASK = range(5)  # ranks, the most pressing first
+IN_DANGER = "Danger is reported there: send nobody until it is cleared, and settle by telephone what can be settled."
 NEVER_AWAY = "Nobody is turned away or sent home on the word of an estimate: the election official decides."
 
 

@@ -10,6 +10,41 @@ from dashboard import figures, words
 from dashboard.data import Picture
 
 PARTS = ("chance", "share", "confidence", "holds_hour")  # a column that begins so is a part of one
+CODES = ("option", "fault_class", "fix", "stage", "next_step", "waiting_for", "parts")  # columns of codes of ours
+LEAST = 0.001  # below this a number is told as under it; our choice
+NONE = "–"  # what a cell says that has nothing to say: none, or not told
+HEADS = {
+    "chance_no_checkin": "Chance of no check-in",
+    "chance_no_scanner": "Chance of no scanner",
+    "chance_no_accessible": "Chance of no accessible unit",
+    "chance_off": "Chance of no mains",
+    "chance_over_3": "Chance over 3 times",
+    "broken_at": "Broken since",
+    "broken": "What broke it",
+    "done_at_mean": "Done, about",
+    "expected_dark_minutes": "Dark minutes, expected",
+    "expected_voter_minutes": "Voter-minutes, expected",
+    "faults_weighed": "Faults, each by how sure",
+    "expected_faults": "Expected of its like",
+    "rate_ratio_mean": "Times the rate of its like",
+    "q_value": "Chance of a false alarm (q)",
+    "median_minutes": "Half have come back after, min",
+    "watched_minutes": "Watched, min",
+    "work_minutes": "Work, min",
+    "voter_minutes_saved": "Voter-minutes saved",
+    "saved_in_30": "Saved if begun in 30 min",
+    "saved_in_60": "Saved if begun in 60 min",
+    "saved_in_120": "Saved if begun in 120 min",
+    "latest_at": "Of use until",
+    "restoration_at": "Power promised",
+    "back_at_median": "Power back, about",
+    "spare_site_id": "Spare is at",
+    "spare_ids": "Spares",
+    "unit_ids": "Units",
+    "basis": "Stands on",
+    "marks": "Remark",
+}
+NOWHERE = {"spare_site_id": "depot"}  # what a place that is not told means
 
 
 def shown(picture: Picture, frame: pl.DataFrame, leave_out: Sequence[str] = ()) -> list[dict[str, Any]]:
@@ -20,6 +55,9 @@ def shown(picture: Picture, frame: pl.DataFrame, leave_out: Sequence[str] = ()) 
 
 def head(column: str) -> str:
     """A column's name as a heading."""
+    if column in HEADS:
+        return HEADS[column]
+    column = column.removeprefix("is_")
     plain = column.removesuffix("_id").removesuffix("_mean").removesuffix("_at").replace("_", " ")
     return words.capital(plain)
 
@@ -29,14 +67,14 @@ def cell(picture: Picture, row: dict[str, Any], column: str) -> Any:
     value, stem = row[column], column.removesuffix("_mean").removesuffix("_median")
     low, high = row.get(f"{stem}_low"), row.get(f"{stem}_high")
     if value is None:
-        return None
+        return NOWHERE.get(column, NONE)
     if column.endswith("site_id"):
         return figures.names(picture).get(value, value)
     if isinstance(value, datetime):
         at = words.clock(value, picture.zone, picture.at)
         return f"{at} ({words.span(low, high, picture.zone, picture.at)})" if isinstance(low, datetime) else at
     if isinstance(value, list):
-        return ", ".join(map(str, value)) or None
+        return ", ".join(words.plain(v) if column in CODES else str(v) for v in value) or NONE
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
@@ -46,9 +84,11 @@ def cell(picture: Picture, row: dict[str, Any], column: str) -> Any:
             if isinstance(low, float) and isinstance(high, float)
             else say(value)
         )
-    return value
+    return words.plain(value) if column in CODES else value
 
 
 def number(value: float) -> str:
-    """A number to three figures, thousands apart."""
-    return f"{value:,.0f}" if abs(value) >= 100 else f"{value:.3g}"
+    """A number to two figures, thousands apart: more would be pretence. What is next to nothing says so."""
+    if 0 < value < LEAST:
+        return f"under {LEAST:g}"
+    return f"{value:,.0f}" if abs(value) >= 10 else f"{value:.2g}"

@@ -88,7 +88,7 @@ def ask_for_counts(picture: Picture) -> None:
     least = figures.least_known(picture)
     panels.heading("Ask for a head count here first")
     if least.is_empty():
-        panels.empty("Every line was counted within the hour, or is known to be short.")
+        panels.empty("Every line was counted within the hour, or is not thought to be long.")
         return
     panels.table(
         ("Site", "Line", "Waiting (5–95 %)", "Last counted"),
@@ -105,6 +105,17 @@ def ask_for_counts(picture: Picture) -> None:
     panels.markup(
         '<p class="small">Lines whose number is least known and that nobody counted within the hour: long lines that '
         "were missed on trial days were nearly all such ones. Enter what is told under Report.</p>"
+    )
+
+
+def before_opening(picture: Picture) -> str:
+    """That a wait includes the time until the doors open, where doors are still shut."""
+    opens = picture.known.sites.filter(pl.col("opens_at") > picture.at)["opens_at"]
+    if opens.is_empty():
+        return ""
+    return (
+        f" Before the doors open a newcomer's wait includes the time until then: {words.plural(len(opens), 'site')} "
+        f"from {words.clock(figures.first(opens), picture.zone, picture.at)} on."
     )
 
 
@@ -165,7 +176,7 @@ def page(picture: Picture) -> None:
             f'<p class="small">Known up to {words.clock(picture.lines_at, picture.zone)}. '
             "People waiting, not yet being served. Bar and band: 90 % interval; dashed: the outlook right of "
             "now. Dots: head counts, hollow if they came late. Shaded: hours of voting. "
-            "Sorted by a newcomer's wait.</p>"
+            f"Sorted by a newcomer's wait.{before_opening(picture)}</p>"
         )
         for start in range(0, cut.height, ACROSS):
             for column, row in zip(st.columns(ACROSS), cut[start : start + ACROSS].iter_rows(named=True), strict=False):

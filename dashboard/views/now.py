@@ -72,7 +72,7 @@ def longest(picture: Picture) -> list[tuple[str, ...]]:
             (
                 f"{named.get(row['site_id'], row['site_id'])}, {words.LINES[row['line']].removesuffix(' line')}",
                 words.about(row["wait_minutes_median"], row["wait_minutes_low"], row["wait_minutes_high"]),
-                " · ".join(words.count(v) for v in ahead["wait_minutes_median"]),
+                " · ".join(words.count(v) for v in ahead["wait_minutes_median"]) or "closed then",
                 words.age(last_heard(picture, row["site_id"]), picture.at),
             )
         )
@@ -129,6 +129,9 @@ def page(picture: Picture) -> None:
         rows = longest(picture)
         if rows:
             panels.table(("Line", "Wait, min", "In 30 · 60 · 120", "Heard"), rows)
+            shut = picture.known.sites.filter(pl.col("opens_at") > picture.at).height
+            if shut:
+                panels.markup('<p class="small">Before the doors open a wait includes the time until then.</p>')
         else:
             panels.empty(f"No line is open. {panels.last_came(picture, 'line-counts')}")
 

@@ -130,6 +130,7 @@ def page(picture: Picture) -> None:
         "The chain of custody, hand by hand",
         "What was handed over, by which steps, and what is missing or out of order.",
         "Nothing has been handed over yet.",
+        leave_out=("people",),
     )
     further.table(
         picture,

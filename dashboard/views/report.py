@@ -149,7 +149,7 @@ def page(picture: Picture) -> None:
     """The page."""
     st.title("Report", anchor=False)
     panels.only_live(picture)
-    left, right = st.columns([0.44, 0.56], gap="large")
+    left, right = st.columns([0.52, 0.48], gap="large")
     with left:
         kind = st.segmented_control(
             "What is reported", list(KINDS), format_func=KINDS.__getitem__, default="line-count", required=True

@@ -1,10 +1,12 @@
 """What must be decided next."""
 
-import polars as pl
+from datetime import UTC, datetime
+from pathlib import Path
+
 import pytest
 
-from dashboard import decide
-from dashboard.items import ASK, COST, PEOPLE
+from dashboard import data, decide
+from dashboard.items import PEOPLE
 
 TICKETS = (
     "ticket_id,opened_at,site,text,status,resolved_at\n"
@@ -49,44 +51,9 @@ def test_a_stop_without_a_ticket_says_what_is_foreseen_there(picture_of, foresee
     assert decide.stop_what(picture_of(), [], "SC-11", foreseen).startswith(said)
 
 
-def bin_at(is_warned: bool) -> pl.DataFrame:
-    """A bin of P01 that is full at about noon, by the estimate."""
-    noon = pl.Series(["2026-11-03T18:00:00"]).str.to_datetime(time_zone="UTC", time_unit="us")
-    return pl.DataFrame(
-        {
-            "unit_id": ["SC-11"], "site_id": ["P01"], "item": ["bin"], "style": pl.Series([None], dtype=pl.String),
-            "used": [500.0], "capacity": [760.0], "state": pl.Series([None], dtype=pl.String), "full_at_low": noon,
-            "full_at_mean": noon, "full_at_high": noon, "chance_full": [0.9], "basis": ["counter, 8 min old"],
-            "send_by_at": noon.dt.offset_by("-40m"), "is_warned": [is_warned],
-        }
-    )  # fmt: skip
-
-
-class WithSupplies:
-    """The same moment with other supplies and another plan."""
-
-    def __init__(self, shown, supplies: pl.DataFrame, plan: pl.DataFrame) -> None:
-        self._shown, self._own = shown, {"supplies": supplies, "dispatch": plan}
-
-    def __getattr__(self, name: str):
-        return getattr(self._shown, name)
-
-    def answer(self, what: str) -> pl.DataFrame:
-        return self._own[what] if what in self._own else self._shown.answer(what)
-
-
-def test_a_supply_is_pressing_once_somebody_has_to_leave_and_before_that_a_question(picture_of):
-    shown = picture_of()
-    plan = shown.answer("dispatch").clear()
-    found = {}
-    for is_warned in (True, False):
-        (item,) = decide.shortages(WithSupplies(shown, bin_at(is_warned), plan))
-        found[is_warned] = item
-    assert (found[True].rank, found[False].rank) == (COST, ASK)
-    assert "somebody leaves by 11:20" in found[True].propose and "260 left of 760 by the counter" in found[True].people
-
-
-def test_what_a_proposed_stop_answers_is_not_a_second_line(picture_of):
-    shown = picture_of()
-    plan = pl.DataFrame({"site_id": ["P01"], "unit_id": ["SC-11"], "categories": [["bin-full"]]})
-    assert list(decide.shortages(WithSupplies(shown, bin_at(True), plan))) == []
+def test_a_trip_for_power_says_what_runs_on_battery_and_when_power_is_promised(book: Path, monkeypatch):
+    monkeypatch.setenv(data.ENVIRONMENT, str(book))
+    shown = data.current(datetime(2026, 11, 3, 16, 10, tzinfo=UTC))
+    said = decide.power_said(shown, "P01")
+    assert "1 unit off mains, 0 dark; SC-11 empty" in said and "power promised for 12:15" in said
+    assert "call first" in decide.power_said(shown, "P02")

@@ -144,6 +144,15 @@ def test_a_long_line_is_told_with_interval_cost_proposal_and_caution(open_board,
         assert part in item, part
 
 
+@pytest.mark.parametrize("view", ["now", "lines"])
+def test_before_the_doors_open_the_wait_for_them_is_named(open_board, book: Path, view: str):
+    before, after = (
+        said(open_board(book, f"2026-11-03T{at}:00-06:00").switch_page(f"views/{view}.py").run())
+        for at in ("06:30", "10:05")
+    )
+    assert "Before the doors open" in before and "Before the doors open" not in after
+
+
 def test_what_a_feed_says_is_shown_as_text_not_as_markup(open_board, book: Path):
     app = open_board(book)
     assert "Millrace &lt;b&gt;School&lt;/b&gt;" in said(app) and "Millrace <b>" not in said(app)
