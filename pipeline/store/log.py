@@ -140,7 +140,8 @@ class Log:
         same = [n for n in SHARED if batch.height and batch[n].n_unique() == 1 and batch[n][0] is not None]
         fields = ", ".join(f"${name}" if name in same else f'"{name}"' for name in batch.columns)
         # DuckDB finds the rows by the variable's name. A view of them would hold their memory until the commit.
-        rows = batch.drop(same).to_arrow()
+        # The newest form of Arrow keeps texts as polars does; an older one would copy them.
+        rows = batch.drop(same).to_arrow(compat_level=pl.CompatLevel.newest())
         self.con.execute(f"insert into log select {fields} from rows", {name: batch[name][0] for name in same})
         del rows
 
