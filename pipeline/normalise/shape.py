@@ -115,11 +115,22 @@ def rename(frame: pl.DataFrame, kind: str, profile: Profile | None) -> pl.DataFr
     names = {
         name: wanted.get(name, f"their_{name}" if name in ours else name) for name in frame.columns if name != "row"
     }
-    texts = [pl.col(theirs).str.strip_chars().replace("", None).alias(named) for theirs, named in names.items()]
-    renamed = frame.select("row", *texts)
+    with ThreadPoolExecutor(SIDE_BY_SIDE) as side:
+        texts = list(side.map(lambda theirs: trimmed(frame[theirs]).alias(names[theirs]), names))
+    renamed = frame.select("row").hstack(texts)
     if profile:
         renamed = translate(renamed, profile)
     return renamed
+
+
+def trimmed(text: pl.Series) -> pl.Series:
+    """Text without blanks around it, null where nothing is left."""
+    return same_or(text, text.str.strip_chars().replace("", None))
+
+
+def same_or(text: pl.Series, made: pl.Series) -> pl.Series:
+    """What was made of a text; the text itself where both are alike, so that a large file is held once."""
+    return text if made.equals(text) else made
 
 
 def translate(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
@@ -214,7 +225,7 @@ def cast_column(
     if isinstance(dtype, pl.Datetime):
         return (text.cast(UTC_US), []) if read is None else cast_time(text.name, read, zone)
     if dtype == pl.String:
-        return (FORMS[form](text) if form in FORMS else text), []
+        return (same_or(text, FORMS[form](text)) if form in FORMS else text), []
     typed = cast_number(text, dtype)
     lost = (typed.is_null() & text.is_not_null()).arg_true()
     reason = f"not a number; expected {column.description}"
