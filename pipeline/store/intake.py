@@ -109,16 +109,23 @@ def take_kind(
 def judged(rows: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
     """Adds `is_known` (this content has been logged) and `is_change` (its key has been, with other content)."""
     keys = known.filter(pl.col("type") == "row")["key"]
-    rows = rows.with_columns(
-        is_known=pl.col("content_key").is_in(known["content_key"].implode())
-        | ~pl.col("content_key").is_first_distinct()
-    )
-    if not rows["is_known"].any():
-        return rows.with_columns(is_change=pl.col("key").is_in(keys.implode()) | ~pl.col("key").is_first_distinct())
-    places = (~rows["is_known"]).arg_true()
+    contents = rows["content_key"]
+    is_known = contents.is_in(known["content_key"].implode()) | ~first_of_each(contents)
+    rows = rows.with_columns(is_known.alias("is_known"))
+    if not is_known.any():
+        is_change = rows["key"].is_in(keys.implode()) | ~first_of_each(rows["key"])
+        return rows.with_columns(is_change.alias("is_change"))
+    places = (~is_known).arg_true()
     keyed = rows["key"].gather(places)
-    changed = keyed.is_in(keys.implode()) | ~keyed.is_first_distinct()
-    return rows.with_columns(is_change=(~rows["is_known"]).scatter(places, changed))
+    changed = keyed.is_in(keys.implode()) | ~first_of_each(keyed)
+    return rows.with_columns(is_change=(~is_known).scatter(places, changed))
+
+
+def first_of_each(values: pl.Series) -> pl.Series:
+    """Whether each value is the first of its like: told fast where all hashes differ, as then all values do."""
+    if values.hash().n_unique() == values.len():
+        return pl.Series([True], dtype=pl.Boolean).new_from_index(0, values.len())
+    return values.is_first_distinct()
 
 
 def unlisted(rows: pl.DataFrame, kind: str, log: Log) -> pl.DataFrame:
