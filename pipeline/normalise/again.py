@@ -13,6 +13,9 @@ import numpy as np
 from pipeline.normalise import examples
 
 LEAST, MOST = -1.5, 2.5  # bounds of what one word says [natural log of odds]: our choice
+# By how much the odds of first calls fall with each word or pair beyond so many: medians of days and two sets, of 20
+# terms -2 to -5, of 45 -5 to -10, of 80 -14 to -16 (docs/methods/reading.md).
+BY_LENGTH, SHORT = 0.15, 20
 WORD = re.compile(r"[a-z]+|\?|\d+")
 
 
@@ -33,5 +36,9 @@ def learn(tickets: Iterable[tuple[str, bool]]) -> dict[str, float]:
 
 
 def odds(learnt: Mapping[str, float], text: str) -> float:
-    """The log odds that a call is about an earlier one, by its words alone and up to a constant."""
-    return math.fsum(learnt.get(term, 0.0) for term in terms(text))
+    """The log odds that a call is about an earlier one, by its words alone and up to a constant.
+
+    Most words are rarer in calls about an earlier one, for these are fewer: in a long text that alone would tell.
+    """
+    said = terms(text)
+    return math.fsum(learnt.get(term, 0.0) for term in said) + BY_LENGTH * max(0, len(said) - SHORT)

@@ -40,6 +40,9 @@ MOST_RARITY = 16.0  # the most of words in common that counts: our choice
 ONE_THING = 0.6  # chance that both are about one thing from which they surely are: our choice
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
 TOLD_OF_LINE = 5.0  # and from which one about the line does, for a line grows again: our choice
+# Chance that two tickets of one site are of one trouble where both are about one thing and the first is open: 71 of 72
+# such pairs on the sample days and two sets (docs/methods/reading.md); less, for what people forget to close.
+ONE_WHILE_OPEN = 0.9
 JAM_LASTS = timedelta(hours=2)  # what is open longer may have been cleared by hand, and left open: our choice
 HALF = 0.5  # of the chances: what is read of less leaves the trouble open
 MAY_BE = 0.1  # chance of a category from which an earlier ticket may be about it too: our choice
@@ -65,7 +68,7 @@ def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any])
     if comes_anew(row, other):
         return None
     shared = follow_ups.shared(rare, row["words"], other["words"])
-    if not may_be_of(row, other) and keeps_own(row, other, rare):
+    if not may_be_of(row, other) and keeps_own(row, other, rare) and not names_it_again(row, other):
         return None
     is_same = bool(row["unit_id"] and row["unit_id"] == other["unit_id"])  # a unit only guessed may be the same one
     names_unit = row["unit_said"] is not None and not is_same
@@ -93,6 +96,19 @@ def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any])
     }
 
 
+def lasting(row: dict[str, Any], other: dict[str, Any]) -> float:
+    """The chance that a call is of an earlier ticket because that is open, and both are about one thing.
+
+    While a trouble lasts another of its kind seldom comes to the place, however long it lasts.
+    """
+    if row["category"] != other["category"] or row["is_another"] or other["category"] in follow_ups.NEVER:
+        return 0.0
+    is_open = row["are_closed"] and follow_ups.was_open(other, row) == 1.0
+    return (
+        ONE_WHILE_OPEN * both_about(row["chances"], other["chances"]) if is_open and not comes_anew(row, other) else 0.0
+    )
+
+
 def is_unread(row: dict[str, Any]) -> bool:
     """Whether the words of a ticket left open what it is about."""
     return math.fsum(row["chances"].values()) < HALF
@@ -115,6 +131,11 @@ def keeps_own(row: dict[str, Any], other: dict[str, Any], rare: dict[str, float]
     return follow_ups.shared(rare, row["words"], other["words"]) < OWN_WORDS
 
 
+def names_it_again(row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether a call says that it calls again, and names the unit of an earlier ticket."""
+    return bool(row["again"] and row["unit_said"] and row["unit_said"] == other["unit_said"])
+
+
 def tells_its_end(row: dict[str, Any], other: dict[str, Any]) -> bool:
     """Whether a call tells an end of what an earlier ticket is about: ends are told also of what was closed by then."""
     return bool(row["is_end"] and row["category"] == other["category"])
@@ -132,6 +153,8 @@ def comes_anew(row: dict[str, Any], other: dict[str, Any]) -> bool:
         return not (row["is_end"] or row["again"] or row["again_odds"] > TOLD)
     if other["category"] == "scanner-jam" and row["unit_id"] and row["unit_id"] == other["unit_id"]:
         return not (tells_on or (is_open and row["opened_at"] - other["opened_at"] <= JAM_LASTS))
+    if row["category"] == other["category"] == "bin-full" and not is_open:  # "emptied" tells of the time before, too
+        return bool(row["are_closed"]) and not (row["again"] or row["again_odds"] > TOLD)
     if other["category"] == "long-line":
         return not (row["is_end"] or row["again_odds"] > TOLD_OF_LINE)
     is_of_unit = row["unit_said"] or (row["unit_id"] and not is_open)  # a unit only guessed says little
@@ -151,8 +174,13 @@ def chances(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[
     return [of_head[other["head"]] / total for other in earlier]
 
 
-def by_kind(one: Mapping[str, float], other: Mapping[str, float]) -> float:
-    """How much likelier it is that both are about one thing than by chance [natural log]."""
+def both_about(one: Mapping[str, float], other: Mapping[str, float]) -> float:
+    """The chance that two tickets are about one thing."""
     both = math.fsum(chance * other.get(category, 0.0) for category, chance in one.items())
     both += USUAL * (1.0 - min(math.fsum(one.values()), math.fsum(other.values())))  # what is left may be anything
-    return math.log((FLOOR + min(1.0, both)) / (FLOOR + USUAL))
+    return min(1.0, both)
+
+
+def by_kind(one: Mapping[str, float], other: Mapping[str, float]) -> float:
+    """How much likelier it is that both are about one thing than by chance [natural log]."""
+    return math.log((FLOOR + both_about(one, other)) / (FLOOR + USUAL))

@@ -264,8 +264,11 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
         category, chance, why = str(settled["category"]), 1.0, "a person's answer"
         found = [category, *(c for c in found if c != category)]
     things = reading.things | said_in_column(unit_said, around.book)
-    named = (kind if unit_said else None) or units.kind_named(category, reading.things)
-    is_sure = named is not None or max(chance, units.kind_chance(category, chances)) >= units.SURE_ENOUGH
+    kind_sure = units.kind_chance(category, chances)
+    named = kind if unit_said else None
+    if named is None and kind_sure < units.KIND_SURE:
+        named = units.kind_named(category, reading.things)
+    is_sure = named is not None or max(chance, kind_sure) >= units.SURE_ENOUGH
     if unit_id is None and "unit_id" not in settled and is_sure:
         unit_id = units.unit_of(around.stock, site_id, unit_said, text, category, named, things)
         unit_id = unit_id or around.shown.scanner_meant(site_id, category, opened)

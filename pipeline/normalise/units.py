@@ -41,6 +41,7 @@ CATEGORY_TYPE = {
 }
 # A unit is guessed by the category, or by all categories of its kind of unit, from this probability up: our choice
 SURE_ENOUGH = 0.6
+KIND_SURE = 0.85  # and from which it goes before the things that a text names ("the voice-only machine"): our choice
 MOST_SITES = 3  # that have a unit so named, for the unit to tell the site: our choice
 SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
 SCANNER_DOORS = frozenset({"bin", "card"})

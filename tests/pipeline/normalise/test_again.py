@@ -1,6 +1,7 @@
 """How much a call's words are like those of calls about an earlier one."""
 
 import math
+from itertools import product
 
 import pytest
 
@@ -28,3 +29,9 @@ def test_calls_about_an_earlier_one_are_told_from_others_in_a_voice_left_out():
     said = [(again.odds(learnt, told.text), told.is_again) for told in voices.voices() if told.voice == voice]
     pairs = [a > b for a, is_again in said if is_again for b, other in said if not other]
     assert sum(pairs) / len(pairs) >= 0.8
+
+
+def test_a_long_text_is_not_for_its_length_alone_unlike_a_call_about_an_earlier_one():
+    words = ["".join(letters) for letters in product("abcdefg", repeat=3)]
+    assert again.odds(dict.fromkeys(words, -again.BY_LENGTH), " ".join(words)) >= again.odds({}, "")
+    assert again.odds({}, " ".join(words[:9])) == 0.0

@@ -208,3 +208,31 @@ def test_an_hour_speaks_less_against_a_call_of_what_lasts_than_of_what_has_ended
     assert hours(reading(0), open_) < hours(reading(0, names_none=True), other)
     question = {"category": "other", "categories": ["other"], "chances": {"other": 0.9}, "again": True}
     assert hours(reading(0, **question), reading(0, **question)) == pytest.approx(-linkage.WEIGHTS["first_hour"])
+
+
+def test_what_is_still_open_is_what_a_call_of_its_kind_is_about_however_long_it_lasts():
+    told = {"category": "staffing", "categories": ["staffing"], "chances": {"staffing": 0.9}}
+    earlier, later = reading(0, **told), reading(300, **told)
+    assert linkage.lasting(later, earlier) == pytest.approx(linkage.ONE_WHILE_OPEN * (0.9 * 0.9 + 0.1 / 19))
+    ended = earlier | {"resolved_at": AT + timedelta(minutes=200)}
+    assert linkage.lasting(later, ended) == 0.0
+    assert linkage.lasting(later | {"are_closed": False}, earlier) == 0.0  # nobody writes down what has ended
+    assert linkage.lasting(later | {"is_another": True}, earlier) == 0.0
+    assert linkage.lasting(later | {"category": "seal"}, earlier) == 0.0
+
+
+def test_a_bin_that_was_emptied_fills_anew():
+    told = {"category": "bin-full", "categories": ["bin-full"], "chances": {"bin-full": 0.9}}
+    emptied = reading(0, **told, resolved_at=AT + timedelta(minutes=9))
+    assert linkage.comes_anew(reading(200, **told, is_end=True), emptied)
+    assert not linkage.comes_anew(reading(200, **told, again=True), emptied)
+    assert not linkage.comes_anew(reading(200, **told), reading(0, **told))
+
+
+def test_a_call_that_says_it_calls_again_and_names_the_unit_may_be_of_another_trouble_of_it():
+    named = {"unit_said": "S1", "unit_id": "S1"}
+    jam = reading(0, category="scanner-jam", categories=["scanner-jam"], chances={"scanner-jam": 0.95}, **named)
+    down = reading(20, category="scanner-down", chances={"scanner-down": 0.95}, **named)
+    assert linkage.compared({}, down, jam) is None
+    assert linkage.compared({}, down | {"again": True}, jam) is not None
+    assert linkage.compared({}, down | {"again": True, "unit_said": "S2", "unit_id": "S2"}, jam) is None
