@@ -30,6 +30,7 @@ DARK_LIKELY = 0.2  # chance to go dark from which a site on battery is a decisio
 LINE_CHANCE = 1 / 3  # chance of a wait over 30 minutes from which a line is a decision; our choice
 SURE_MINUTES = 15.0  # a wait whose 5 % point is below this is confirmed by a head count first [min]; our choice
 QUIET_WORTH = 400.0  # voter-minutes that stand for a feed gone quiet, to rank it; our choice
+JUST_GIVEN = timedelta(minutes=10)  # the plan may be older than a ticket that was given since; our choice
 PART = {2: "half", 3: "third", 4: "quarter", 5: "fifth", 6: "sixth"}
 BY_PHONE = {
     "long-line": "Ask for a head count; send a line walker if it is confirmed.",
@@ -101,6 +102,7 @@ def stops(picture: Picture) -> Iterator[Item]:
         risk = sum(t["voter_minutes_at_risk"] for t in own) if own else costs.get(row["site_id"], 0.0)
         low, high = row.get("voter_minutes_saved_low"), row.get("voter_minutes_saved_high")
         saved = words.about(row["voter_minutes_saved"], low, high, "rough")
+        since = given_since(picture, row)
         kinds = {t["category"] for t in own} or set(row.get("categories") or ("power",))
         power = power_said(picture, row["site_id"]) if "power" in kinds else ""
         horizon, stop = "in the next hour if nobody comes" if own else "until closing if nobody comes", row["stop"]
@@ -111,16 +113,33 @@ def stops(picture: Picture) -> Iterator[Item]:
             stop_what(picture, own, row["unit_id"], row.get("categories") or ("power",)),
             people_at(picture, row["site_id"]),
             f"About {words.rough(risk)} voter-minutes {horizon}; going saves {saved} by closing.{power}",
-            f"Send {row['rover_id']}{'' if row['stop'] == 1 else f', its stop {stop}'}: there about "
+            f"{'Send' if since is None else f'Nothing heard since {since}: ask'} {row['rover_id']}"
+            f"{'' if row['stop'] == 1 else f', its stop {stop}'}{':' if since is None else ';'} there about "
             f"{words.clock(row['arrive_at'], picture.zone, picture.at)}"
             f"{', take ' + ', '.join(map(words.plain, row['parts'])) if row['parts'] else ''}.",
             row["why"],
             row["caution"],
             row["site_id"],
             key=f"stop|{row['site_id']}|{','.join(row['ticket_ids'])}",
-            press=f"Send {row['rover_id']}",
-            acts=acting.send(row, own, picture.at),
+            press=f"Send {row['rover_id']}" if since is None else f"{row['rover_id']} asked",
+            acts=acting.send(row, own, picture.at)
+            if since is None
+            else tuple(acting.mark(t, f"{row['rover_id']} has been asked") for t in row["ticket_ids"]),
         )
+
+
+def given_since(picture: Picture, stop: dict) -> str | None:
+    """When a stop was given to the very rover that is proposed, which has not been heard of there since."""
+    own = figures.visits(picture).filter(
+        pl.col("ticket_id").is_in(stop["ticket_ids"])
+        & (pl.col("rover_id") == stop["rover_id"])
+        & (pl.col("status") == "assigned")
+        & pl.col("arrived_at").is_null()
+    )
+    given = figures.first(own["assigned_at"])
+    if given is None or given > picture.at - JUST_GIVEN or stop.get("is_diverted"):
+        return None
+    return words.clock(given, picture.zone, picture.at)
 
 
 def stop_what(picture: Picture, own: list[dict], unit_id: str | None, foreseen: Sequence[str] = ("power",)) -> str:

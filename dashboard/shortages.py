@@ -8,11 +8,14 @@ from dashboard import acting, figures, words
 from dashboard.data import Picture
 from dashboard.items import ASK, COST, IN_DANGER, Item, where
 from pipeline.estimates.dispatch.cautions import caution_for
+from pipeline.outputs.hand_over import RUNS_OUT
 
 FULL_LIKELY = 0.5  # chance to run out from which a supply is a decision; our choice
 SUPPLY_WORTH = 30.0  # voter-minutes that stand for a supply that likely runs out, to rank it; our choice
 TO_SUPPLY = {
     "bin": "Ask how full it is; it is emptied or changed as the county's procedure says, two people together.",
+    "emergency": "Ask how full the emergency compartment is, and have the scanner's trouble looked at first; the "
+    "compartment is emptied as the county's procedure says, two people together.",
     "paper": "Ask how much paper is left and send a roll.",
     "ballots": "Ask how many of this style are left and send more.",
 }
@@ -57,7 +60,7 @@ def shortages(picture: Picture) -> Iterator[Item]:
 
 def shortage_what(picture: Picture, row: dict, thing: str) -> str:
     """What is full or used up, and about when."""
-    noun = {"bin": "bin full", "paper": "paper used up", "ballots": "ballots used up"}[row["item"]]
+    noun = RUNS_OUT[row["item"]]
     if row["full_at_mean"] is None:
         return f"{thing}: {noun} before closing, as likely as not or more; reported {row['state'] or 'short'}"
     zone, at = picture.zone, picture.at

@@ -5,6 +5,8 @@ from functools import lru_cache
 from html import escape
 from zoneinfo import ZoneInfo
 
+from pipeline.contracts.words import TYPES as TYPES
+
 UNKNOWN = "unknown"
 CATEGORIES = {
     "scanner-jam": "scanner jams",
@@ -41,8 +43,6 @@ CAUSES = {
     "poll-book": "poll book behind",
     "unexplained": "no explanation found",
 }
-TYPES = {"scan-single": "scanner", "scan-batch": "batch scanner", "bmd": "marking device"}
-TYPES["electronic-poll-book"] = "poll book"
 KINDS = {
     "tickets": "tickets",
     "status": "status",

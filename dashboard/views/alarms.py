@@ -10,22 +10,33 @@ from dashboard.navigation import ON_WALL
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.outputs import alarms
 
+USUAL = "wait_minutes_median"  # the column that is offered first, where there is one
+
 
 def set_alarm() -> None:
     """A new alarm, or another threshold for one that is set."""
     what = st.selectbox("Estimate", [w for w in ESTIMATES if alarms.numeric_columns(w)], key="alarm-what")
     columns = alarms.numeric_columns(what)
     with st.form("alarm", border=False):
-        column = st.selectbox("Column", columns, format_func=lambda c: c.replace("_", " "))
+        fields = ESTIMATES[what].to_schema().columns
+        column = st.selectbox(
+            "Column",
+            columns,
+            index=columns.index(USUAL) if USUAL in columns else 0,
+            format_func=lambda c: f"{c.replace('_', ' ')}: {fields[c].description or ''}".rstrip(": "),
+        )
         one, two = st.columns(2)
         side = one.selectbox("Sounds when it is", alarms.SIDES)
-        threshold = two.number_input("this value", value=0.0)
+        threshold = two.number_input("this value", value=None, placeholder="such as 30")
         name = st.text_input("Name of the alarm", max_chars=60)
         is_loud = st.checkbox("With a tone on this and every open board")
         if not st.form_submit_button("Set the alarm", type="primary"):
             return
-        if not name.strip():
-            panels.empty("Still needed: the name of the alarm.")
+        lacking = [
+            said for said, there in (("the value", threshold is not None), ("the name", name.strip())) if not there
+        ]
+        if lacking:
+            panels.empty(f"Not set. Still needed: {' and '.join(lacking)} of the alarm.")
         else:
             values = {"what": what, "column": column, "side": side, "threshold": threshold, "sound": is_loud or None}
             entering.keep(alarms.SET, name.strip(), values)

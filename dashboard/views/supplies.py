@@ -6,6 +6,7 @@ import streamlit as st
 from dashboard import figures, listing, panels, reasons, words
 from dashboard.data import Picture, once
 
+WHAT = {"bin": "bin", "emergency": "emergency compartment", "paper": "paper", "ballots": "ballots"}
 LIKELY = 0.5  # chance from which something is said to run out; our choice
 ITEMS = {
     "bin": "ballot bins likely full",
@@ -30,7 +31,7 @@ def listed(picture: Picture, most: int | None) -> pl.DataFrame:
         [
             {
                 "Site": named.get(r["site_id"], r["site_id"]),
-                "What": f"{r['item']} {r['unit_id'] or r['style'] or ''}".strip(),
+                "What": f"{WHAT[r['item']]} {r['unit_id'] or r['style'] or ''}".strip(),
                 "Reported": r["state"] or "–",
                 "Used when last counted": "–" if r["used"] is None else words.count(r["used"]),
                 "Holds": "–" if r["capacity"] is None else words.count(r["capacity"]),

@@ -19,6 +19,12 @@ DEVICE_TYPES = (
     "transmission-receiving",
     "transmission-sending",
 )
+TYPES = {  # what people call the commonest of them
+    "scan-single": "scanner",
+    "scan-batch": "batch scanner",
+    "bmd": "marking device",
+    "electronic-poll-book": "poll book",
+}
 ROLES = ("deployed", "spare")  # our choice
 SKILLS = ("scanner", "bmd", "poll-book", "power", "supplies")  # our choice
 # What a dispatcher decides, as entries: action → what its target is, what its values say. Our choice.

@@ -15,6 +15,12 @@ from pipeline.outputs.pages import Answered, Section, between, clock, keep_away,
 
 LINE_CHANCE = 1 / 3  # chance of a wait over 30 min from which a line is watched; our choice
 FULL_CHANCE = 0.5  # chance to run out from which a supply is watched; our choice
+RUNS_OUT = {
+    "bin": "bin full",
+    "emergency": "emergency compartment full",
+    "paper": "paper used up",
+    "ballots": "ballots used up",
+}
 WORDS = 180  # letters of a caller's words that are printed, all where people are in danger; our choice
 
 
@@ -172,8 +178,11 @@ def watched_units(known: Known, answers: Answered) -> Section:
 
 def runs_out(row: Mapping[str, Any], about: str) -> str:
     """What is full or used up, and when that is foreseen; where no time is, what was reported."""
-    noun = {"bin": "bin full", "paper": "paper used up", "ballots": "ballots used up"}[row["item"]]
-    return f"{noun} about {about}" if row["full_at_mean"] else f"{row['item']} reported {row['state'] or 'short'}"
+    return (
+        f"{RUNS_OUT[row['item']]} about {about}"
+        if row["full_at_mean"]
+        else f"{row['item']} reported {row['state'] or 'short'}"
+    )
 
 
 def differing(known: Known, reconciliation: pl.DataFrame) -> Section:

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.contracts.words import VOTING_STEPS
+from pipeline.contracts.words import TYPES, VOTING_STEPS
 from pipeline.errors import SettingsError, UsageError
 from pipeline.estimates.dispatch.cautions import DANGER
 from pipeline.estimates.dispatch.parts import hand_overs
@@ -225,7 +225,8 @@ def unit_said(known: Known, unit_id: str | None) -> str | None:
     if unit_id is None or not rows:
         return None
     serial = f", serial {rows[0]['serial']}" if rows[0]["serial"] else ""
-    return f"Unit {unit_id} ({rows[0]['type']}{serial})"
+    kind = TYPES.get(rows[0]["type"], rows[0]["type"])
+    return f"Unit {unit_id} ({kind}{serial})"
 
 
 def stake_said(row: Mapping[str, Any]) -> str:

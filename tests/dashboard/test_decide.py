@@ -51,6 +51,18 @@ def test_a_stop_without_a_ticket_says_what_is_foreseen_there(picture_of, foresee
     assert decide.stop_what(picture_of(), [], "SC-11", foreseen).startswith(said)
 
 
+def test_a_rover_that_was_given_a_stop_long_ago_is_asked_and_not_sent_again(picture_of):
+    given = (
+        "ticket_id,opened_at,site,unit,text,status,assigned_at,rover_id\n"
+        "T1,2026-11-03T06:50:00,Alder Street Hall,SC-11,scanner is jammed,assigned,{},R1\n"
+    )
+    stop = {"site_id": "P01", "rover_id": "R1", "ticket_ids": ["T1"]}
+    shown = picture_of(tickets=given.format("2026-11-03T06:55:00"))
+    assert decide.given_since(shown, stop) == "06:55"
+    assert decide.given_since(shown, stop | {"rover_id": "R2"}) is None
+    assert decide.given_since(shown, stop | {"is_diverted": True}) is None
+
+
 def test_a_trip_for_power_says_what_runs_on_battery_and_when_power_is_promised(book: Path, monkeypatch):
     monkeypatch.setenv(data.ENVIRONMENT, str(book))
     shown = data.current(datetime(2026, 11, 3, 16, 10, tzinfo=UTC))

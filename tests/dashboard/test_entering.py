@@ -157,6 +157,18 @@ def test_an_entry_is_told_in_words_without_the_keys_that_link_it():
     assert entering.in_words(told) == "called: is it open?; on: Alder Hall: not reported open"
 
 
+def test_an_alarm_without_a_value_is_not_set(app: AppTest, copied: Path):
+    app = box(app, "Who enters").set_value("Ada Finch").run().switch_page("views/alarms.py").run()
+    box(app, "Name of the alarm").set_value("Long waits")
+    app = press(app, "Set the alarm")
+    assert "Still needed: the value" in said(app) and not left(copied)
+    next(field for field in app.number_input if field.label == "this value").set_value(30.0)
+    app = press(app, "Set the alarm")
+    (entry,) = left(copied)
+    values = json.loads(entry["values"])
+    assert (entry["target"], values["column"], values["threshold"]) == ("Long waits", "wait_minutes_median", 30.0)
+
+
 TRICKS = "🗳 =1+1 <script>alert(1)</script> <b>jammed</b> "
 
 

@@ -1,9 +1,11 @@
 """What must be decided about supplies."""
 
 import polars as pl
+import pytest
 
 from dashboard import shortages
 from dashboard.items import ASK, COST
+from pipeline.outputs.hand_over import RUNS_OUT
 
 
 def bin_at(is_warned: bool) -> pl.DataFrame:
@@ -41,6 +43,16 @@ def test_a_supply_is_pressing_once_somebody_has_to_leave_and_before_that_a_quest
         found[is_warned] = item
     assert (found[True].rank, found[False].rank) == (COST, ASK)
     assert "somebody leaves by 11:20" in found[True].propose and "260 left of 760 by the counter" in found[True].people
+
+
+@pytest.mark.parametrize("item", ["bin", "emergency", "paper", "ballots"])
+def test_every_kind_of_supply_has_its_words(picture_of, item: str):
+    assert set(RUNS_OUT) == set(shortages.TO_SUPPLY)
+    shown = picture_of()
+    rows = bin_at(True).with_columns(item=pl.lit(item), state=pl.lit("low"))
+    for timed in (rows, rows.with_columns(full_at_mean=pl.lit(None, rows.schema["full_at_mean"]))):
+        (line,) = shortages.shortages(WithSupplies(shown, timed, shown.answer("dispatch").clear()))
+        assert RUNS_OUT[item] in line.what
 
 
 def test_what_a_proposed_stop_answers_is_not_a_second_line(picture_of):

@@ -67,7 +67,7 @@ def test_a_sheet_says_where_what_since_when_and_why(inputs, answers_of):
     text = page(inputs, answers_of).text
     for said in (
         "12 Mill Lane", "Room: Gym", "Entrance: ramp on the north side", "scanner stopped", "K1, 11:50",
-        "it <stopped> & beeps", "Unit U-7 (scan-single, serial 90817)", "paper-roll", "voter-minutes saved",
+        "it <stopped> & beeps", "Unit U-7 (scanner, serial 90817)", "paper-roll", "voter-minutes saved",
         "about 20 min", "there about", "The next best, R2",
     ):  # fmt: skip
         assert said in text
