@@ -16,6 +16,7 @@ from pipeline.normalise.totals import totals_faults
 from pipeline.sources.meanings import is_clear, meaning
 from pipeline.sources.numbers import read_numbers
 from pipeline.sources.profile import BY_SENSE, Profile, joined, plain
+from pipeline.sources.scales import as_written
 from pipeline.sources.tables import Fault, RawTable, short
 
 TIMES_PROMISED = {"estimated_restoration_at"}  # may lie far ahead
@@ -142,8 +143,10 @@ def translate(frame: pl.DataFrame, profile: Profile) -> pl.DataFrame:
             frame = frame.with_columns(parts.list.join(";").alias(column))
     for column, times in profile.scale.items():
         if column in frame.columns:
-            scaled = (read_numbers(frame[column]) * times).round(SCALED_PLACES).cast(pl.String)
-            frame = frame.with_columns(pl.coalesce(scaled, pl.col(column)).alias(column))
+            texts = frame[column]
+            numbers = as_written(texts, column) if isinstance(times, str) else read_numbers(texts) * times
+            written = numbers.round(SCALED_PLACES).cast(pl.String)
+            frame = frame.with_columns(pl.coalesce(written, pl.col(column)).alias(column))
     for column, words in profile.values.items():
         if column in frame.columns and is_list(columns[column]):
             each = pl.element().replace_strict(words, default=pl.element(), return_dtype=pl.String)

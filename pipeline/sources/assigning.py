@@ -25,6 +25,7 @@ LEFT_OVER = 2.0  # likelihood ratio of values from which the only column left is
 LEFT_ODDS = 0.4  # odds by name and values from which it is taken too
 READS_ENOUGH = 0.9  # share of values an optional column must have readable: the other rows would be refused for it
 CLERICAL = 0.1  # likelihood ratio of a header that a data system keeps for itself
+KEYED_LATER = 0.1  # the same of times that follow another column's in every row, for when a row happened
 # Likelihood ratios of two columns whose rows nearly all stand in order, or do not: our choice.
 IN_ORDER, OUT_OF_ORDER = 2.0, 0.05
 MOSTLY, RARELY = 0.97, 0.8  # shares of the rows that have both [0 to 1]
@@ -59,12 +60,22 @@ def odds_of(ours: list[Ours], theirs: list[Theirs], alike: np.ndarray, looks: li
     prior = np.interp(alike, known, chance)
     own = np.array([[plain(t.name) == o.name for t in theirs] for o in ours])
     clerical = np.array([is_clerical(t.name) for t in theirs])
-    ratios = np.array([[each.ratio for each in row] for row in looks])
-    single = np.maximum(prior / (1 - prior) * ratios * np.where(clerical, CLERICAL, 1.0), own * OWN_NAME)
+    ratios = np.array([[each.ratio for each in row] for row in looks]) * np.where(clerical, CLERICAL, 1.0)
+    happened = np.array([o.form == "time" and o.is_required for o in ours])
+    if happened.sum() == 1:
+        ratios[happened] *= keyed_later(theirs)
+    single = np.maximum(prior / (1 - prior) * ratios, own * OWN_NAME)
     shares = np.array([[each.share for each in row] for row in looks])
     strict = np.array([o.form in ("time", "number") and not o.is_required for o in ours])
     allowed = ~(strict[:, None] & (shares < READS_ENOUGH) & ~own)
     return Odds(single, allowed, own, clerical, ordered_pairs(ours, theirs))
+
+
+def keyed_later(theirs: list[Theirs]) -> np.ndarray:
+    """For each of theirs the likelihood ratio of its times: what is typed in after the fact is not when it happened."""
+    times = [None if t.is_part_of_time else t.moments for t in theirs]
+    is_later = [any(order_ratio(other, mine) == IN_ORDER for other in times) for mine in times]
+    return np.where(is_later, KEYED_LATER, 1.0)
 
 
 def ordered_pairs(ours: list[Ours], theirs: list[Theirs]) -> dict[tuple[int, int], np.ndarray]:

@@ -10,10 +10,11 @@ from typing import Any
 
 from rapidfuzz import fuzz
 
-from pipeline.sources.meanings import plain_word
+from pipeline.sources.meanings import plain_word, shortens
 
 WORDS = Path(__file__).with_name("likeness.toml")
 KIN = 0.95  # likeness of two words of one line of `[kin]`, as `sent` and `dispatched`: our choice
+SHORTENED = 0.9  # likeness of a word and a short form that no list has, as `rsln` of `resolution`: our choice
 LIGHT_WEIGHT = 0.4  # of a word such as `id` or `time`, against 1 of a telling one: our choice
 SAME_WORD = 0.8  # rapidfuzz ratio from which two words count as forms of one: our choice
 SAME_NAME = 0.84  # the same for whole names, written without blanks: our choice
@@ -46,9 +47,9 @@ def pieces(name: str) -> list[str]:
 
 
 def taken_apart(word: str) -> list[str]:
-    """A word written without blanks as the fewest known words, itself where that fails."""
+    """A word written without blanks as the fewest known words, itself where that fails or where it is a short form."""
     known = vocabulary()
-    if word in known or len(word) < SHORTEST - 1:
+    if word in known or len(word) < SHORTEST - 1 or any(shortens(word, whole) for whole in known):
         return [word]
     best: list[list[str] | None] = [[]] + [None] * len(word)
     for end in range(2, len(word) + 1):
@@ -92,18 +93,27 @@ def phrases(kind: str, column: str) -> tuple[tuple[str, ...], ...]:
 
 
 @cache
-def kinds_of_word(word: str) -> frozenset[int]:
-    """The lines of `[kin]` in which a word stands."""
-    return frozenset(i for i, line in enumerate(words()["kin"]["words"]) if word in line)
+def kin(word: str) -> frozenset[str]:
+    """The words that stand for a word, itself too."""
+    return frozenset((word, *(w for line in words()["kin"]["words"] if word in line for w in line)))
 
 
+@cache
 def same_word(a: str, b: str) -> float:
-    """How alike two words are, by letters or by standing in one line of `[kin]` [0 to 1].
+    """How alike a word of theirs and one of ours are [0 to 1]: by letters, as kin (`[kin]`), or as a short form.
 
     Short words are compared by letters only where one begins the other: `over` is no `rover`.
     """
     is_long = min(len(a), len(b)) >= SHORTEST or a.startswith(b) or b.startswith(a)
-    return max(fuzz.ratio(a, b) / 100 if is_long else 0.0, KIN if kinds_of_word(a) & kinds_of_word(b) else 0.0)
+    by_letters = fuzz.ratio(a, b) / 100 if is_long else 0.0
+    by_kin = (
+        KIN
+        if b in kin(a)
+        else SHORTENED
+        if a not in vocabulary() and any(shortens(a, whole) for whole in kin(b))
+        else 0.0
+    )
+    return max(by_letters, by_kin)
 
 
 @cache
@@ -122,10 +132,12 @@ def light(kind: str) -> frozenset[str]:
 def name_likeness(theirs: str, kind: str, column: str) -> float:
     """How alike a header is to a column of ours, by the nearest of its names [0 to 1].
 
-    What stands in brackets may be left out, as in `Charge at start (fraction)`; `name_units` reads that.
+    What stands in brackets may be left out, as in `Charge at start (fraction)`; `name_units` reads that. So may the
+    objects within which a value stood: `meter.level`.
     """
     bare = BRACKETS.sub(" ", theirs).strip(" -:,.?")
-    read = {*readings(theirs), *(readings(bare) if tokens(bare) else ())}
+    inner = bare.rpartition(".")[2]
+    read = {*readings(theirs), *(reading for part in (bare, inner) if tokens(part) for reading in readings(part))}
     return max(likeness(each, phrase, light(kind)) for each in read for phrase in phrases(kind, column))
 
 

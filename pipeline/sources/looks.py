@@ -16,7 +16,7 @@ from pipeline.sources.clocks import clock_of
 from pipeline.sources.likeness import folded, usual
 from pipeline.sources.meanings import meaning, plain_word
 from pipeline.sources.numbers import read_numbers
-from pipeline.sources.scales import factor, share_usual
+from pipeline.sources.scales import scaled, share_usual
 from pipeline.sources.time_forms import DayOrder, TimeForms, in_order, is_date, is_time_of_day, time_forms
 
 # Likelihood ratios, our choice: a form that few other columns have speaks loudly, its absence louder still.
@@ -30,7 +30,7 @@ CLOCKS_FIT, CLOCKS_FAIL = 10.0, 0.004
 ROSTER_FIT, ROSTER_FAIL, ROSTER_OTHER = 25.0, 0.1, 0.02  # the last: they are the ids of another roster
 UNIQUE_FIT, UNIQUE_FAIL = 3.0, 0.25
 PROSE_FIT, PROSE_FAIL = 12.0, 0.2
-NUMBERED = 0.01  # numbers where free text belongs
+NUMBERED, TIMES_AS_TEXT = 0.01, 0.02  # numbers where free text belongs, times where any text does
 PHONES_CALLER, PHONES_KEY = 4.0, 0.1  # telephone numbers say who calls; they are no ticket's own id
 NUMBERS_TELL = 4  # rows from which 1, 2, 3 … are their numbers [count]
 ROW_NUMBERS, MACHINE_IDS, CODES = 0.15, 0.3, 1.5  # keys that no person would name a row by; codes, as `T-0041`
@@ -224,7 +224,7 @@ def look_time(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
 
 def look_number(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
     """For a column of numbers between bounds."""
-    numbers = theirs.numbers * factor(theirs.name, theirs.numbers, ours.kind, ours.name)
+    numbers, _ = scaled(theirs.name, theirs.values, ours.kind, ours.name)
     in_range = numbers.is_between(ours.low, ours.high)
     if ours.is_whole:
         in_range &= numbers == numbers.round()
@@ -273,6 +273,11 @@ def look_words(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
     return Look(max(WORDS_UNKNOWN, WORDS_ALONE * share**2), f"{hits} of {total} words in it mean one of ours", share)
 
 
+def are_numbered(values: pl.Series) -> bool:
+    """Whether nearly all values have two digits or more."""
+    return float((values.str.count_matches(r"\d") > 1).mean() or 0) >= FITS  # type: ignore[arg-type]
+
+
 def items_of(theirs: Theirs) -> dict[str, int]:
     """The words of cells that hold several, and how often each occurs [count]."""
     found: dict[str, int] = {}
@@ -311,6 +316,8 @@ def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
             return Look(WORDS_ALONE, f"{theirs.part(share * theirs.values.len())} are {called}")
         if theirs.numbers.null_count() == 0:
             return Look(NUMBERED, "numbers", 0.0)
+    if (theirs.times is not None and theirs.times.share >= FITS) or theirs.is_part_of_time:
+        return Look(TIMES_AS_TEXT, "values are times")
     lengths = theirs.values.str.len_chars()
     mean, blanks = float(lengths.mean() or 0), float(theirs.values.str.count_matches(" ").mean() or 0)  # type: ignore[arg-type]
     if (ours.kind, ours.name) in TEXTS:
@@ -323,8 +330,8 @@ def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
         digits = theirs.values.str.count_matches(r"\d").is_between(7, 15).mean()
         return Look(6.0 if digits and float(digits) > 0.8 else 0.1, "telephone numbers")  # type: ignore[arg-type]
     ratio, said = 1.0, "text"
-    if (theirs.times is not None and theirs.times.share >= FITS) or theirs.is_part_of_time:
-        ratio, said = 0.02, "values are times"
+    if ours.is_personal and ours.name != "caller" and are_numbered(theirs.values):
+        ratio, said = NUMBERED, "values with numbers, no names"
     elif ours.kind == "tickets" and ours.name == "caller" and theirs.are_telephones:
         ratio, said = PHONES_CALLER, "telephone numbers"
     elif ours.kind == "tickets" and ours.name == "caller" and len(theirs.counts) * FEW_CALLERS <= theirs.values.len():

@@ -26,6 +26,8 @@ JOINT = re.compile(r"(?<=[A-Za-z][a-z])(?=[A-Z])|(?<=\d)(?=of\d)|(?<=\dof)(?=\d)
 NOT = "not"  # the sense that turns all others round
 UNSURE = "?"  # marks a phrase that denies a word of which nothing is known
 COVERED = 0.7  # part of a phrase's senses, and one, that the best line must ask for: our choice
+INITIALS = 0.8  # likeness of the first letters of a listed phrase, where only one meaning has such: our choice
+SHORT_FORM = range(3, 6)  # letters of a short form that no list has; of two, too many words have both
 UNKNOWN = 0.85  # factor for each word of a phrase of which nothing is known: our choice
 
 
@@ -70,7 +72,24 @@ def meaning(word: str, column: str, choices: tuple[str, ...]) -> Match | None:
     is_turned = joined.endswith(nearest) or nearest.endswith(joined)  # `inactive` is not `active`
     if alike >= SAME_WORD and not is_turned and len(joined) >= SHORTEST and NOT not in senses_of(word)[0]:
         return Match(known[best], alike)
-    return by_sense(word, column, choices) or by_words(plain, column, known)
+    return by_sense(word, column, choices) or by_words(plain, column, known) or by_initials(plain, known)
+
+
+def by_initials(plain: str, known: dict[str, str]) -> Match | None:
+    """The meaning whose listed phrases have these first letters, `pb` of poll book; None if two meanings do."""
+    phrases = (phrase.split() for phrase in known if " " in phrase)
+    hits = {known[" ".join(words)] for words in phrases if "".join(word[0] for word in words) == plain}
+    return Match(hits.pop(), INITIALS) if len(hits) == 1 else None
+
+
+def shortens(word: str, whole: str) -> bool:
+    """Whether a word may be a short form of another: its beginning, or its first letter and consonants in order."""
+    if len(word) not in SHORT_FORM or len(whole) <= len(word) or word[0] != whole[0]:
+        return False
+    if whole.startswith(word):
+        return True
+    letters = iter(whole)
+    return all(letter in letters for letter in word) and not any(letter in "aeiou" for letter in word[1:-1])
 
 
 def is_clear(match: Match) -> bool:
@@ -153,7 +172,7 @@ def neutral() -> frozenset[str]:
 
 @lru_cache(maxsize=KEPT)
 def senses_of(text: str) -> tuple[frozenset[str], int]:
-    """The senses of a phrase's words, the longest entry at each place, and how many words have none [count].
+    """The senses of a phrase's words, the longest entry at each place, and how many words have none, or one that is guessed [count].
 
     What is denied must be known: after `not really` nothing is sure, and `UNSURE` is among the senses.
     """
@@ -164,11 +183,12 @@ def senses_of(text: str) -> tuple[frozenset[str], int]:
         lengths = range(min(LONGEST_PHRASE, len(parts) - place), 0, -1)
         tried = ((senses_at(" ".join(parts[place : place + n])), n) for n in lengths)
         here, length = next((t for t in tried if t[0]), (None, 1))
-        found |= here or set()
         is_neutral = not here and parts[place] in neutral()
         if not here and not is_neutral:
+            here = senses_guessed(parts[place])
             strange += 1
-            found |= {UNSURE} if is_denied else set()
+            found |= {UNSURE} if is_denied and not here else set()
+        found |= here or set()
         is_denied = here == {NOT} or (is_denied and is_neutral)
         place += length
     return frozenset(found), strange
@@ -183,3 +203,13 @@ def senses_at(phrase: str) -> frozenset[str]:
     fits = [(len(b), sense) for b, sense in begun if phrase.startswith(b) and " " not in phrase[len(b) :]]
     longest = max((length for length, _ in fits), default=0)
     return frozenset(sense for length, sense in fits if length == longest)
+
+
+@lru_cache(maxsize=KEPT)
+def senses_guessed(word: str) -> frozenset[str]:
+    """The sense of the shortest entry of which a word may be a short form, none if several senses have such."""
+    whole, begun = entries()
+    singles = [*((w, s) for w, senses in whole.items() if " " not in w for s in senses), *begun]
+    short_of = [(len(w), sense) for w, sense in singles if shortens(word, w)]
+    nearest = {sense for length, sense in short_of if length == min(short_of)[0]}
+    return frozenset(nearest if len(nearest) == 1 else ())

@@ -31,6 +31,7 @@ PARTS = {
     "constants",
 }
 WAITS, BY_SENSE = "waits", "by-sense"  # in quarantine, or read by the sense of its words where that is clear
+AS_WRITTEN = "as-written"  # in place of what numbers are multiplied with: each value says its own unit
 EPOCHS = ("epoch-seconds", "epoch-milliseconds")
 JOINED = " + "  # between the names of columns that are one together, as `Date + Time`
 
@@ -40,8 +41,8 @@ class Profile:
     """How one kind of file is read. `columns` is ours → theirs, `values` column → theirs (case folded) → ours.
 
     `files` are patterns of the names of the files that it reads; none: those that are named like its kind. `lists` is
-    column → the mark between the values of a cell, `scale` column → what its numbers are multiplied with; `unlisted`
-    says what becomes of a word that `values` does not list.
+    column → the mark between the values of a cell, `scale` column → what its numbers are multiplied with, or
+    that each says its own unit; `unlisted` says what becomes of a word that `values` does not list.
     """
 
     kind: str
@@ -55,7 +56,7 @@ class Profile:
     constants: dict[str, str] = field(default_factory=dict)
     files: tuple[str, ...] = ()
     lists: dict[str, str] = field(default_factory=dict)
-    scale: dict[str, float] = field(default_factory=dict)
+    scale: dict[str, float | str] = field(default_factory=dict)
     unlisted: str = WAITS
 
     def reads(self, name: str) -> bool:
@@ -141,7 +142,7 @@ def profile_of(table: dict[str, Any], where: str) -> Profile:
         constants={column: str(value) for column, value in table.get("constants", {}).items()},
         files=listed(table.get("files", [])),
         lists={column: str(mark) for column, mark in table.get("lists", {}).items()},
-        scale={column: number_in(value, f"{where}, [scale]") for column, value in table.get("scale", {}).items()},
+        scale={column: scale_in(value, f"{where}, [scale]") for column, value in table.get("scale", {}).items()},
         unlisted=one_of(table.get("unlisted", WAITS), (WAITS, BY_SENSE), f"{where}, unlisted"),
     )
 
@@ -177,11 +178,14 @@ def listed(value: object) -> tuple[str, ...]:
     return tuple(str(v) for v in value) if isinstance(value, list) else (str(value),)
 
 
-def number_in(value: object, where: str) -> float:
-    """A number above nought that a profile gives."""
+def scale_in(value: object, where: str) -> float | str:
+    """A number above nought that a profile gives, or that each value says its own unit."""
+    if value == AS_WRITTEN:
+        return AS_WRITTEN
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
         raise ProfileError(
-            f"{where}: {value!r} is no number above 0. Write one, like 60 for hours that are minutes here."
+            f"{where}: {value!r} is no number above 0. Write one, like 60 for hours that are minutes here, or "
+            f"{AS_WRITTEN!r} where each value says its unit."
         )
     return float(value)
 

@@ -4,9 +4,9 @@ import json
 import re
 from collections.abc import Iterable
 
-from pipeline.sources.profile import BY_SENSE, WAITS
+from pipeline.sources.profile import AS_WRITTEN, BY_SENSE, WAITS
 from pipeline.sources.proposal import Placed, Proposal, is_named_like
-from pipeline.sources.scales import factor
+from pipeline.sources.scales import scaled
 from pipeline.sources.time_forms import STANDARD
 from pipeline.sources.translation import Word, mark_between
 
@@ -127,8 +127,10 @@ def scale_lines(proposal: Proposal) -> list[str]:
     lines = []
     for placed in proposal.placed:
         theirs, ours = placed.theirs, placed.ours
-        times = factor(theirs.name, theirs.numbers, ours.kind, ours.name) if ours.form == "number" else 1.0
-        if times != 1:
+        times = scaled(theirs.name, theirs.values, ours.kind, ours.name)[1] if ours.form == "number" else 1.0
+        if times == AS_WRITTEN:
+            lines.append(entry(ours.name, AS_WRITTEN, f"each value says its unit, as {next(iter(theirs.counts))}"))
+        elif times != 1:
             known = sorted(theirs.numbers.drop_nulls().to_list())
             lines.append(f"{key(ours.name)} = {times:.10g}  # theirs are from {known[0]:.6g} to {known[-1]:.6g}")
     return ["", "[scale]  # numbers in another unit are multiplied with this", *lines] if lines else []

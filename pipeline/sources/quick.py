@@ -139,7 +139,7 @@ def any_odd(data: bytes, schema: Mapping[str, pl.DataType], has_blanks: bool) ->
     return any(lines.str.contains(form).any() for form in forms)
 
 
-def table_frame(data: bytes, delimiter: str, width: int, start: int, read_one: ReadOne) -> Table | None:
+def table_frame(data: bytes, delimiter: str, width: int, start: int, header: int, read_one: ReadOne) -> Table | None:
     """The records of a table below its header: those that are one well-formed line by polars, the others one by one.
 
     Parameters
@@ -147,11 +147,12 @@ def table_frame(data: bytes, delimiter: str, width: int, start: int, read_one: R
     data : the table in UTF-8, its lines ended with LF
     width : fields of the header
     start : the first line below the header, counted from 0
+    header : the header's own number as a record
     read_one : reads the record that begins on a line: its fields, and the lines that it takes
 
     Returns
     -------
-    frame of `row` (the record's number, the header being 1) and text columns by place, and the other records with their
+    frame of `row` (the record's number) and text columns by place, and the other records with their
     numbers; None where the careful reader is wanted for all of it
     """
     if width < 2 or b"\r" in data or len(delimiter) != 1 or not delimiter.isascii():
@@ -173,7 +174,7 @@ def table_frame(data: bytes, delimiter: str, width: int, start: int, read_one: R
             inside += range(place + 1, place + spanned)
             free = place + spanned
     begins = pl.select(pl.repeat(True, lines.len())).to_series().scatter(inside, False)
-    numbers = begins.cast(pl.Int64).cum_sum() + 1
+    numbers = begins.cast(pl.Int64).cum_sum() + header
     kept = is_one & begins
     if kept.all():
         frame = whole.result()

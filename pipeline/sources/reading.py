@@ -35,7 +35,9 @@ def read_table(data: bytes, name: str, form: str, profile: Profile | None = None
     if form == "toml":
         return read_toml(decode(data, encoding), name)
     data = as_utf8(data, encoding)
-    return read_json_lines(data) if form == "jsonl" else read_csv(data, name, profile.delimiter if profile else None)
+    if form == "jsonl":
+        return read_json_lines(data, is_flattened=profile is not None)
+    return read_csv(data, name, profile.delimiter if profile else None)
 
 
 def as_utf8(data: bytes, encoding: str | None) -> bytes:

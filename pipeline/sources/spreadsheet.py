@@ -10,7 +10,8 @@ import polars as pl
 
 from pipeline.errors import SourceError
 from pipeline.sources import workbook
-from pipeline.sources.tables import RawTable, unique_names
+from pipeline.sources.headers import header_place
+from pipeline.sources.tables import SAMPLE, RawTable, unique_names
 
 LARGEST_UNPACKED = 1 << 30  # bytes; a workbook that unpacks to more would fill the memory: our choice
 ROOM = 3 << 29  # bytes for reading one, whatever its archive says of its size: our choice
@@ -31,10 +32,11 @@ def read_spreadsheet(data: bytes, name: str) -> RawTable:
     start = next((i for i, record in enumerate(records) if any(record)), None)
     if start is None:
         raise SourceError(f"{name}: the first sheet is empty. Put the rows on the first sheet.")
+    start += header_place(records[start : start + SAMPLE])
     header = unique_names([cell or "" for cell in records[start]])
     kept = [(number, record) for number, record in enumerate(records[start + 1 :], start=start + 2) if any(record)]
     columns = {column: [record[place] for _, record in kept] for place, column in enumerate(header)}
-    return RawTable(columns=columns, rows=[number for number, _ in kept])
+    return RawTable(columns=columns, rows=[number for number, _ in kept], header=start + 1)
 
 
 def first_sheet(data: bytes, name: str) -> pl.DataFrame:

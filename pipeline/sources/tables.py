@@ -1,7 +1,7 @@
 """A file's text → rows of text with their row numbers; nothing is interpreted, and no row is lost on the way.
 
-Row numbers are what a person sees: the line of a text or JSON Lines file, and in a table the record's number with
-the header as row 1.
+Row numbers are what a person sees: the line of a text or JSON Lines file, and in a table the record's number, where
+the first is the header or a title above it.
 """
 
 import csv
@@ -11,11 +11,13 @@ import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import count, islice, pairwise
 
 import polars as pl
 
 from pipeline.errors import SourceError
+from pipeline.sources.headers import header_place
 from pipeline.sources.quick import json_frame, table_frame, without_blank
 
 QUICK_FROM = 20_000  # bytes; below this a second way of reading saves nothing
@@ -41,12 +43,14 @@ class Fault:
 class RawTable:
     """The rows of one file: `frame` of text columns with `row`, and the rows that could not be told apart.
 
-    A column whose name polars would take for a pattern of names (`*`, `^…$`) is called `their_` and that.
+    `header` is the row that names the columns. A column whose name polars would take for a pattern of
+    names (`*`, `^…$`) is called `their_` and that.
     """
 
     columns: Mapping[str, Sequence[str | None] | pl.Series] = field(default_factory=dict)
     rows: Sequence[int] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+    header: int = 1
 
     def __post_init__(self) -> None:
         self.columns = {f"their_{n}" if PATTERN.fullmatch(n) else n: values for n, values in self.columns.items()}
@@ -103,8 +107,11 @@ def read_toml(text: str, name: str) -> RawTable:
     return RawTable(columns={key: [value] for key, value in row.items()}, rows=[1])
 
 
-def read_json_lines(data: bytes) -> RawTable:
-    """Each line's object; values become text, a line that is no object becomes a fault."""
+def read_json_lines(data: bytes, is_flattened: bool = False) -> RawTable:
+    """Each line's object; values become text, a line that is no object becomes a fault.
+
+    An object within it is one text, or, flattened, a column for each of its values: `meter.level`.
+    """
     quick = json_frame(data) if len(data) >= QUICK_FROM else None
     if quick is not None:
         return RawTable(columns={s.name: s for s in quick.get_columns()}, rows=range(1, quick.height + 1))
@@ -117,7 +124,7 @@ def read_json_lines(data: bytes) -> RawTable:
             faults.append(record)
         else:
             rows.append(number)
-            records.append(record)
+            records.append(flattened(record) if is_flattened else record)
     names = list(dict.fromkeys(name for record in records for name in record))
     columns = {name: [json_text(record.get(name)) for record in records] for name in names}
     return RawTable(columns, rows, faults)
@@ -136,6 +143,16 @@ def json_object(line: str, number: int) -> dict[str, object] | Fault:
     if not isinstance(record, dict):
         return Fault(number, None, line, "a JSON value, but not an object; write one object a line")
     return record
+
+
+def flattened(record: Mapping[str, object], path: str = "") -> dict[str, object]:
+    """An object's values by the keys that lead to them, parted by dots; no value is lost where two lead alike."""
+    found: dict[str, object] = {}
+    for key, value in record.items():
+        inner = flattened(value, f"{path}{key}.") if isinstance(value, dict) and value else {path + key: value}
+        for name, each in inner.items():
+            found[next(n for k in count() if (n := name + "_" * k) not in found)] = each
+    return found
 
 
 def json_text(value: object) -> str | None:
@@ -158,15 +175,30 @@ def read_csv(data: bytes, name: str, delimiter: str | None = None) -> RawTable:
     lines = list(physical_lines(data.decode("utf-8", "replace")))
     start = next(i for i, line in enumerate(lines) if line.strip())
     delimiter = delimiter or find_delimiter(lines[start : start + SAMPLE])
-    records = csv_records(lines[start:], delimiter)
+    above, spent = header_of(lines[start:], delimiter)
+    records = csv_records(lines[start + spent :], delimiter)
     header = unique_names(next(records))
-    table = table_of(enumerate(records, start=2), header, delimiter)
+    table = table_of(enumerate(records, start=above + 2), header, delimiter, above + 1)
     if len(header) == 1 and not table.rows and not table.faults:
         raise SourceError(f"{name}: a header, but no rows and no columns. Export it again.")
     return table
 
 
-def table_of(records: Iterable[tuple[int, list[str]]], header: list[str], delimiter: str) -> RawTable:
+def header_of(lines: Sequence[str], delimiter: str) -> tuple[int, int]:
+    """The records above a table's header, and the lines that they take: none of either where no title stands there."""
+    csv.field_size_limit(1 << 30)
+    reader = csv.reader(iter(lines[:HEADER_WITHIN]), delimiter=delimiter)
+    begins, records = [0], []
+    for record in islice(reader, SAMPLE):
+        records.append(record)
+        begins.append(reader.line_num)
+    above = header_place(records)
+    return above, begins[above]
+
+
+def table_of(
+    records: Iterable[tuple[int, list[str]]], header: list[str], delimiter: str, header_row: int = 1
+) -> RawTable:
     """Numbered records as a table; blank ones are left out, and those that do not fit the header are faults."""
     rows: list[int] = []
     kept: list[list[str]] = []
@@ -179,7 +211,8 @@ def table_of(records: Iterable[tuple[int, list[str]]], header: list[str], delimi
             rows.append(number)
             kept.append(record)
     columns = zip(*kept, strict=True) if kept else ([] for _ in header)
-    return RawTable({column: list(values) for column, values in zip(header, columns, strict=True)}, rows, faults)
+    cells = {column: list(values) for column, values in zip(header, columns, strict=True)}
+    return RawTable(cells, rows, faults, header_row)
 
 
 def quick_csv(data: bytes, delimiter: str | None) -> RawTable | None:
@@ -189,12 +222,14 @@ def quick_csv(data: bytes, delimiter: str | None) -> RawTable | None:
     if start >= HEADER_WITHIN:
         return None
     mark = delimiter or find_delimiter(head[start : start + SAMPLE])
+    above, spent = header_of(head[start:], mark)
+    start += spent
     names, spanned = csv_record(head, start, mark, None)
     header = unique_names(names)
-
     if start + spanned >= len(head):
         return None
-    found = table_frame(data, mark, len(header), start + spanned, lambda n, p: csv_record(n, p, mark, len(header)))
+    read_one = partial(csv_record, delimiter=mark, width=len(header))
+    found = table_frame(data, mark, len(header), start + spanned, above + 1, read_one)
     if found is None:
         return None
     frame, others = without_blank(found[0]), table_of(found[1], header, mark)
@@ -202,7 +237,7 @@ def quick_csv(data: bytes, delimiter: str | None) -> RawTable | None:
         texts = [pl.Series(str(place), cells, dtype=pl.String) for place, cells in enumerate(others.columns.values())]
         frame = pl.concat([frame, pl.DataFrame([pl.Series("row", others.rows, dtype=pl.Int64), *texts])]).sort("row")
     row, *columns = frame.get_columns()
-    return RawTable(dict(zip(header, columns, strict=True)), row.to_list(), others.faults)
+    return RawTable(dict(zip(header, columns, strict=True)), row.to_list(), others.faults, above + 1)
 
 
 def record_fault(record: list[str], header: list[str], number: int, delimiter: str) -> Fault | None:
@@ -257,13 +292,16 @@ def csv_record(lines: Sequence[str], place: int, delimiter: str, width: int | No
 
 
 def find_delimiter(lines: list[str]) -> str:
-    """The delimiter that occurs most evenly: often in the header, and as often below."""
+    """The delimiter that occurs most evenly: often in the header, and as often below; a title above it aside."""
 
     csv.field_size_limit(1 << 30)
 
-    def fit(mark: str) -> tuple[int, int]:
-        counts = [len(next(csv.reader([line], delimiter=mark), [])) for line in lines]
-        return sum(a == b for a, b in pairwise(counts)) if counts[0] > 1 else -1, counts[0]
+    def fit(mark: str) -> tuple[bool, bool, bool, int, int]:
+        records = list(csv.reader(iter(lines), delimiter=mark))
+        above = header_place(records)
+        counts = [len(record) for record in records[above:]]
+        even = sum(a == b > 1 for a, b in pairwise(counts))
+        return counts[0] > 1, even > 0, above == 0, even, counts[0]
 
     return max(DELIMITERS, key=fit)
 
