@@ -12,15 +12,15 @@ VALUE = re.compile(r"\d")  # a cell of which half or more are digits is a value,
 def header_place(rows: Sequence[Cells]) -> int:
     """The place of the header among a table's first rows, blank ones and all; 0 unless a title stands above it.
 
-    A title fills one or two cells where most rows fill at least twice as many. The header is the first row below that
-    fills as many, if it names columns: each cell once, and none a number or a time.
+    A title fills one or two cells where most rows fill at least twice as many. The header is the first row that fills
+    more than half as many, if it names columns: each cell once, and none a number or a time.
     """
     filled = [sum(bool(cell and cell.strip()) for cell in row) for row in rows]
     usual = sorted(n for n in filled if n)
     if not usual:
         return 0
-    enough = usual[len(usual) // 2] / 2
-    place = next((i for i, n in enumerate(filled) if n >= enough), 0)
+    half = usual[len(usual) // 2] / 2
+    place = next(i for i, n in enumerate(filled) if n > half)
     is_title = all(n <= TITLE_CELLS for n in filled[:place])
     return place if is_title and names_columns(rows[place]) else 0
 

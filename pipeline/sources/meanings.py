@@ -172,7 +172,7 @@ def neutral() -> frozenset[str]:
 
 @lru_cache(maxsize=KEPT)
 def senses_of(text: str) -> tuple[frozenset[str], int]:
-    """The senses of a phrase's words, the longest entry at each place, and how many words have none, or one that is guessed [count].
+    """The senses of a phrase's words, the longest entry at each place, and how many have none or a guessed one [count].
 
     What is denied must be known: after `not really` nothing is sure, and `UNSURE` is among the senses.
     """

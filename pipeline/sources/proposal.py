@@ -325,6 +325,10 @@ def is_named_like(name: str, kind: str) -> bool:
 def notes_on(proposal: Proposal) -> list[str]:
     """What a reader should know of the file as a whole."""
     notes = []
+    if proposal.raw.header > 1:
+        notes.append(
+            f"The header is row {proposal.raw.header}; what stands above it is taken for a title and left out."
+        )
     if proposal.raw.faults:
         first = proposal.raw.faults[0]
         notes.append(

@@ -296,12 +296,12 @@ def find_delimiter(lines: list[str]) -> str:
 
     csv.field_size_limit(1 << 30)
 
-    def fit(mark: str) -> tuple[bool, bool, bool, int, int]:
+    def fit(mark: str) -> tuple[bool, int, bool, int]:
         records = list(csv.reader(iter(lines), delimiter=mark))
         above = header_place(records)
         counts = [len(record) for record in records[above:]]
         even = sum(a == b > 1 for a, b in pairwise(counts))
-        return counts[0] > 1, even > 0, above == 0, even, counts[0]
+        return counts[0] > 1, even, above == 0, counts[0]
 
     return max(DELIMITERS, key=fit)
 

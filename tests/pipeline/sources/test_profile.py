@@ -40,7 +40,13 @@ def test_of_two_profiles_for_the_same_files_one_would_never_be_used(tmp_path: Pa
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"scale": {"battery_minutes": 0}}, {"scale": {"battery_minutes": "x"}}, {"unlisted": "guess"}]
+    "wrong",
+    [
+        {"scale": {"battery_minutes": 0}},
+        {"scale": {"battery_minutes": "x"}},
+        {"scale": {"battery_minutes": True}},
+        {"unlisted": "guess"},
+    ],
 )
 def test_a_part_that_says_nothing_is_refused(wrong: dict):
     with pytest.raises(ProfileError):
