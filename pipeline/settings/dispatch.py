@@ -80,6 +80,7 @@ ASSUMPTIONS = [
     Assumption(
         "dispatch.visit_minutes", 20, "min", "a visit, until visits of the day say otherwise", "our choice", 1, 240
     ),
+    Assumption("dispatch.visit_spread", 0.5, "-", "sd of the log of a visit's length", "our choice", 0, 3),
     Assumption(
         "dispatch.further_minutes", 8, "min", "each further trouble dealt with on a visit", "our choice", 0, 240
     ),

@@ -1,9 +1,10 @@
-"""Mean lengths of what ends at its own rate, where some are cut short or still run: exponential, right-censored."""
+"""How long things last where some are cut short or still run: their mean length, and what is left of one that runs."""
 
 import math
 from dataclasses import dataclass, field
 
 MOST_ROUNDS = 500  # rounds of EM; it ends by itself well before [count]
+NEARLY_ENDED = 1.0  # what is expected to end sooner counts as ended [min]
 CLOSE = 1e-9  # a change of the mean that ends it [min]
 
 
@@ -44,6 +45,35 @@ def chance_running(minutes: float, mean: float, left_open: float) -> float:
     """The chance that a spell which began so long ago, and was not closed, still runs."""
     runs = (1 - left_open) * math.exp(-minutes / mean) if mean > 0 else 0.0
     return runs / (runs + left_open) if runs + left_open > 0 else 0.0
+
+
+def still_to_go(mean: float, spread: float, elapsed: float, left_open: float) -> float:
+    """How much longer a spell that began `elapsed` minutes ago and is not closed will run, on average [min].
+
+    Lengths are lognormal: one that has outlasted the mean is not about to end, as it is a long one. A share `left_open`
+    of those that end is never closed, so one that began long ago is likely over; less than `NEARLY_ENDED` is nought.
+
+    Parameters
+    ----------
+    mean : [min]
+    spread : sd of the log of a length [-]
+
+    Source: E[S | S > u] = m·Φ(z + s)/Φ(z), z = (ln m − s²/2 − ln u)/s: the lognormal's partial mean.
+    """
+    if elapsed <= 0 or mean <= 0 or spread <= 0:
+        return max(0.0, mean - max(0.0, elapsed))
+    z = (math.log(mean / elapsed) - spread * spread / 2) / spread
+    outlasts = normal(z)
+    if outlasts <= 0:
+        return 0.0
+    runs = outlasts / (outlasts + left_open * (1 - outlasts))
+    left = (mean * normal(z + spread) / outlasts - elapsed) * runs
+    return left if left >= NEARLY_ENDED else 0.0
+
+
+def normal(z: float) -> float:
+    """The standard normal's distribution function."""
+    return math.erfc(-z / math.sqrt(2)) / 2
 
 
 def mean_without(mean: float, ends: float, running: float, left_open: float) -> float:

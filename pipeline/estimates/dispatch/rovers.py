@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.censored import still_to_go
 from pipeline.estimates.dispatch.needs import Need
 from pipeline.estimates.dispatch.skills import skills_of
 from pipeline.estimates.dispatch.travel import Place, places_of
@@ -56,7 +57,7 @@ class Rover:
 def rover_states(known: Known, rows: pl.DataFrame, away: Mapping[str, datetime | None] | None = None) -> list[Rover]:
     """The rovers that are on shift at T or will be, by id.
 
-    A rover is where it last arrived, else at its start; while that ticket is open it stays for a visit's length.
+    A rover is where it last arrived, else at its start; while that ticket is open it stays for what is left of a visit.
     `rows` is the tickets' estimate with the times of their visits. Rovers in `away` are not available until then, or at
     all.
     """
@@ -84,7 +85,7 @@ def state(known: Known, row: Mapping[str, Any], visit: Mapping[str, Any] | None,
     if visit is not None:
         since = visit["resolved_at"]
         if visit["status"] != "resolved":
-            free = known.settings["dispatch.visit_minutes"] + minutes_to(known, visit["arrived_at"])
+            free = left_of_a_visit(-minutes_to(known, visit["arrived_at"]), known.settings)
     return Rover(
         rover_id=row["rover_id"],
         place=places[visit["site_id"]] if visit else (row["latitude"], row["longitude"]),
@@ -96,6 +97,12 @@ def state(known: Known, row: Mapping[str, Any], visit: Mapping[str, Any] | None,
         breaks=breaks_of(known, row["breaks"]),
         site_id=visit["site_id"] if visit else None,
     )
+
+
+def left_of_a_visit(elapsed: float, settings: Mapping[str, float]) -> float:
+    """How much longer a visit that began so long ago and is not closed will take [min]."""
+    usual, spread = settings["dispatch.visit_minutes"], settings["dispatch.visit_spread"]
+    return still_to_go(usual, spread, elapsed, settings["dispatch.left_open"])
 
 
 def minutes_to(known: Known, moment: datetime | None) -> float:

@@ -4,8 +4,15 @@ import lifelines
 import numpy as np
 import pytest
 from lifelines.datasets import load_leukemia
+from scipy import stats
 
-from pipeline.estimates.dispatch.censored import Spells, chance_running, mean_length, mean_without
+from pipeline.estimates.dispatch.censored import (
+    Spells,
+    chance_running,
+    mean_length,
+    mean_without,
+    still_to_go,
+)
 
 
 def test_a_published_censored_set():
@@ -61,3 +68,26 @@ def test_leaving_out_what_runs_is_biased_and_this_is_less_so():
 def test_the_mean_of_the_others():
     # (8·90 + 60 + 30)/9 without the 30: the same as if it had not been told
     assert mean_without(810 / 9, 9, 30, 0.0) == pytest.approx(mean_length(Spells([60]), 8.0, 90.0, 0.0))
+
+
+@pytest.mark.parametrize("elapsed", [1, 10, 20, 35, 60])
+def test_what_is_left_of_a_lognormal_spell_is_what_scipy_integrates(elapsed):
+    length = stats.lognorm(0.5, scale=20 * math.exp(-(0.5**2) / 2))  # mean 20
+    outlasting = length.expect(lambda s: s, lb=elapsed, conditional=True)
+    assert still_to_go(20, 0.5, elapsed, left_open=0.0) == pytest.approx(outlasting - elapsed, rel=1e-4)
+
+
+def test_a_spell_that_outlasted_the_mean_is_not_about_to_end():
+    left = [still_to_go(20, 0.5, elapsed, left_open=0.0) for elapsed in (0, 10, 20, 30, 40)]
+    assert left[0] == 20
+    assert min(left) > 8
+
+
+def test_a_spell_open_for_hours_is_likely_never_closed():
+    assert still_to_go(20, 0.5, 20, left_open=0.05) > 8
+    assert still_to_go(20, 0.5, 120, left_open=0.05) == 0
+    assert still_to_go(20, 0.5, 1e12, left_open=0.0) == 0  # no chance left to reckon with
+
+
+def test_spells_all_alike_end_at_their_mean():
+    assert [still_to_go(20, 0.0, elapsed, left_open=0.05) for elapsed in (0, 5, 20, 90)] == [20, 15, 0, 0]
