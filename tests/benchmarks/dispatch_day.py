@@ -28,6 +28,7 @@ from pipeline.estimates.dispatch.skills import SKILLS
 from pipeline.estimates.dispatch.standby import waiting_places
 from pipeline.settings import Settings
 
+ASSUMED = Settings()
 AT = datetime(2026, 11, 3, tzinfo=UTC)
 
 
@@ -35,6 +36,8 @@ def by_severity(day: Day, now: float) -> dict[int, int]:
     """Severity class, then first come; a free rover goes unless a busy one would be there more than 3 min sooner."""
     taken = {van.target for van in day.vans}
     free = {v for v, van in enumerate(day.vans) if van.target is None and van.busy_until <= now}
+    usual = day.usual_visits(now, ASSUMED)
+    free_in = [max(1.0, day.free_in(v, now, usual, ASSUMED)) for v in range(len(day.vans))]
     found: dict[int, int] = {}
     for n in sorted(day.open(now), key=lambda n: (day.tickets[n].severity, day.tickets[n].opened)):
         ticket = day.tickets[n]
@@ -45,7 +48,7 @@ def by_severity(day: Day, now: float) -> dict[int, int]:
         if near is None:
             continue
         soon = min(
-            (ready(day, v, now) + day.drive(day.vans[v].place, ticket.place) for v in able if v not in free),
+            (free_in[v] + day.drive(day.vans[v].place, ticket.place) for v in able if v not in free),
             default=math.inf,
         )
         if near[0] <= soon + 3:
@@ -54,18 +57,10 @@ def by_severity(day: Day, now: float) -> dict[int, int]:
     return found
 
 
-def ready(day: Day, v: int, now: float) -> float:
-    """Minutes until a rover that drives or works is free, as expected."""
-    van = day.vans[v]
-    if van.target is not None:
-        return max(0.0, van.there - now) + 20.0
-    return max(1.0, van.busy_until - now)
-
-
 def needs_of(day: Day, now: float, numbers: list[int], settings: Settings) -> list[Need]:
     """The open tickets as the product weighs them: chance of a stop by category and severity, Bayes on the telephone."""
     found = []
-    farther = farther_out(day)
+    farther, usual = farther_out(day), day.usual_visits(now, settings)
     for n in numbers:
         t = day.tickets[n]
         name = t.category.replace("-", "_")
@@ -86,7 +81,7 @@ def needs_of(day: Day, now: float, numbers: list[int], settings: Settings) -> li
                 t.severity,
                 cost,
                 chance,
-                20.0,
+                usual[t.category],
                 age,
                 farther=farther[t.site],
             )
@@ -104,18 +99,17 @@ def by_plan(settings: Settings) -> Policy:
 
     def policy(day: Day, now: float) -> dict[int, int]:
         numbers = day.open(now)
-        if not numbers:
-            return {}
         position = {n: k for k, n in enumerate(numbers)}
         needs = needs_of(day, now, numbers, settings)
         ends = np.array([day.tickets[n].place for n in numbers])
         rovers, starts, under_way, drivers = [], [], {}, {}
+        usual = day.usual_visits(now, settings)
         for v, van in enumerate(day.vans):
-            busy = max(0.0, van.busy_until - now) if van.target is None else 0.0
+            busy = day.free_in(v, now, usual, settings) if van.target is None else 0.0
             starts.append(van.where(now))
             rovers.append(Rover(f"R{v}", (0.0, 0.0), busy, None, van.skills, {}, day.world.hours * 60 + 120 - now, ()))
             if van.target in position:
-                under_way[position[van.target]] = max(0.0, van.there - now)
+                under_way[position[van.target]] = max(0.0, van.expected - now)
                 drivers[position[van.target]] = v
         apart = np.abs(np.concatenate([np.array(starts), ends])[:, None] - ends[None, :])
         minutes = np.where(apart > 0, apart * day.world.detour / day.world.speed * 60 + 2, 0.0)
@@ -130,7 +124,7 @@ def by_plan(settings: Settings) -> Policy:
         orders = plan(scene, allowed, {}, start)
         day.plans.append(time.perf_counter() - began)
         day.kept = {v: [numbers[k] for k in order] for v, order in enumerate(orders)}
-        stand_by(day, now, orders, starts, settings)
+        stand_by(day, now, scene, orders, ends, settings)
         return {
             v: numbers[order[0]]
             for v, order in enumerate(orders)
@@ -140,7 +134,7 @@ def by_plan(settings: Settings) -> Policy:
     return policy
 
 
-def stand_by(day: Day, now: float, orders: list[list[int]], starts: list[complex], settings: Settings) -> None:
+def stand_by(day: Day, now: float, scene: Scene, orders: list[list[int]], ends: np.ndarray, settings: Settings) -> None:
     """Sends the rovers without a stop to where the product would have them wait; every site counts alike."""
     idle = [v for v, van in enumerate(day.vans) if not orders[v] and van.target is None and van.busy_until <= now]
     if not idle:
@@ -148,14 +142,16 @@ def stand_by(day: Day, now: float, orders: list[list[int]], starts: list[complex
     per_km, sites = day.world.detour / day.world.speed * 60, day.places
     candidates = sites[:: max(1, len(sites) // 100)]
     between = np.abs(candidates[:, None] - sites[None, :]) * per_km
-    here = np.abs(np.array([starts[v] for v in idle])[:, None] - np.concatenate([candidates, sites])[None, :]) * per_km
+    here = np.array([day.vans[v].where(now) for v in idle])
+    drives = np.abs(here[:, None] - np.concatenate([candidates, sites])[None, :]) * per_km
     covered = np.full(len(sites), 1e3)
     for v, van in enumerate(day.vans):
         if v not in idle:
-            ready_in, place = ready(day, v, now), van.place
-            covered = np.minimum(covered, ready_in + np.abs(place - sites) * per_km)
+            legs = scene.legs(v, orders[v])
+            done, place = (legs[-1].done, ends[legs[-1].need]) if legs else (scene.rovers[v].free_at, van.place)
+            covered = np.minimum(covered, done + np.abs(place - sites) * per_km)
     power, worth = settings["dispatch.standby_power"], settings["dispatch.standby_worth_minutes"]
-    for v, place in zip(idle, waiting_places(between, here, covered, np.ones(len(sites)), worth, power), strict=True):
+    for v, place in zip(idle, waiting_places(between, drives, covered, np.ones(len(sites)), worth, power), strict=True):
         if place is not None:
             day.wait_at(day.vans[v], candidates[place], now)
 

@@ -4,11 +4,12 @@ Everything about the day is invented and stands in `World` and `MIX`: no figure 
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from pipeline.estimates.dispatch.censored import Spells, mean_length, still_to_go
 from pipeline.estimates.dispatch.costs import Cost, clearing_factor
 from pipeline.estimates.dispatch.skills import SKILLS
 
@@ -77,11 +78,13 @@ class Van:
 
     place: complex
     skills: frozenset[str]
-    busy_until: float = 0.0  # end of the visit in hand [min of the day]
+    busy_until: float = 0.0  # end of the visit in hand; no policy knows it before [min of the day]
+    at_work: int | None = None  # the ticket that it visits, or visited last
     target: int | None = None
     left: float = 0.0
     origin: complex = 0j
-    there: float = 0.0  # when it will arrive
+    expected: float = 0.0  # when it should arrive
+    there: float = 0.0  # when it will arrive; no policy knows it before
     is_moving: bool = False  # without a stop, to where it shall wait
 
     def where(self, now: float) -> complex:
@@ -100,7 +103,7 @@ class Day:
     tickets: list[Ticket]
     vans: list[Van]
     places: np.ndarray
-    random: np.random.Generator
+    luck: np.ndarray  # by rover and ticket, how much longer a drive takes than is expected [-]
     redirects: int = 0
     plans: list[float] = field(default_factory=list)  # seconds taken by each
     kept: dict[int, list[int]] = field(default_factory=dict)  # the last plan, by rover
@@ -111,6 +114,28 @@ class Day:
             return 0.0
         return abs(end - start) * self.world.detour / self.world.speed * 60 + 2
 
+    def usual_visits(self, now: float, settings: Mapping[str, float]) -> dict[str, float]:
+        """How long a visit takes by category, as the day's visits have taught so far [min]."""
+        spells = {category: Spells() for category in MIX}
+        for t in self.tickets:
+            if t.ended <= now:
+                spells[t.category].ended.append(t.ended - t.arrived)
+            elif t.arrived <= now:
+                spells[t.category].running.append(now - t.arrived)
+        weight, usual = settings["dispatch.pooled_tickets"], settings["dispatch.visit_minutes"]
+        return {c: mean_length(s, weight, usual, left_open=0.0) for c, s in spells.items()}  # all of them are closed
+
+    def free_in(self, v: int, now: float, usual: Mapping[str, float], settings: Mapping[str, float]) -> float:
+        """Minutes until a rover is free, as expected by who sees when it arrived and not how long it will take."""
+        van = self.vans[v]
+        if van.target is not None:
+            return max(0.0, van.expected - now) + usual[self.tickets[van.target].category]
+        if van.busy_until <= now or van.at_work is None:
+            return 0.0
+        ticket = self.tickets[van.at_work]
+        spread, left_open = settings["dispatch.visit_spread"], settings["dispatch.left_open"]
+        return still_to_go(usual[ticket.category], spread, now - ticket.arrived, left_open)
+
     def open(self, now: float) -> list[int]:
         """Tickets that are in, not reached and not known to be settled."""
         return [
@@ -119,16 +144,17 @@ class Day:
             if t.opened <= now and math.isinf(t.arrived) and now - t.opened < t.by_phone
         ]
 
-    def go(self, van: Van, ticket: int, now: float) -> None:
+    def go(self, v: int, ticket: int, now: float) -> None:
         """Sends a rover off; one that was under way to another place is redirected."""
+        van = self.vans[v]
         if van.target == ticket:
             return
         start = van.where(now)
         self.redirects += van.target is not None
         van.origin, van.place, van.target, van.left = start, self.tickets[ticket].place, ticket, now
         van.is_moving = False
-        spread = math.exp(self.random.normal(0, self.world.drive_spread))
-        van.there = now + self.drive(start, van.place) * spread
+        drive = self.drive(start, van.place)
+        van.expected, van.there = now + drive, now + drive * self.luck[v, ticket]
 
     def wait_at(self, van: Van, place: complex, now: float) -> None:
         """Sends a rover without a stop to where it shall wait."""
@@ -172,7 +198,8 @@ def draw(world: World, seed: int) -> Day:
         draw_ticket(world, rng, int(rng.integers(world.sites)), places, voters, str(rng.choice(names, p=shares)))
         for _ in range(count)
     ]
-    return Day(world, sorted(tickets, key=lambda t: t.opened), vans, places, rng)
+    luck = np.exp(rng.normal(0, world.drive_spread, (world.rovers, count)))
+    return Day(world, sorted(tickets, key=lambda t: t.opened), vans, places, luck)
 
 
 def draw_ticket(
@@ -224,9 +251,9 @@ def play(day: Day, policy: Policy, step: float = 2.0) -> dict[str, float]:
             arrive(day, van, now)
         free = tuple(v for v, van in enumerate(day.vans) if van.target is None and van.busy_until <= now)
         numbers = tuple(day.open(now))
-        if numbers and (numbers, free) != seen:
+        if (numbers, free) != seen:
             for v, n in policy(day, now).items():
-                day.go(day.vans[v], n, now)
+                day.go(v, n, now)
             seen = (numbers, free)
         now += step
     return told(day, end)
@@ -247,6 +274,7 @@ def arrive(day: Day, van: Van, now: float) -> None:
         work = 2.0 if settled else ticket.visit
         ticket.ended = van.there + work
         van.busy_until = ticket.ended
+        van.at_work = van.target
     van.target = None
 
 
