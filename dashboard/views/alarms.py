@@ -13,17 +13,23 @@ from pipeline.outputs import alarms
 USUAL = "wait_minutes_median"  # the column that is offered first, where there is one
 
 
+def column_said(what: str, column: str) -> str:
+    """A column with what it means; of a bound or a median, whose meaning is its mean's, the name alone."""
+    meaning = ESTIMATES[what].to_schema().columns[column].description or ""
+    name = column.replace("_", " ")
+    return name if not meaning or meaning[0].isdigit() else f"{name}: {meaning}"
+
+
 def set_alarm() -> None:
     """A new alarm, or another threshold for one that is set."""
     what = st.selectbox("Estimate", [w for w in ESTIMATES if alarms.numeric_columns(w)], key="alarm-what")
     columns = alarms.numeric_columns(what)
     with st.form("alarm", border=False):
-        fields = ESTIMATES[what].to_schema().columns
         column = st.selectbox(
             "Column",
             columns,
             index=columns.index(USUAL) if USUAL in columns else 0,
-            format_func=lambda c: f"{c.replace('_', ' ')}: {fields[c].description or ''}".rstrip(": "),
+            format_func=lambda c: column_said(what, c),
         )
         one, two = st.columns(2)
         side = one.selectbox("Sounds when it is", alarms.SIDES)
