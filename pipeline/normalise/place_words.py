@@ -25,7 +25,7 @@ KIND_PHRASES: tuple[tuple[str, str], ...] = (
     (r"sr\.?\s*c(?:en)?te?r\b|seniors'? c(?:en)?te?r\b", "senior center"),
     (r"fell(?:owship)?\.?\s*h(?:a)?ll\b|f\.\s?h\b\.?|church\s*hall|parish\s*hall", "fellowship hall"),
     (r"vet(?:eran)?'?s?'?\.?\s*(?:mem(?:orial)?\.?\s*)?h(?:a)?ll\b|v\.\s?h\b\.?", "veterans hall"),
-    (r"t\.\s?h\b\.?|t(?:o)?wn(?:ship)?\.?\s*h(?:a)?ll\b|twp\.?\s*h(?:a)?ll\b", "township hall"),
+    (r"t\.\s?h\b\.?|(?<!\d )th\b|t(?:o)?wn(?:ship)?\.?\s*h(?:a)?ll\b|twp\.?\s*h(?:a)?ll\b", "township hall"),
     (r"(?:branch|br\.?|public|pub\.?|county|co\.?)\s*lib(?:rary|r|y)?\b\.?|lib(?:rary"
      r"|r)?\.?\s*br(?:anch)?\b\.?", "library"),
     (r"county\s*r(?:oa)?d\b|co(?:\.\s*|\s+)rd\b|c\.?r\.?(?=\s*\d)", "countyroad"),

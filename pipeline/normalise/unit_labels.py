@@ -48,6 +48,7 @@ AFTER_ARTICLE = re.compile(r"\b(?:the|an?|our|his|her|their|every|each)\s+$", re
 LOOK_BACK = 60  # letters before a name in which a word for a device is looked for: our choice
 SEVERAL = re.compile(r"\b(?:all|both|every|each|several)\b|\b\d+\s+(?:of\b|[a-z]+s\b)", re.I)
 NOT_IT = re.compile(r"^\W*(?:not|other\s+than|except|all\s+but)\b", re.I)
+DEVICE = re.compile(NOUN, re.I)
 COLUMN_NOUN = re.compile(rf"\b({NOUN}|sc|md)(?:\b|(?=\d))", re.I)
 FILLER = re.compile(r"\b(?:the|our|ones?|that|by|at|in|on|near|with|no|nr|num|number|side|of|de|la|el)\b", re.I)
 
@@ -56,34 +57,30 @@ def labels_at(book: UnitBook, site_id: str | None) -> Labels | None:
     """What the units of a site are called; null where they are called nothing besides their tags."""
     site_id = site_id or ""
     if site_id not in book.labels:
-        here = [unit for unit in book.at_site.get(site_id, []) if unit.labels]
-        book.labels[site_id] = labels_of(here) if here else None
+        book.labels[site_id] = labels_of(book.at_site.get(site_id, []))
     return book.labels[site_id]
 
 
 def labels_of_county(book: UnitBook) -> Labels | None:
     """What all units are called; null where they are called nothing besides their tags."""
     if COUNTY not in book.labels:
-        units = [unit for unit in book.units if unit.labels and unit.site_id]
-        book.labels[COUNTY] = labels_of(units) if units else None
+        book.labels[COUNTY] = labels_of([unit for unit in book.units if unit.site_id])
     return book.labels[COUNTY]
 
 
-def labels_of(here: list[Unit]) -> Labels:
-    """What some units of a site are called, by the ways to say it."""
-    found = Labels(here)
+def labels_of(here: list[Unit]) -> Labels | None:
+    """What some units are called, by the ways to say it; null where they are called nothing. Whole tags go before."""
+    found = Labels([unit for unit in here if unit.labels])
+    tags = found.tags = {form: unit for unit in here for form, _ in unit.whole}
     counts = Counter((unit.type, part) for unit in here for label in unit.labels for part in set(label))
-    for unit in here:
-        for label in unit.labels:
-            for form in forms_of(label):
-                found.said.setdefault(form, []).append(unit)
-    for unit in here:
+    for unit in found.units:
         for label in unit.labels:
             own = {(p,) for p in label if len(p) >= OWN_LETTERS and p.isalpha() and counts[unit.type, p] == 1}
-            for form in own - {label}:
-                found.said.setdefault(form, []).append(unit)
+            for form in {*forms_of(label), *(o for o in own if not DEVICE.fullmatch(o[0]))}:
+                if tags.get("".join(form), unit) is unit:
+                    found.said.setdefault(form, []).append(unit)
     found.begin = frozenset(form[0] for form in found.said)
-    return found
+    return found if found.units else None
 
 
 def forms_of(label: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
@@ -236,12 +233,15 @@ def fitting(labels: Labels, said: str, types: Types) -> list[Unit]:
     parts = tuple(parts_of(said))
     rest = tuple(parts_of(COLUMN_NOUN.sub(" ", FILLER.sub(" ", said))))
     word = "".join(parts)
+    is_own = bool(rest) and word not in labels.tags  # "pb" is no "purple box"
     tries: tuple[Callable[[Unit], bool], ...] = (
         lambda u: parts in u.labels or u in labels.said.get(parts, ()) or (len(parts) == 1 and parts[0] in u.marks),
-        lambda u: any(is_cut(word, label) for label in u.labels),
+        lambda u: is_own and any(is_cut(word, label) for label in u.labels),
         lambda u: rest in u.labels or (len(rest) == 1 and rest[0] in u.marks),
         lambda u: any(u in labels.said.get((part,), ()) for part in rest),
-        lambda u: len(word) >= SLIP_LETTERS and any(OSA.distance(word, "".join(label)) == 1 for label in u.labels),
+        lambda u: (
+            is_own and len(word) >= SLIP_LETTERS and any(OSA.distance(word, "".join(label)) == 1 for label in u.labels)
+        ),
     )
     return next((fits for fit in tries if (fits := [u for u in units if fit(u)])), [])
 

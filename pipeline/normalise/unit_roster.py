@@ -59,6 +59,7 @@ class Labels:
     units: list[Unit]
     said: dict[tuple[str, ...], list[Unit]] = field(default_factory=dict)
     begin: frozenset[str] = frozenset()  # what any of it begins with
+    tags: dict[str, Unit] = field(default_factory=dict)  # whole tags there, which go before names cut short
 
 
 @dataclass

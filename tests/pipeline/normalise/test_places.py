@@ -182,6 +182,7 @@ def test_where_no_name_stands_in_a_text_its_precinct_tells(townships: pl.DataFra
 
 def test_a_cord_is_no_county_road():
     assert place_tokens("Cordova Hall") == ("cordova", "hall")
+    assert place_tokens("Cordova TH") == place_tokens("Cordova Town Hall") and "th" in place_tokens("the 4 th")
     assert place_tokens("co rd 7") == place_tokens("County Road 7") == ("countyroad", "7")
 
 

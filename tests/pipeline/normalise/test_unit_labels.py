@@ -24,6 +24,8 @@ CODES = (("V501", SCAN, "S1"), ("V502", SCAN, "S2"), ("E701", BOOK, "P1"), ("E70
 WORDS = (("V501", SCAN, "Otter"), ("V502", SCAN, "Marten"), ("E701", BOOK, "bay 1"), ("E702", BOOK, "bay 2"))
 SPLIT = (("E701", BOOK, "A-H"), ("E702", BOOK, "I-Q"), ("E703", BOOK, "R-Z"))
 SIDES = (("V501", SCAN, "left"), ("V502", SCAN, "right"))
+KINDS = (("V501", SCAN, "Scanner 1"), ("V502", SCAN, "annex"), ("V503", SCAN, "purple box"), ("E701", BOOK, "1"))
+CROSSED = (("T-02", SCAN, "desk 1"), ("T-01", SCAN, "table 2"))
 DIGITS = (("5011", SCAN, "plum"), ("5012", SCAN, "lime"))
 TAGS = (("V501", SCAN, "RC-2217"), ("V502", SCAN, "RC-2239"))
 Place = Sequence[tuple[str, str, str]]
@@ -107,6 +109,12 @@ def place(units_frame: pl.DataFrame) -> Callable[[Place], pl.DataFrame]:
         (SIDES, "", "the left one jams, right one is fine", "scanner-jam", "V501"),
         (SIDES, "", "scanner jammed right when we opened", "scanner-jam", None),
         (SIDES, "", "nobody left to watch the scanner, it is jammed", "scanner-jam", None),
+        (KINDS, "scanner", "jam", "scanner-jam", None),
+        (KINDS, "pb", "frozen", "poll-book", "E701"),
+        (KINDS, "annex scanner", "jam", "scanner-jam", "V502"),
+        (CROSSED, "T2", "jam", "scanner-jam", "T-02"),  # a whole tag goes before a name cut short
+        (CROSSED, "", "T2 has a sheet in it", "scanner-jam", "T-02"),
+        (CROSSED, "table 2", "jam", "scanner-jam", "T-01"),
         (DIGITS, "", "plum is jammed, lime is fine", "scanner-jam", "5011"),
         (TAGS, "2217", "jam", "scanner-jam", "V501"),
         (TAGS, "rc 2239", "jam", "scanner-jam", "V502"),
