@@ -29,6 +29,7 @@ CODE_LETTERS = 3  # letters of a code such as "NP2", at most: our choice
 OWN_LETTERS = 3  # letters of a word by which alone a name of several is known: our choice
 SLIP_LETTERS = 5  # letters of a name that is known with one slip of the keys: our choice
 SIDES = frozenset({"left", "right", "back", "front", "top", "up", "side"})  # also what is done, or how: "back up"
+THINGS = frozenset({"tape", "card", "box", "bin", "paper", "roll", "seal", "ballot", "cord", "battery", "lid", "key"})
 RANGE = ("to", "thru", "through")  # "M thru R" for M-R
 ORDINALS = {number: word for word, number in PLACES.items() if word.isalpha()}
 GAP = re.compile(r"[\s\-_/.#'\u2019\"]{0,2}")
@@ -75,12 +76,17 @@ def labels_of(here: list[Unit]) -> Labels | None:
     counts = Counter((unit.type, part) for unit in here for label in unit.labels for part in set(label))
     for unit in found.units:
         for label in unit.labels:
-            own = {(p,) for p in label if len(p) >= OWN_LETTERS and p.isalpha() and counts[unit.type, p] == 1}
-            for form in {*forms_of(label), *(o for o in own if not DEVICE.fullmatch(o[0]))}:
+            own = {(p,) for p in label if is_telling(p) and counts[unit.type, p] == 1}
+            for form in {*forms_of(label), *own}:
                 if tags.get("".join(form), unit) is unit:
                     found.said.setdefault(form, []).append(unit)
     found.begin = frozenset(form[0] for form in found.said)
     return found if found.units else None
+
+
+def is_telling(part: str) -> bool:
+    """Whether a word of a name may stand for it: "red" of "red tape", and neither "tape" nor "scanner"."""
+    return len(part) >= OWN_LETTERS and part.isalpha() and part not in THINGS and not DEVICE.fullmatch(part)
 
 
 def forms_of(label: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
@@ -179,13 +185,13 @@ def mention_of(
         fits = tuple(u for u in units if u.type in of or not of)
         return Mention(start, end, fits, is_sure=True) if fits else None
     said, first = text[start:end], form[0]
-    is_common = first in EVERYDAY or first in ordinary_words()
+    is_other = is_common(first)
     is_bare = not AFTER_ARTICLE.search(text, max(0, start - LOOK_BACK), start)
     is_code = len(form) == 2 and form[1].isdigit() and len(first) <= CODE_LETTERS and " " not in said
-    if is_code or (len(form) == 1 and said[0].isupper() and not is_common and is_bare):
+    if is_code or (len(form) == 1 and said[0].isupper() and not is_other and is_bare):
         return Mention(start, end, tuple(units), is_sure=True)
     begins = BEGINS.search(text, max(0, start - LOOK_BACK), start) is not None
-    may_be = len(form) > 1 or (first not in SIDES and (begins or not is_common))
+    may_be = len(form) > 1 or (first not in SIDES and (begins or not is_other))
     return Mention(start, end, tuple(units), is_sure=False) if may_be else None
 
 
@@ -193,14 +199,20 @@ def noun_beside(text: str, form: tuple[str, ...], start: int, end: int) -> str |
     """The word for a device that a name stands beside; null where there is none."""
     back = max(0, start - LOOK_BACK)
     after = NOUN_AFTER.match(text, end)
-    if after:
+    if after and not after.group(1).endswith("s"):  # several
         noun = after.group(1).lower()
         is_name = noun != "one" or form[0] not in SIDES  # "nobody left one", but "the left one"
         if is_name or AFTER_ARTICLE.search(text, back, start) or BEGINS.search(text, back, start):
             return noun
-    before = None if form[0] in SIDES else NOUN_BEFORE.search(text, back, start)  # "the scanner is back"
+    is_other = len(form) == 1 and is_common(form[0])  # "the scanner is back", "the scanner door"
+    before = None if is_other else NOUN_BEFORE.search(text, back, start)
     before = before or NOUN_BY.search(text, back, start)
-    return before.group(1).lower() if before else None
+    return before.group(1).lower() if before and not before.group(1).endswith("s") else None
+
+
+def is_common(word: str) -> bool:
+    """Whether a word is one of ordinary English, of the trade or of places."""
+    return word in EVERYDAY or word in ordinary_words()
 
 
 def called(labels: Labels, said: str, text: str, types: Types) -> list[Unit]:

@@ -53,8 +53,9 @@ HASHED = re.compile(  # "#2 is jammed"
     r"|froze\w*|down|stuck|beep\w*|reject\w*|blank|dark)\b))",
     re.I,
 )
-NUMBERED_THING = re.compile(  # "transfer bag no. 2", "booth number 4"
-    r"\b(?:bag|box|case|tub|cart|booth|table|desk|room|door|seal|pct|precinct|page|sheet|ballot|question|error|code|step|item|lot)s?\W*$",
+NUMBERED_THING = re.compile(  # "transfer bag no. 2", "booth number 4", "scanner no. 1": that is no "#1" by itself
+    rf"\b(?:{DEVICE}|(?:bag|box|case|tub|cart|booth|table|desk|room|door|seal|pct|precinct|page|sheet|ballot|question|error"
+    r"|code|step|item|lot)s?)\W*$",
     re.I,
 )
 ENDING = re.compile(r"(?<![\w/.-])(?=[\w/-]*\d)(?=[\w/-]*[a-z])[\w/-]{3,}\b", re.I)  # letters and digits: "7C41"

@@ -68,6 +68,8 @@ def place(units_frame: pl.DataFrame) -> Callable[[Place], pl.DataFrame]:
         (PLACES, "", "the one by the stage has a sheet in it", "scanner-jam", "V502"),
         (PLACES, "", "the scanner that stands near the door is dark", "scanner-down", "V501"),
         (PLACES, "", "the tablet at the coat rack is frozen", "poll-book", "E702"),
+        (PLACES, "", "the scanner door is open and it will not start", "scanner-down", None),
+        (PLACES, "", "both machines by the stage are dark", "scanner-down", None),
         (PLACES, "", "the door is locked", "site-access", None),
         (PLACES, "", "scanner jammed and the line is out the door", "scanner-jam", None),
         (PLACES, "", "forty people in the lobby", "long-line", None),
@@ -78,6 +80,7 @@ def place(units_frame: pl.DataFrame) -> Callable[[Place], pl.DataFrame]:
         (NUMBERS, "book 2", "frozen", None, "E702"),
         (NUMBERS, "pb #2", "frozen", None, "E702"),
         (NUMBERS, "sc2", "jam", "scanner-jam", "V502"),
+        (NUMBERS, "scanner no. 3", "jam", "scanner-jam", None),  # a poll book has that number
         (NUMBERS, "2 scanners", "jam", "scanner-jam", None),
         (NUMBERS, "all 3", "frozen", "poll-book", None),
         (NUMBERS, "", "poll book 3 lost the list", "poll-book", "E703"),
