@@ -40,9 +40,6 @@ MOST_RARITY = 16.0  # the most of words in common that counts: our choice
 ONE_THING = 0.6  # chance that both are about one thing from which they surely are: our choice
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
 TOLD_OF_LINE = 5.0  # and from which one about the line does, for a line grows again: our choice
-# Chance that two tickets of one site are of one trouble where both are about one thing and the first is open: 71 of 72
-# such pairs on the sample days and two sets (docs/methods/reading.md); less, for what people forget to close.
-ONE_WHILE_OPEN = 0.9
 JAM_LASTS = timedelta(hours=2)  # what is open longer may have been cleared by hand, and left open: our choice
 HALF = 0.5  # of the chances: what is read of less leaves the trouble open
 MAY_BE = 0.1  # chance of a category from which an earlier ticket may be about it too: our choice
@@ -94,19 +91,6 @@ def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any])
         "another": float(row["is_another"]),
         "later": 0.0 if row["is_end"] else math.log2(max(1.0, hours)),
     }
-
-
-def lasting(row: dict[str, Any], other: dict[str, Any]) -> float:
-    """The chance that a call is of an earlier ticket because that is open, and both are about one thing.
-
-    While a trouble lasts another of its kind seldom comes to the place, however long it lasts.
-    """
-    if row["category"] != other["category"] or row["is_another"] or other["category"] in follow_ups.NEVER:
-        return 0.0
-    is_open = row["are_closed"] and follow_ups.was_open(other, row) == 1.0
-    return (
-        ONE_WHILE_OPEN * both_about(row["chances"], other["chances"]) if is_open and not comes_anew(row, other) else 0.0
-    )
 
 
 def is_unread(row: dict[str, Any]) -> bool:
@@ -174,13 +158,8 @@ def chances(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[
     return [of_head[other["head"]] / total for other in earlier]
 
 
-def both_about(one: Mapping[str, float], other: Mapping[str, float]) -> float:
-    """The chance that two tickets are about one thing."""
-    both = math.fsum(chance * other.get(category, 0.0) for category, chance in one.items())
-    both += USUAL * (1.0 - min(math.fsum(one.values()), math.fsum(other.values())))  # what is left may be anything
-    return min(1.0, both)
-
-
 def by_kind(one: Mapping[str, float], other: Mapping[str, float]) -> float:
     """How much likelier it is that both are about one thing than by chance [natural log]."""
-    return math.log((FLOOR + both_about(one, other)) / (FLOOR + USUAL))
+    both = math.fsum(chance * other.get(category, 0.0) for category, chance in one.items())
+    both += USUAL * (1.0 - min(math.fsum(one.values()), math.fsum(other.values())))  # what is left may be anything
+    return math.log((FLOOR + min(1.0, both)) / (FLOOR + USUAL))

@@ -174,7 +174,7 @@ def chance(row: dict[str, Any], other: dict[str, Any], whole: float, by_all: flo
         return ALIKE_CHANCE, told
     if row["unit_said"] and other["unit_said"] and row["unit_said"] != other["unit_said"]:
         return 0.0, 0.0
-    return max(two_callers(row, other, minutes), min(MOST_SURE, by_all), linkage.lasting(row, other)), 0.0
+    return max(two_callers(row, other, minutes), min(MOST_SURE, by_all)), 0.0
 
 
 def two_callers(row: dict[str, Any], other: dict[str, Any], minutes: float) -> float:

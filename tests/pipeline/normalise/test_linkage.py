@@ -210,17 +210,6 @@ def test_an_hour_speaks_less_against_a_call_of_what_lasts_than_of_what_has_ended
     assert hours(reading(0, **question), reading(0, **question)) == pytest.approx(-linkage.WEIGHTS["first_hour"])
 
 
-def test_what_is_still_open_is_what_a_call_of_its_kind_is_about_however_long_it_lasts():
-    told = {"category": "staffing", "categories": ["staffing"], "chances": {"staffing": 0.9}}
-    earlier, later = reading(0, **told), reading(300, **told)
-    assert linkage.lasting(later, earlier) == pytest.approx(linkage.ONE_WHILE_OPEN * (0.9 * 0.9 + 0.1 / 19))
-    ended = earlier | {"resolved_at": AT + timedelta(minutes=200)}
-    assert linkage.lasting(later, ended) == 0.0
-    assert linkage.lasting(later | {"are_closed": False}, earlier) == 0.0  # nobody writes down what has ended
-    assert linkage.lasting(later | {"is_another": True}, earlier) == 0.0
-    assert linkage.lasting(later | {"category": "seal"}, earlier) == 0.0
-
-
 def test_a_bin_that_was_emptied_fills_anew():
     told = {"category": "bin-full", "categories": ["bin-full"], "chances": {"bin-full": 0.9}}
     emptied = reading(0, **told, resolved_at=AT + timedelta(minutes=9))
