@@ -104,7 +104,9 @@ def rename(frame: pl.DataFrame, kind: str, profile: Profile | None) -> pl.DataFr
     """Their column names → ours: by the profile, else by name whatever the case, blanks or hyphens."""
     ours = schema_of(kind).columns
     if profile:
-        frame = joined(frame, [name for many in profile.columns.values() for name in many])
+        optional = {o for o, column in ours.items() if column.nullable and isinstance(column.dtype.type, pl.Datetime)}
+        whole = {name for o in optional for name in profile.columns.get(o, ())}
+        frame = joined(frame, [name for many in profile.columns.values() for name in many], whole)
     found = {plain(name): name for name in reversed(frame.columns) if name != "row"}
     wanted: dict[str, str] = {}
     for column in ours:

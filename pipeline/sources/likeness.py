@@ -70,7 +70,7 @@ def readings(name: str) -> tuple[tuple[str, ...], ...]:
     """
     short, filler = words()["short"], set(words()["filler"]["words"])
     raw = [part for piece in pieces(name) for part in taken_apart(piece)]
-    meant = [short.get(part, part) for part in raw]
+    meant = [short.get(part) or short.get(part.removesuffix("s"), part) for part in raw]
     choices = [(m,) if isinstance(m, str) else tuple(m) for m in meant]
     found = []
     for chosen in islice(product(*choices), MOST_READINGS):

@@ -2,11 +2,18 @@
 
 import polars as pl
 
+THOUSANDS = r"^\s*[+-]?\d+(?:,\d{3})+(?:\.\d*)?\s*%?\s*$"
+
 
 def read_numbers(texts: pl.Series) -> pl.Series:
-    """Text → numbers; `1,204` and `87%` are numbers, what is none is null."""
+    """Text → numbers; `1,204`, `5,5` and `87%` are numbers, what is none is null.
+
+    Three digits behind a comma are thousands; fewer, or more, are a fraction as much of the world writes it.
+    """
     if texts.str.contains(",", literal=True).any():
-        texts = texts.str.replace_all(r"(\d),(\d{3})\b", "$1$2")
+        texts = texts.str.replace(r"^(\s*[+-]?\d+),(\d{1,2}|\d{4,})(\s*%?\s*)$", "$1.$2$3")
+        grouped = texts.str.contains(THOUSANDS)
+        texts = texts.str.replace_all(",", "", literal=True).zip_with(grouped.fill_null(False), texts)
     if texts.str.ends_with("%").any():
         texts = texts.str.replace(r"\s*%$", "")
     value = texts.cast(pl.Float64, strict=False)

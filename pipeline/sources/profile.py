@@ -2,7 +2,7 @@
 
 import math
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass, field
 from fnmatch import fnmatch
 from pathlib import Path
@@ -64,13 +64,14 @@ class Profile:
         return any(fnmatch(name.casefold(), pattern.casefold()) for pattern in self.files)
 
 
-def joined(texts: pl.DataFrame, names: Iterable[str]) -> pl.DataFrame:
+def joined(texts: pl.DataFrame, names: Iterable[str], whole: Container[str] = ()) -> pl.DataFrame:
     """Texts with the columns that a profile puts together, in place of their parts; a blank stands between the values.
 
     Parameters
     ----------
     texts : text columns as they came
     names : theirs, of which those that hold ` + ` and are no column themselves name several
+    whole : those of the names that are null where a part is missing: a date alone is no optional time
     """
     by_name = {plain(name): name for name in reversed(texts.columns)}
     parts = {
@@ -79,7 +80,9 @@ def joined(texts: pl.DataFrame, names: Iterable[str]) -> pl.DataFrame:
         if JOINED in name and plain(name) not in by_name and all(plain(part) in by_name for part in name.split(JOINED))
     }
     together = [
-        pl.concat_str(pl.col(own).str.strip_chars().replace("", None), separator=" ", ignore_nulls=True).alias(name)
+        pl.concat_str(
+            pl.col(own).str.strip_chars().replace("", None), separator=" ", ignore_nulls=name not in whole
+        ).alias(name)
         for name, own in parts.items()
     ]
     return texts.with_columns(together).drop(set().union(*parts.values()))

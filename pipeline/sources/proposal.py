@@ -194,7 +194,7 @@ def with_dates(raw: RawTable) -> Mapping[str, Sequence[str | None] | pl.Series]:
     dates = [name for name, values in seen.items() if is_date(values)]
     clocks = [name for name, values in seen.items() if is_time_of_day(values)]
     pairs = [date + JOINED + clock for date in dates for clock in clocks][:MOST_PAIRS]
-    both = {name: joined(texts, [name])[name].to_list() for name in pairs}
+    both = {name: joined(texts, [name], pairs)[name].to_list() for name in pairs}
     return {**raw.columns, **both}
 
 

@@ -2,6 +2,7 @@
 
 import io
 import os
+import re
 import subprocess
 import sys
 import zipfile
@@ -16,6 +17,7 @@ from pipeline.sources.tables import SAMPLE, RawTable, unique_names
 LARGEST_UNPACKED = 1 << 30  # bytes; a workbook that unpacks to more would fill the memory: our choice
 ROOM = 3 << 29  # bytes for reading one, whatever its archive says of its size: our choice
 ONE_THREAD = {"POLARS_MAX_THREADS": "1"}  # each thread's own room would count
+MIDNIGHT = re.compile(r"(?<=^\d{4}-\d\d-\d\d) 00:00:00(?:\.0+)?$")
 CLOCK_DATE = ("1899-12-30 ", "1899-12-31 ")  # the date that a bare time of day carries in a workbook
 
 
@@ -35,7 +37,7 @@ def read_spreadsheet(data: bytes, name: str) -> RawTable:
     start += header_place(records[start : start + SAMPLE])
     header = unique_names([cell or "" for cell in records[start]])
     kept = [(number, record) for number, record in enumerate(records[start + 1 :], start=start + 2) if any(record)]
-    columns = {column: [record[place] for _, record in kept] for place, column in enumerate(header)}
+    columns = {column: without_midnight([record[place] for _, record in kept]) for place, column in enumerate(header)}
     return RawTable(columns=columns, rows=[number for number, _ in kept], header=start + 1)
 
 
@@ -61,6 +63,13 @@ def cell_text(cell: str | None) -> str | None:
         if cell.startswith(date):
             return cell.removeprefix(date)
     return cell.strip() or None
+
+
+def without_midnight(cells: list[str | None]) -> list[str | None]:
+    """Dates without the midnight that the workbook lends them, where all times of a column are that."""
+    if all(cell is None or MIDNIGHT.search(cell) for cell in cells):
+        return [cell and MIDNIGHT.sub("", cell) for cell in cells]
+    return cells
 
 
 def refuse_bomb(data: bytes, name: str) -> None:

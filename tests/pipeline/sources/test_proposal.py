@@ -223,6 +223,18 @@ def test_dates_and_times_of_day_in_columns_of_their_own(taking: Taking):
     assert logged["attributes"].drop_nulls().is_empty()  # the parts stand in the times
 
 
+def test_one_date_serves_several_times_of_day_of_which_some_are_empty(taking: Taking):
+    header = ["log #", "date", "when", "where", "what's up", "stat", "all set at"]
+    rows = [
+        ["1", "11/3/26", "7:05:10", "Oxbow", TEXTS[0], "open", ""],
+        ["2", "11/3/26", "13:15:00", "Marlpit", TEXTS[1], "done", "13:45:00"],
+        ["3", "11/3/26", "13:20:00", "Marlpit", TEXTS[2], "open", ""],
+    ]
+    profile, logged = taking(table(header, rows, ",").encode(), "calls.csv", "tickets")
+    assert profile["columns"]["opened_at"] == "date + when" and profile["columns"]["resolved_at"] == "date + all set at"
+    assert logged["resolved_at"].to_list() == [None, datetime(2026, 11, 3, 19, 45, tzinfo=UTC), None]
+
+
 def test_words_that_one_list_alone_has_are_placed_under_any_name(taking: Taking):
     header = ["Dev", "Polled", "Msg", "Sheets", "F5", "F6", "F7", "Chg"]
     rows = [

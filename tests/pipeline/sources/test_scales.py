@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from pipeline.sources.numbers import read_numbers
 from pipeline.sources.profile import AS_WRITTEN
 from pipeline.sources.scales import as_written, scaled
 
@@ -24,3 +25,8 @@ def test_numbers_that_are_numbers_are_read_by_the_header_alone():
     assert numbers.to_list() == [240, 180, 240] and times == 60
     numbers, times = scaled("Run time", pl.Series(["4:00", "3:30", "n/a"]), "units", "battery_minutes")
     assert numbers.to_list() == [240, 210, None] and times == AS_WRITTEN
+
+
+def test_a_comma_parts_thousands_or_a_fraction():
+    texts = pl.Series(["1,204", "12,345,678", "5,5", "-93,41250", "100,0 %", "0,25", "1,2,3", "7"])
+    assert read_numbers(texts).to_list() == [1204, 12345678, 5.5, -93.4125, 100, 0.25, None, 7]

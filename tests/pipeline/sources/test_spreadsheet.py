@@ -83,3 +83,13 @@ def test_an_archive_that_hides_its_size_is_refused(monkeypatch: pytest.MonkeyPat
     spreadsheet.refuse_bomb(bytes(data), "tickets-1.xlsx")  # by its own account it is small
     with pytest.raises(SourceError, match="takes more than 300 MiB"):
         read_table(bytes(data), "tickets-1.xlsx", "xlsx")
+
+
+def test_a_date_is_a_date_though_the_workbook_keeps_it_as_midnight():
+    frame = pl.DataFrame(
+        {"Day": [datetime(2026, 11, 3), None], "When": [datetime(2026, 11, 3), datetime(2026, 11, 3, 9)]}
+    )
+    assert read_table(workbook(frame), "f.xlsx", "xlsx").frame().rows() == [
+        (2, "2026-11-03", "2026-11-03 00:00:00"),
+        (3, None, "2026-11-03 09:00:00"),
+    ]
