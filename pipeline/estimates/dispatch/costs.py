@@ -25,6 +25,19 @@ class Cost:
         return self.level * age + self.growth * self.clearing * grown
 
 
+def coming_to(voter_minutes: float, delay: float, lasting: float, cap: float, age: float = 0.0) -> Cost:
+    """A cost that begins after `delay` and comes to so many voter-minutes if nobody comes for `lasting` minutes.
+
+    Parameters
+    ----------
+    delay : counted from the trouble's beginning, `age` minutes ago [min]
+    lasting : counted from T [min]
+    """
+    shape = Cost(0.0, 1.0, delay, cap)
+    whole = shape(age + lasting) - shape(age)
+    return Cost(0.0, voter_minutes / whole if whole > 0 else 0.0, delay, cap)
+
+
 def clearing_factor(arrivals: float, capacity: float) -> float:
     """How much longer voters wait in all because what piled up during a stop has to be worked off: μ/(μ − λ).
 

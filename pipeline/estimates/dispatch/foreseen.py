@@ -12,9 +12,9 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.dispatch.costs import Cost
+from pipeline.estimates.dispatch.costs import Cost, coming_to
 from pipeline.estimates.dispatch.learning import Learnt
-from pipeline.estimates.dispatch.needs import Need, units_by_kind
+from pipeline.estimates.dispatch.needs import Need, units_by_kind, until, unvisited
 
 CARRIED = (
     "media-handed-over",
@@ -68,8 +68,8 @@ def threats(known: Known, power: pl.DataFrame, loads: Mapping[str, Mapping[str, 
     for row in worst.filter(pl.col("all") >= known.settings["dispatch.threat_voter_minutes"]).iter_rows(named=True):
         delay, said = until(known, row["ends_at"]), clock(known, row["ends_at"])
         open_for = (loads.get(row["site_id"]) or {}).get("minutes_to_close") or 0.0
-        lasting = max(min(known.settings["dispatch.unvisited_minutes"], open_for or 1e9), delay + 30.0)
-        cost = fitted(known, row["all"], delay, lasting)
+        lasting = unvisited(known, delay, open_for)
+        cost = coming_to(row["all"], delay, lasting, known.settings["dispatch.growth_cap_minutes"])
         ends = f"; {row['unit_id']} is expected to be empty about {said}" if row["ends_at"] else ""
         yield need(
             known,
@@ -84,13 +84,6 @@ def threats(known: Known, power: pl.DataFrame, loads: Mapping[str, Mapping[str, 
             severity=2,
             most=row["all"],
         )
-
-
-def fitted(known: Known, voter_minutes: float, delay: float, lasting: float) -> Cost:
-    """A cost that begins after `delay` and comes to so many voter-minutes if nobody comes for `lasting` minutes."""
-    shape = Cost(0.0, 1.0, delay, known.settings["dispatch.growth_cap_minutes"])
-    whole = shape(lasting)
-    return Cost(0.0, voter_minutes / whole if whole > 0 else 0.0, delay, shape.cap)
 
 
 def stocks(
@@ -191,11 +184,6 @@ def need(
         people=people,
         most=most,
     )
-
-
-def until(known: Known, moment: datetime | None) -> float:
-    """Minutes from T to a moment, none below nought; nought where nobody knows."""
-    return max(0.0, (moment - known.at).total_seconds() / 60) if moment else 0.0
 
 
 def clock(known: Known, moment: datetime | None) -> str:

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.cautions import danger_sites
-from pipeline.estimates.dispatch.costs import Cost, clearing_factor
+from pipeline.estimates.dispatch.costs import Cost, clearing_factor, coming_to
 from pipeline.estimates.dispatch.decisions import Decisions, Given
 from pipeline.estimates.dispatch.families import families
 from pipeline.estimates.dispatch.learning import Learnt, learnt, still_needs
@@ -71,6 +71,14 @@ class Need:
         return max(self.chance, *(more.chance for more in self.also)) if self.also else self.chance
 
 
+@dataclass(frozen=True)
+class Outage:
+    """What a site off mains is expected to lose by closing [voter-minutes], and when its first battery is empty."""
+
+    voter_minutes: float
+    empty_at: datetime | None
+
+
 @dataclass
 class Trouble:
     """One open ticket that may need a rover, with what its row says."""
@@ -96,12 +104,12 @@ def open_needs(
     troubles = open_troubles(known, rows, decided)
     site_load = {row["site_id"]: row for row in loads.sort("site_id").iter_rows(named=True)}
     rates = learnt(known, rows)
-    shut = dark_sites(power)
+    off = outages(power)
     peers = units_by_kind(known)
     needs = []
     for (site_id, rover_id, skills), members in sorted(stops(known, troubles).items(), key=lambda item: str(item[0])):
         singles = [
-            one_need(known, trouble, site_load.get(site_id), rates, shut.get(site_id), peers) for trouble in members
+            one_need(known, trouble, site_load.get(site_id), rates, off.get(site_id), peers) for trouble in members
         ]
         together = merged(singles, known.settings["dispatch.further_minutes"])
         given = decided.given.get(site_id)
@@ -211,11 +219,11 @@ def needed(members: Iterable[Trouble]) -> frozenset[str]:
     return frozenset(member.skill for member in members if member.skill)
 
 
-def dark_sites(power: pl.DataFrame) -> dict[str, tuple[float, datetime | None]]:
-    """By site that is off mains: the chance that it goes dark, and when its first battery is expected to be empty."""
+def outages(power: pl.DataFrame) -> dict[str, Outage]:
+    """By site that is off mains: what power's own estimate expects there, all its units together."""
     off = power.filter(pl.col("supply").is_in(["battery", "dark"]) & pl.col("site_id").is_not_null())
-    rows = off.group_by("site_id").agg(pl.col("chance_dark").max(), pl.col("empty_at_mean").min())
-    return {row["site_id"]: (row["chance_dark"], row["empty_at_mean"]) for row in rows.iter_rows(named=True)}
+    rows = off.group_by("site_id").agg(pl.col("expected_voter_minutes").sum(), pl.col("empty_at_mean").min())
+    return {row["site_id"]: Outage(row["expected_voter_minutes"], row["empty_at_mean"]) for row in rows.to_dicts()}
 
 
 def units_by_kind(known: Known) -> dict[tuple[str, str], int]:
@@ -233,20 +241,24 @@ def one_need(
     trouble: Trouble,
     load: Mapping[str, Any] | None,
     rates: Mapping[str, Learnt],
-    shut: tuple[float, datetime | None] | None,
+    outage: Outage | None,
     peers: Mapping[tuple[str, str], int],
 ) -> Need:
     """A need for one ticket alone."""
     row, skill = trouble.row, trouble.skill or ""
     age = max(0.0, (known.at - row["opened_at"]).total_seconds() / 60)
     rate = rates.get(trouble.category, Learnt(1.0, known.settings["dispatch.visit_minutes"], 1.0, 1.0))
-    stopped, delay = chance_stopped(known, trouble, shut, age)
+    stopped = chance_stopped(known, trouble)
     arrivals = (load or {}).get("arrivals_per_minute") or 0.0
     growth = stopped * arrivals / max(1, peers.get((row["site_id"], skill), 1))
     capacity = line_capacity(known, row["site_id"], skill, peers)
     waiting = sum((load or {}).get(name) or 0.0 for name in LINES.get(skill, ()))
     confidence = 1.0 if row["site_confidence"] is None else row["site_confidence"]
     chance = 1.0 if row["rover_id"] else confidence * still_needs(known, row, rate)
+    if trouble.category == "power" and outage is not None:
+        cost = as_power_says(known, row, outage, age, (load or {}).get("minutes_to_close") or 0.0)
+    else:
+        cost = replace(fitted(known, row, growth, age), clearing=clearing_factor(arrivals, capacity))
     return Need(
         site_id=row["site_id"],
         skills=frozenset([skill] if skill else []),
@@ -255,7 +267,7 @@ def one_need(
         unit_id=row["unit_id"],
         since=row["opened_at"],
         severity=row["severity"],
-        cost=replace(fitted(known, row, growth, delay, age), clearing=clearing_factor(arrivals, capacity)),
+        cost=cost,
         chance=chance,
         visit_minutes=rate.visit_minutes,
         age=age,
@@ -273,15 +285,10 @@ def line_capacity(known: Known, site_id: str, skill: str, peers: Mapping[tuple[s
     return known.settings["dispatch.checkin_per_minute"] * max(1, (stations or [1])[0] or 1)
 
 
-def chance_stopped(
-    known: Known, trouble: Trouble, shut: tuple[float, datetime | None] | None, age: float
-) -> tuple[float, float]:
-    """The chance that voting stops at this unit, and the delay until then counted from the ticket [min]."""
-    if trouble.category == "power":
-        chance, empty_at = shut or (0.0, None)
-        return chance, age if empty_at is None else max(0.0, age + (empty_at - known.at).total_seconds() / 60)
+def chance_stopped(known: Known, trouble: Trouble) -> float:
+    """The chance that voting stops at this unit."""
     name = f"dispatch.stopped_{trouble.category.replace('-', '_')}"
-    return stopped_given(known.settings.get(name, 0.0), trouble.row["severity"]), 0.0
+    return 0.0 if trouble.category == "power" else stopped_given(known.settings.get(name, 0.0), trouble.row["severity"])
 
 
 def stopped_given(chance: float, severity: int) -> float:
@@ -293,21 +300,46 @@ def stopped_given(chance: float, severity: int) -> float:
     return (1 + chance) / 2 if severity <= 2 else chance / 2
 
 
-def fitted(known: Known, row: Mapping[str, Any], growth: float, delay: float, age: float) -> Cost:
+def as_power_says(known: Known, row: Mapping[str, Any], outage: Outage, age: float, open_for: float) -> Cost:
+    """A cost that comes to what power's own estimate expects to be lost by closing, from when the first battery ends.
+
+    That estimate knows which units go dark, that mains come back, and that a second unit goes on.
+    """
+    ahead = until(known, outage.empty_at)
+    lasting = unvisited(known, ahead, open_for)
+    cost = coming_to(outage.voter_minutes, age + ahead, lasting, known.settings["dispatch.growth_cap_minutes"], age)
+    return replace(cost, level=least_people(known, row))
+
+
+def until(known: Known, moment: datetime | None) -> float:
+    """Minutes from T to a moment, none below nought; nought where nobody knows."""
+    return max(0.0, (moment - known.at).total_seconds() / 60) if moment else 0.0
+
+
+def unvisited(known: Known, delay: float, open_for: float) -> float:
+    """Minutes for which nobody comes, where a loss by closing is meant: no longer than the place is open."""
+    return max(min(known.settings["dispatch.unvisited_minutes"], open_for or math.inf), delay + 30.0)
+
+
+def least_people(known: Known, row: Mapping[str, Any]) -> float:
+    """People who count as held up at least, by the severity: or one nobody waits at is never seen."""
+    return known.settings[f"dispatch.least_people_{min(4, max(1, row['severity'] or 4))}"]
+
+
+def fitted(known: Known, row: Mapping[str, Any], growth: float, age: float) -> Cost:
     """A cost whose next hour is the ticket's `voter_minutes_at_risk`, shared between those held up and those who join.
 
     At least `least_people_N` people count as held up by a trouble of severity N, or one nobody waits at is never seen.
     """
-    least = known.settings[f"dispatch.least_people_{min(4, max(1, row['severity'] or 4))}"]
-    cap = known.settings["dispatch.growth_cap_minutes"]
-    shape = Cost(0.0, growth, delay, cap)
+    least, cap = least_people(known, row), known.settings["dispatch.growth_cap_minutes"]
+    shape = Cost(0.0, growth, cap=cap)
     hour, risk = shape(age + HOUR) - shape(age), row["voter_minutes_at_risk"]
     if risk is None or not math.isfinite(risk) or row["repeats"]:  # its risk is counted at a ticket that is settled
-        return Cost(least, growth, delay, cap)
+        return Cost(least, growth, cap=cap)
     joining = max(0.0, risk - least * HOUR)
     if hour > joining:
-        return Cost(least, growth * joining / hour, delay, cap)
-    return Cost(least + (joining - hour) / HOUR, growth, delay, cap)
+        return Cost(least, growth * joining / hour, cap=cap)
+    return Cost(least + (joining - hour) / HOUR, growth, cap=cap)
 
 
 def merged(singles: list[Need], further_minutes: float) -> Need:
