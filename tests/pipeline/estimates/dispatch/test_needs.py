@@ -260,3 +260,17 @@ def test_a_repeat_of_a_settled_ticket_has_a_stake_of_its_own(day, dispatch_input
     again = day.ticket("K2", same_as="K1", opened_at=day.at - 5 * MINUTE, voter_minutes_at_risk=0.0)
     (need,) = needs_of(dispatch_inputs, [settled, again])
     assert need.cost.growth > 0
+
+
+def test_a_ticket_about_power_costs_what_power_itself_expects(day, dispatch_inputs):
+    def off(unit_id, voter_minutes, minutes):
+        return {"unit_id": unit_id, "site_id": "S2", "supply": "battery", "expected_voter_minutes": voter_minutes,
+                "empty_at_mean": day.at + minutes * MINUTE, "chance_dark": 0.9}  # fmt: skip
+
+    tickets = [day.ticket("K1", "S2", "power", voter_minutes_at_risk=0.0)]
+    (need,) = needs_of(dispatch_inputs, tickets, power=[off("U1", 120.0, 30), off("U2", 30.0, 90)])
+    growing = Cost(0.0, need.cost.growth, need.cost.delay, need.cost.cap)
+    assert growing(need.age + 29) == growing(need.age) == 0  # the first battery still holds
+    whole = growing(need.age + 240) - growing(need.age)  # dispatch.unvisited_minutes
+    assert whole == pytest.approx(150) and need.cost.level == 2 and need.cost.clearing == 1
+    assert needs_of(dispatch_inputs, tickets)[0].cost.growth == 0  # mains are on, as far as power knows
