@@ -4,12 +4,15 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from rapidfuzz import fuzz
+
 from pipeline.sources.looks import ROSTERS, Ours, Roster, Theirs, items_of
 from pipeline.sources.meanings import Match, meaning, plain_word, second_meaning
 
 WORD_SURE = 0.95  # probability that a word which the list names means what it says: our choice
 LETTER_SURE = 0.7  # the same for one or two letters, which mean many things
 SECOND_LIKENESS = 0.7  # likeness of a word to its second meaning: our choice
+SLIP, SHORTEST_SLIP = 0.88, 4  # likeness and letters from which a word is another of its column, misspelt: our choice
 ROWS_SURE = 0.75  # the same where only the rows' own times speak
 ROWS_TELL = 3  # rows from which a word's times say how far its tickets have got [count]
 MARKS = ("|", "\n", "/", " & ", " and ", ",", " - ")  # between the values of a cell, where no `;` is
@@ -65,12 +68,20 @@ def closed(counts: list[tuple[str, int]], ours: Ours) -> Translation:
     unknown = []
     meant = {text: meaning(text, ours.name, ours.choices) for text, _ in counts}
     for text, count in counts:
-        found = beside(text, ours.name, meant)
+        found = beside(text, ours.name, meant) or misspelt(text, meant)
         if found is None:
             unknown.append((text, count))
         elif text.casefold() != found.ours:
             words[found.ours].append(Word(text, count, sure_of(text) * found.likeness))
     return Translation({word: words[word] for word in ours.choices if word in words}, unknown)
+
+
+def misspelt(text: str, meant: dict[str, Match | None]) -> Match | None:
+    """The meaning of a word of the same column that is spelled nearly so: `eror` beside `error`."""
+    alike = [(fuzz.ratio(text.casefold(), other.casefold()) / 100, other) for other, match in meant.items() if match]
+    best, nearest = max(alike, default=(0.0, ""))
+    found = meant.get(nearest)
+    return Match(found.ours, best * found.likeness) if found and best >= SLIP and len(text) >= SHORTEST_SLIP else None
 
 
 def beside(text: str, column: str, meant: dict[str, Match | None]) -> Match | None:

@@ -10,9 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import SourceError
+from pipeline.sources.looks import our_columns
 from pipeline.sources.profile import profile_of
 from pipeline.sources.proposal import Proposal, propose
 from pipeline.sources.proposal_text import profile_text
+from pipeline.sources.translation import closed
 
 KINDS = ("status", "line-counts", "milestones", "outages", "units", "sites", "rovers", "reconciliation", "ballot-stock")
 
@@ -58,6 +60,14 @@ def test_a_word_that_means_nothing_to_us_is_left_to_a_person():
     text = profile_text(proposal(b"case,opened,place,notes,state\n" + rows))
     assert tomllib.loads(text)["values"]["status"] == {"open": ["new"], "resolved": ["done"]}
     assert '# not placed: "zq", 1 row' in text
+
+
+def test_a_word_misspelt_means_what_the_word_beside_it_means():
+    state = next(column for column in our_columns("status") if column.name == "state")
+    found = closed([("error", 3), ("eror", 1), ("taking ballots", 5), ("takng ballots", 2), ("lost", 1)], state)
+    told = {ours: [word.theirs for word in many] for ours, many in found.words.items()}
+    assert told == {"scanning": ["taking ballots", "takng ballots"], "fault": ["error", "eror"]}
+    assert found.unknown == [("lost", 1)]
 
 
 def test_no_telephone_number_is_shown_in_a_comment():
