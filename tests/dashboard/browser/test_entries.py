@@ -19,11 +19,23 @@ NAMES = (
 TRICKS = "scanner jammed <script>alert(1)</script> =1+1 🗳 <b>tray</b>"
 
 
+def await_first_estimates(folder: Path, patience: float) -> None:
+    """On a fresh installation the first estimates wait for the loops to be compiled; later ones come as promised."""
+    end = time.monotonic() + patience
+    while time.monotonic() < end:
+        with read.Snapshot(Book(folder).published) as snapshot:
+            if snapshot.estimate("lines") is not None:
+                return
+        time.sleep(0.5)
+    raise AssertionError(f"no estimates after {patience:.0f} s")
+
+
 def test_a_call_typed_in_the_browser_is_in_the_log_in_the_estimate_and_on_another_screen(there, new_page, live):
     address, folder = live
     page, other = new_page(), new_page()
     there.open_view(other, f"{address}/now", "Now")
     there.open_view(page, f"{address}/call", "Take a call")
+    await_first_estimates(folder, there.patience_seconds)
     there.say_who(page, "Ada Finch")
     there.pick(page, page.get_by_role("combobox").first, "sedg", "Sedge Hall (P1)")
     page.get_by_label("What the caller says").fill(TRICKS)
@@ -33,7 +45,7 @@ def test_a_call_typed_in_the_browser_is_in_the_log_in_the_estimate_and_on_anothe
     page.get_by_role("button", name="Save the call").click()
     began = time.monotonic()
     page.wait_for_selector("text=waiting")
-    other.wait_for_selector("text=/W-\\d{4}-|scanner jammed/")  # by its words while the first estimates are made
+    other.wait_for_selector("text=/W-\\d{4}-/")
     seconds = time.monotonic() - began
     assert seconds <= ROUND_SECONDS * ROOM, f"{seconds:.1f} s"
     page.wait_for_selector("text=✓ received")
