@@ -48,10 +48,10 @@ def table(
     if what not in ESTIMATES:
         return
     panels.heading(title)
-    frame, whole = ordered(picture, what), picture.answer(what)
-    left_out: list[str] = []
+    frame, left_out = ordered(picture, what), []
     if what in SENDS:
-        left_out = whole.join(frame, on="site_id", how="anti")["site_id"].unique(maintain_order=True).to_list()
+        told_of = set(picture.answer(what)["site_id"])
+        left_out = sorted(told_of & figures.danger_sites(picture))
     if left_out:
         named = ", ".join(figures.names(picture).get(site, site) for site in left_out)
         panels.markup(

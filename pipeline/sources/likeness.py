@@ -106,14 +106,10 @@ def same_word(a: str, b: str) -> float:
     """
     is_long = min(len(a), len(b)) >= SHORTEST or a.startswith(b) or b.startswith(a)
     by_letters = fuzz.ratio(a, b) / 100 if is_long else 0.0
-    by_kin = (
-        KIN
-        if b in kin(a)
-        else SHORTENED
-        if a not in vocabulary() and any(shortens(a, whole) for whole in kin(b))
-        else 0.0
-    )
-    return max(by_letters, by_kin)
+    if b in kin(a):
+        return max(by_letters, KIN)
+    is_short = a not in vocabulary() and any(shortens(a, whole) for whole in kin(b))
+    return max(by_letters, SHORTENED if is_short else 0.0)
 
 
 @cache
