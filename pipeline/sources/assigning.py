@@ -25,7 +25,7 @@ LEFT_OVER = 2.0  # likelihood ratio of values from which the only column left is
 LEFT_ODDS = 0.4  # odds by name and values from which it is taken too
 READS_ENOUGH = 0.9  # share of values an optional column must have readable: the other rows would be refused for it
 CLERICAL = 0.1  # likelihood ratio of a header that a data system keeps for itself
-KEYED_LATER = 0.1  # the same of times that follow another column's in every row, for when a row happened
+KEYED_LATER = 0.004  # the same of times that follow another column's in every row, for when a row happened: hardly ever
 # Likelihood ratios of two columns whose rows nearly all stand in order, or do not: our choice.
 IN_ORDER, OUT_OF_ORDER = 2.0, 0.05
 MOSTLY, RARELY = 0.97, 0.8  # shares of the rows that have both [0 to 1]
