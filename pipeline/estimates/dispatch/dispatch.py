@@ -1,7 +1,7 @@
 """Where each rover should go next, with what, and why: a proposal that a dispatcher decides on."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -19,7 +19,7 @@ from pipeline.estimates.dispatch.learning import learnt
 from pipeline.estimates.dispatch.needs import Need, joined, open_needs
 from pipeline.estimates.dispatch.outlying import with_distance
 from pipeline.estimates.dispatch.pairs import with_pairs
-from pipeline.estimates.dispatch.reasons import called, why
+from pipeline.estimates.dispatch.reasons import why
 from pipeline.estimates.dispatch.rovers import Rover, later, parts_for, rover_states
 from pipeline.estimates.dispatch.scene import Leg, Order, Scene
 from pipeline.estimates.dispatch.search import plan
@@ -75,13 +75,12 @@ def dispatch(
     orders = kept(scene, plan(only(scene, single), allowed[:single], ready.committed))
     scene, orders = with_pairs(scene, orders, allowed, single)
     shares = load_spread(loads)
-    found = [
-        stop_row(known, scene, orders, r, number, legs, shares)
-        for r in range(len(scene.rovers))
-        for legs in [scene.legs(r, orders[r])]
-        for number in range(len(legs))
-    ]
-    return with_parts(found, scene) if found else empty_plan()
+    found = [row for r in range(len(scene.rovers)) for row in stops_of(known, scene, orders, r, shares)]
+    if not found:
+        return empty_plan()
+    names = [*Dispatch.to_schema().columns, *EXTRA]
+    schema = dict(empty(Dispatch).schema) | EXTRA
+    return pl.DataFrame([{name: row[name] for name in names} for row in found], schema=schema, orient="row")
 
 
 def all_needs(
@@ -198,16 +197,29 @@ def load_spread(loads: pl.DataFrame) -> dict[str, tuple[float, float]]:
     return {s: (low / mean, high / mean) for s, low, mean, high in rows.iter_rows() if mean and mean > 0}
 
 
+def stops_of(
+    known: Known, scene: Scene, orders: list[Order], rover: int, shares: Mapping[str, tuple[float, float]]
+) -> Iterator[dict[str, object]]:
+    """A rover's stops as rows of the plan, each with the parts to carry, from what the stops before leave on board."""
+    legs, stock = scene.legs(rover, orders[rover]), dict(scene.rovers[rover].parts)
+    for number, leg in enumerate(legs):
+        carried, lacking = parts_for(scene.needs[leg.need].categories, stock)
+        for name in carried:
+            stock[name] -= 1
+        yield stop_row(known, scene, orders, rover, number, legs, shares, lacking) | {"parts": carried}
+
+
 def stop_row(
     known: Known,
     scene: Scene,
     orders: list[Order],
     rover: int,
     number: int,
-    legs: Sequence[Leg],
+    legs: list[Leg],
     shares: Mapping[str, tuple[float, float]],
+    lacking: Sequence[str],
 ) -> dict[str, object]:
-    """One stop as a row of the plan; `number` counts from 0."""
+    """One stop as a row of the plan; `number` counts from 0, `lacking` are its troubles that no part is left for."""
     leg, who = legs[number], scene.rovers[rover].rover_id
     need = scene.needs[leg.need]
     missed = need.missed(known.settings["dispatch.unvisited_minutes"] + need.visit_minutes)
@@ -223,7 +235,7 @@ def stop_row(
         "leave_at": later(known, leg.leave),
         "arrive_at": later(known, leg.arrive),
         "voter_minutes_saved": saved,
-        "why": why(known, scene, orders, rover, list(legs), number),
+        "why": why(known, scene, orders, rover, legs, number, lacking),
         "caution": caution_for(list(need.categories)),
         "voter_minutes_saved_low": saved * low,
         "voter_minutes_saved_high": saved * high / max(need.chance_needed, 0.05),
@@ -235,7 +247,6 @@ def stop_row(
         "chance_needed": need.chance_needed,
         "deadline_at": need.deadline,
         "partner": need.partner,
-        "rover": rover,
     }
 
 
@@ -248,20 +259,3 @@ def spread(known: Known, share: tuple[float, float]) -> tuple[float, float]:
     low = math.hypot(math.log(max(share[0], 0.01)), error)
     high = math.hypot(math.log(max(share[1], 1.0)), error)
     return math.exp(-low), math.exp(high)
-
-
-def with_parts(rows: list[dict[str, object]], scene: Scene) -> pl.DataFrame:
-    """The rows with the parts to carry for each stop, from what is left on board, and a word on what is missing."""
-    left: dict[int, dict[str, int]] = {}
-    for row in rows:
-        rover: int = row.pop("rover")  # type: ignore[assignment]
-        stock = left.setdefault(rover, dict(scene.rovers[rover].parts))
-        carried, lacking = parts_for(tuple(row["categories"]), stock)  # type: ignore[arg-type]
-        for name in carried:
-            stock[name] -= 1
-        row["parts"] = carried
-        if lacking:
-            row["why"] = f"{row['why']} No part on board for: {', '.join(map(called, lacking))}."
-    names = list(Dispatch.to_schema().columns)
-    schema = dict(empty(Dispatch).schema) | EXTRA
-    return pl.DataFrame([{name: row[name] for name in [*names, *EXTRA]} for row in rows], schema=schema, orient="row")

@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.needs import joined
+from pipeline.estimates.dispatch.reasons import name_of
 from pipeline.estimates.dispatch.rovers import PART_WORDS, parts_of
 
 LOADS = {
@@ -116,7 +117,8 @@ def hand_overs(known: Known, plan: pl.DataFrame) -> pl.DataFrame:
             if spare:
                 _, giver, name = min(spare)
                 stocks[giver][name] -= 1
-                why = f"{row['rover_id']} has no part for {category.replace('-', ' ')} at {row['site_id']}"
+                there = name_of(known, row["site_id"])
+                why = f"{row['rover_id']} has no part for {category.replace('-', ' ')} at {there}"
                 rows.append(
                     (name, giver, row["rover_id"], row["site_id"], f"{why}; {giver} has more than its stops need.")
                 )

@@ -1,8 +1,10 @@
 """Why a stop is proposed, as a dispatcher would say it: what is at stake, why this rover, what waits instead."""
 
+from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.needs import Need
@@ -38,8 +40,30 @@ def called(category: str) -> str:
     return SAID.get(category, category.replace("-", " "))
 
 
-def why(known: Known, scene: Scene, orders: list[Order], rover: int, legs: list[Leg], number: int) -> str:
-    """The reason for stop `number` (from 0) of a rover."""
+def name_of(known: Known, site_id: str) -> str:
+    """A site's name, as people know it; its id where the roster has none."""
+    found = known.sites.filter(pl.col("site_id") == site_id)["name"]
+    return found[0] or site_id if len(found) else site_id
+
+
+def why(
+    known: Known,
+    scene: Scene,
+    orders: list[Order],
+    rover: int,
+    legs: list[Leg],
+    number: int,
+    lacking: Sequence[str] = (),
+) -> str:
+    """The reason for stop `number` (from 0) of a rover; `lacking` are its troubles that no part is left for."""
+    bare = f" No part on board for: {', '.join(map(called, lacking))}." if lacking else ""
+    return f"{reason(known, scene, orders, rover, legs, number, 'power' in lacking)}{bare}"
+
+
+def reason(
+    known: Known, scene: Scene, orders: list[Order], rover: int, legs: list[Leg], number: int, is_used_up: bool
+) -> str:
+    """The same without what lacks; `is_used_up`: what the rover carries for power goes to the stops before."""
     leg = legs[number]
     need, who = scene.needs[leg.need], scene.rovers[rover]
     zone = ZoneInfo(known.county.zone)
@@ -50,7 +74,8 @@ def why(known: Known, scene: Scene, orders: list[Order], rover: int, legs: list[
     if need.partner:
         text += f" It takes two: {need.partner} comes too, and work begins when both are there."
     if need.foreseen and not can(who.skills, need.skills):
-        text += " It lists no power skill, but carries a battery or a generator."
+        has = "what it carries for power goes to the stops before" if is_used_up else "carries a battery or a generator"
+        text += f" It lists no power skill, but {has}."
     elif not can(who.skills, need.skills):
         text += f" No rover on shift lists {' and '.join(sorted(MENDED[s] for s in need.skills))}: it goes to look."
     if need.site_confidence < 0.6:
@@ -58,7 +83,7 @@ def why(known: Known, scene: Scene, orders: list[Order], rover: int, legs: list[
     if need.rover_id is not None:
         text += f" It takes over from {need.rover_id}, which has been turned off to something that costs more."
     elif turned := left_behind(scene, rover, number):
-        text += f" It turns off from {turned.site_id}, where less is lost."
+        text += f" It turns off from {name_of(known, turned.site_id)}, where less is lost."
     else:
         text += f" {alternative(scene, orders, rover, leg)}"
     return f"{text}{waits_instead(known, scene, legs, number)}"
@@ -90,7 +115,8 @@ def waits_instead(known: Known, scene: Scene, legs: list[Leg], number: int) -> s
     zone, leg = ZoneInfo(known.county.zone), legs[1]
     need = scene.needs[leg.need]
     what = called(need.categories[0]) if need.categories else "the next stop"
-    return f" Meanwhile {need.site_id} ({what}) waits until about {later(known, leg.arrive).astimezone(zone):%H:%M}."
+    there, then = name_of(known, need.site_id), later(known, leg.arrive).astimezone(zone)
+    return f" Meanwhile {there} ({what}) waits until about {then:%H:%M}."
 
 
 def stakes(need: Need, zone: ZoneInfo) -> str:

@@ -81,7 +81,7 @@ def test_a_rover_under_way_is_turned_off_only_for_a_real_gain_and_told_why(day, 
     rows = [sent, big]
     frame = plan(dispatch_inputs(rows, rovers=[day.rover("R1")]))
     assert stops(frame) == [("R1", 1, "S1", ("K2",)), ("R1", 2, "S3", ("K1",))]
-    assert "It turns off from S3, where less is lost." in frame["why"][0]
+    assert "It turns off from S3 Grange Hall, where less is lost." in frame["why"][0]
     assert frame["is_diverted"].to_list() == [False, True]
     dear = {"dispatch.switching_cost": 1e6}
     held = plan(dispatch_inputs(rows, rovers=[day.rover("R1")], settings=dear))
@@ -121,7 +121,7 @@ def test_a_rover_turned_off_sets_out_from_where_it_is(day, dispatch_inputs):
 def test_the_reason_names_what_waits_instead(day, dispatch_inputs):
     tickets = [day.ticket("K1", "S2", voter_minutes_at_risk=6000.0), day.ticket("K2", "S3", "tape-printer")]
     frame = plan(dispatch_inputs(tickets, rovers=[day.rover("R1")]))
-    assert "Meanwhile S3 (report printer) waits until about 13:" in frame["why"][0]
+    assert "Meanwhile S3 Grange Hall (report printer) waits until about 13:" in frame["why"][0]
 
 
 def test_a_rover_under_way_arrives_by_when_it_left(day, dispatch_inputs):
@@ -398,3 +398,13 @@ def test_a_rover_on_its_way_sees_to_what_is_foreseen_there(day, dispatch_inputs)
 
     assert given_since(5) == [("R1", 1, "S2", ("K1",))]
     assert len(given_since(200)) == 2  # long overdue: likelier made and not reported
+
+
+def test_a_rover_whose_one_battery_goes_to_the_stop_before_is_not_said_to_carry_one(day, dispatch_inputs):
+    rover = day.rover("R1", skills="scanner", parts="battery:1")
+    power = [dark("U1", "S2", expected_voter_minutes=2000.0), dark("U2", "S3")]
+    first, second = plan(dispatch_inputs([], rovers=[rover], power=power)).to_dicts()
+    assert "It lists no power skill, but carries a battery or a generator." in first["why"]
+    assert "It lists no power skill, but what it carries for power goes to the stops before." in second["why"]
+    assert (first["parts"], second["parts"]) == (["battery"], [])
+    assert second["why"].endswith("No part on board for: power.")
