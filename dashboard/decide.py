@@ -14,6 +14,7 @@ from dashboard.data import Picture, once
 from dashboard.due import closed_doors, counts, custody, late_steps
 from dashboard.items import ASK, COST, IN_DANGER, NEVER_AWAY, PEOPLE, Item, last_heard, people_at, where
 from dashboard.shortages import shortages
+from pipeline.contracts.moments import spelled
 from pipeline.estimates.dispatch.cautions import (
     BATTERY,
     CROWD,
@@ -336,11 +337,11 @@ def quiet(picture: Picture) -> Iterator[Item]:
             COST,
             QUIET_WORTH,
             words.capital(named),
-            f"feed quiet since {since}, for {words.age(last, picture.at)}; it usually comes every {usual:.0f} min",
+            f"feed quiet since {since}, for {words.age(last, picture.at)}; it usually comes every {spelled(usual)}",
             "What the estimates say from it grows older and less sure every minute.",
             f"Stands in the list as {QUIET_WORTH:.0f} voter-minutes, which is our choice.",
             "Ask whoever sends it; meanwhile take calls and counts by hand under Take a call and Report.",
-            f"Files of this feed came every {usual:.0f} min (median); it is called quiet after three such gaps and at "
+            f"Files of this feed came every {spelled(usual)} (median); it is called quiet after three such gaps and at "
             f"least {acting.LEAST_QUIET.total_seconds() / 60:.0f} min.",
             key=f"quiet|{kind}|{since}",
             press="Sender asked",

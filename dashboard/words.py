@@ -5,6 +5,7 @@ from functools import lru_cache
 from html import escape
 from zoneinfo import ZoneInfo
 
+from pipeline.contracts.moments import spelled
 from pipeline.contracts.words import TYPES as TYPES
 
 UNKNOWN = "unknown"
@@ -79,7 +80,6 @@ ACTIONS = {
     "alarm-muted": "Alarm muted",
     "ticket-read": "Ticket corrected",
 }
-MINUTES_IN_HOUR, HOURS_SHOWN = 60, 48
 TIMES_KEPT = 20_000  # times of day in words that are kept: a table of a large county says the same ones often [count]
 
 
@@ -126,11 +126,7 @@ def age(then: datetime | None, now: datetime) -> str:
     minutes = (now - then) / timedelta(minutes=1)
     if minutes < 1:
         return "just now"
-    if minutes < 2 * MINUTES_IN_HOUR:
-        return f"{minutes:.0f} min"
-    if minutes < HOURS_SHOWN * MINUTES_IN_HOUR:
-        return f"{minutes / MINUTES_IN_HOUR:.0f} h"
-    return f"{minutes / MINUTES_IN_HOUR / 24:.0f} days"
+    return spelled(minutes)
 
 
 def ago(then: datetime, now: datetime) -> str:

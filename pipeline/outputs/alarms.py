@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.contracts.estimates import ESTIMATES
 from pipeline.contracts.known import Known
+from pipeline.contracts.moments import spelled
 from pipeline.normalise.entered import said, standing
 
 SET, MUTED = "alarm-set", "alarm-muted"
@@ -127,7 +128,7 @@ class Told:
         loud = {s.alarm.name: s for s in found if s.alarm.muted_why is None}
         begun = [in_words(s) for name, s in loud.items() if name not in self.since]
         ended = [name for name in self.since if name not in {s.alarm.name for s in found}]
-        over = [f"{name}: over, after {(at - self.since[name]).total_seconds() / 60:.0f} min." for name in ended]
+        over = [f"{name}: over, after {spelled((at - self.since[name]).total_seconds() / 60)}." for name in ended]
         for name in ended:
             del self.since[name]
         for name in loud:

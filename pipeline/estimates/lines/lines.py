@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.contracts import estimates, events
 from pipeline.contracts.known import Known, empty
+from pipeline.contracts.moments import spelled
 from pipeline.estimates.lines import countyday, orders, told, weighing
 from pipeline.estimates.lines.checkpoints import rows_of
 from pipeline.estimates.lines.filter import (
@@ -113,7 +114,7 @@ def basis_of(seen: Observations, facts: Roster, now: int) -> dict[tuple[int, int
         newest = frame.filter(pl.col("minute") <= now).group_by("site").agg(pl.col("minute").max()).sort("site")
         for site, minute in newest.iter_rows():
             for line in lines:
-                last.setdefault((site, line), []).append(f"{word} {now - minute} min ago")
+                last.setdefault((site, line), []).append(f"{word} {spelled(now - minute)} ago")
 
     for line in (0, 1):
         mine = seen.counts.filter(pl.col("line") == line)

@@ -10,6 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
+from pipeline.contracts.moments import spelled
 from pipeline.contracts.words import VOTING_STEPS
 from pipeline.estimates.lines import observations
 from pipeline.estimates.lines.observations import Roster
@@ -95,10 +96,10 @@ def with_notes(facts: Roster, stops: list[Stop], now: int) -> Roster:
 
 def note_of(stop: Stop, now: int) -> str:
     """An order in words, with how long ago it was given and what has ended it."""
-    said = f"{'moved by order' if stop.is_move else 'voting suspended'} {now - int(stop.start)} min ago"
+    said = f"{'moved by order' if stop.is_move else 'voting suspended'} {spelled(now - int(stop.start))} ago"
     if stop.ended_by and stop.end <= now:
         how = "as reported" if stop.ended_by == "reported" else "as its units show"
-        return f"{said}, serving again since {now - int(stop.end)} min ago, {how}"
+        return f"{said}, serving again since {spelled(now - int(stop.end))} ago, {how}"
     if stop.is_move and stop.end <= now:
         return f"{said}: taken to be set up again, though nobody has said so; how many came along is not known"
     return f"{said}: taken to serve nobody"

@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
+from pipeline.contracts.moments import spelled_out
 from pipeline.estimates.power import neighbours
 from pipeline.estimates.power.condense import Brief, from_battery, saying
 from pipeline.estimates.power.instants import microseconds, moment
@@ -157,8 +158,8 @@ def own(runs: pl.DataFrame, known: Known) -> pl.DataFrame:
     """The unit's own latest report."""
     silent = (
         pl.when(pl.col("age") > SILENT_MINUTES)
-        .then(pl.format(", silent since: {} min", "age"))
-        .otherwise(pl.format(", {} min ago", "age"))
+        .then(pl.format(", silent since: {}", spelled_out(pl.col("age"))))
+        .otherwise(pl.format(", {} ago", spelled_out(pl.col("age"))))
     )
     says = pl.concat_str(pl.format("its own report: {}", "power"), silent)
     return runs.with_columns(kind=pl.lit("own"), says=says, sure=pl.lit(SURE["own"]))
@@ -183,13 +184,13 @@ def utility(known: Known, placed: pl.DataFrame) -> pl.LazyFrame:
         began=pl.col("started_at"),
     )
     latest = words.sort("circuit", "at", "outage_id").group_by("circuit", "is_off", maintain_order=True).last()
-    ago = minutes_ago(known, "at")
-    says = pl.when(pl.col("is_off")).then(pl.format("the utility lists {} as out for {} min", "circuit", ago))
+    ago = spelled_out(minutes_ago(known, "at"))
+    says = pl.when(pl.col("is_off")).then(pl.format("the utility lists {} as out for {}", "circuit", ago))
     is_odd = (pl.col("restored_at") < pl.col("started_at")).fill_null(False)
     said = latest.with_columns(
         kind=pl.lit("utility"),
         sure=pl.when(is_odd).then(SURE["odd"]).otherwise(SURE["utility"]),
-        says=says.otherwise(pl.format("the utility restored {} {} min ago", "circuit", ago)),
+        says=says.otherwise(pl.format("the utility restored {} {} ago", "circuit", ago)),
     )
     return placed.lazy().join(said, on="circuit")
 
@@ -204,7 +205,7 @@ def noted(known: Known, notes: pl.DataFrame, placed: pl.DataFrame) -> list[pl.La
         .filter((off | on) & (pl.col("occurred_at") <= moment(known.at)))
         .filter(on | (pl.col("occurred_at") >= moment(known.at) - fresh))
         .with_columns(is_off=off, at=pl.col("occurred_at"), began=pl.col("occurred_at"))
-        .with_columns(says=pl.format("a note: {}, {} min ago", "event", minutes_ago(known, "at")))
+        .with_columns(says=pl.format("a note: {}, {} ago", "event", spelled_out(minutes_ago(known, "at"))))
         .with_columns(sure=pl.when(contradicted()).then(SURE["odd"]).otherwise(SURE["note"]))
         .select("site_id", "circuit", "is_off", "at", "began", "says", "sure")
     )
@@ -240,6 +241,9 @@ def called(known: Known, readings: pl.DataFrame, placed: pl.DataFrame) -> pl.Laz
         .filter((pl.col("status") != "resolved") & pl.col("opened_at").is_between(fresh, moment(known.at)))
         .select("site_id", is_off=pl.lit(True), at="opened_at", began="opened_at")
         .with_columns(sure=pl.lit(SURE["ticket"]))
-        .with_columns(kind=pl.lit("ticket"), says=pl.format("a call about power, {} min ago", minutes_ago(known, "at")))
+        .with_columns(
+            kind=pl.lit("ticket"),
+            says=pl.format("a call about power, {} ago", spelled_out(minutes_ago(known, "at"))),
+        )
     )
     return placed.lazy().join(words, on="site_id")

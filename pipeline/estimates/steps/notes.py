@@ -5,6 +5,7 @@ from datetime import timedelta
 import polars as pl
 
 from pipeline.contracts.known import Known
+from pipeline.contracts.moments import spelled_out
 
 AFTER = {  # a step and the one that comes before it (contract, list of milestones)
     "seals-checked": "arrived",
@@ -114,13 +115,13 @@ def not_received(known: Known, said: pl.DataFrame) -> pl.DataFrame:
     return (
         keyed.filter(pl.col("milestone").str.ends_with("-handed-over"))
         .join(arrived, on=["site_id", "kind", "item"], how="anti")
-        .with_columns(age=age)
-        .filter(pl.col("age") > grace)
+        .filter(age > grace)
+        .with_columns(age=spelled_out(age))
         .select(
             "site_id",
             milestone=pl.format("{}-received", "kind"),
             note=pl.when(pl.col("item") == "")
-            .then(pl.format("Handed over {} min ago, not received.", "age"))
-            .otherwise(pl.format("{} handed over {} min ago, not received.", "item", "age")),
+            .then(pl.format("Handed over {} ago, not received.", "age"))
+            .otherwise(pl.format("{} handed over {} ago, not received.", "item", "age")),
         )
     )

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from pipeline.contracts import estimates
 from pipeline.contracts.known import Known, empty
+from pipeline.contracts.moments import spelled, spelled_out
 from pipeline.estimates.counters import explained, openings, with_increments
 from pipeline.estimates.stock.filling import filling, moments
 from pipeline.estimates.stock.shares import learnt_doubt, learnt_shares
@@ -103,9 +104,9 @@ def emergency_compartments(known: Known, boxes: pl.DataFrame, supply: pl.DataFra
     }  # half as fast or slow again: a guess
     times = {f"full_at_{name}": moments(known, np.where(is_still, value, np.inf)) for name, value in at.items()}
     told = [
-        f"stands still for {round(a)} min: its ballots go here, about {round(n)} so far (not counted)"
+        f"stands still for {spelled(a)}: its ballots go here, about {round(n)} so far (not counted)"
         if a > 0
-        else f"stood still for {round(b)} min today: about {round(n)} ballots (not counted)"
+        else f"stood still for {spelled(b)} today: about {round(n)} ballots (not counted)"
         if b > 0
         else "not in use as far as is known"
         for a, b, n in zip(still, earlier, used, strict=True)
@@ -227,7 +228,7 @@ def with_emptied_unseen(frame: pl.DataFrame, known: Known) -> pl.DataFrame:
                 pl.col("total").cast(pl.Int64),
             )
         )
-        .otherwise(pl.format("counter, {} min old", pl.col("age").round(0).cast(pl.Int64)))
+        .otherwise(pl.format("counter, {} old", spelled_out(pl.col("age"))))
     )
     odd = pl.when(pl.col("oddities").is_not_null()).then(pl.format("; {}", "oddities")).otherwise(pl.lit(""))
     return frame.with_columns(

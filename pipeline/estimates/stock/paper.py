@@ -5,6 +5,7 @@ import polars as pl
 
 from pipeline.contracts import estimates
 from pipeline.contracts.known import Known, empty
+from pipeline.contracts.moments import spelled_out
 from pipeline.estimates.stock.boxes import site_demand
 from pipeline.estimates.stock.filling import filling
 
@@ -47,7 +48,7 @@ def rolls(known: Known) -> pl.DataFrame:
         full_at_mean=no_time(),
         full_at_high=no_time(),
         chance_full=pl.when(pl.col("paper") == "out").then(1.0).otherwise(state * to_come),
-        basis=pl.format("reported {}, {} min ago{}", "paper", age, need),
+        basis=pl.format("reported {}, {} ago{}", "paper", spelled_out(age), need),
     )
 
 
@@ -101,5 +102,5 @@ def ballots(known: Known, loads: pl.DataFrame) -> pl.DataFrame:
         used=pl.col("first") - pl.col("on_hand"),
         capacity=pl.col("first"),
         state=pl.lit(None, pl.String),
-        basis=pl.format("stock count, {} min old", pl.col("age").round(0).cast(pl.Int64)),
+        basis=pl.format("stock count, {} old", spelled_out(pl.col("age"))),
     )

@@ -114,7 +114,7 @@ def test_handed_over_and_not_received_is_a_gap_with_its_age(gear, day):
     steps = [step("media-sealed", after(60)), step("media-handed-over", after(80))]
     assert answer(gear, day, after(120), steps)[("S1", "media-received")]["note"] is None
     note = answer(gear, day, after(200), steps)[("S1", "media-received")]["note"]
-    assert note == "Handed over 120 min ago, not received."
+    assert note == "Handed over 2 h ago, not received."
 
 
 def test_a_seal_that_differs_from_the_one_put_on(gear, day):
@@ -144,7 +144,7 @@ def test_items_are_followed_each_on_its_own(gear, day):
     ]
     steps.append(step("media-received", after(100), item="main card"))
     note = answer(gear, day, after(300), steps)[("S1", "media-received")]["note"]
-    assert note.startswith("backup card handed over 220 min ago")
+    assert note.startswith("backup card handed over 4 h ago")
 
 
 def test_a_results_report_before_the_last_voter_is_out_of_order(gear, day):

@@ -167,7 +167,7 @@ def test_ballots_go_on_being_used_however_old_the_count_is_and_its_age_is_said(g
     left = {ago: (told(ago)["full_at_mean"] - day.at).total_seconds() / 60 for ago in (100, 200, 260)}
     assert left[100] == pytest.approx(200, rel=0.1) and left[200] == pytest.approx(100, rel=0.1)
     assert left[260] == pytest.approx(40, abs=0.05 * 260)  # a tenth of what was used is in doubt
-    assert told(260)["basis"] == "stock count, 260 min old"
+    assert told(260)["basis"] == "stock count, 4 h old"
 
 
 def test_before_the_doors_open_no_ballot_is_used(gear, day):
