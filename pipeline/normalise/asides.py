@@ -35,12 +35,15 @@ WELL = re.compile(
     r"|signed|here)|no (?:trouble|problems?|complaints?|worries)|nothing (?:wrong|broken)"
     r"|(?:went|going|goes|gone|running|runs|ran|works?|worked|working|counted|counts|is|are|was|were|been|all|just)"
     r" (?:\w+ )?(?:fine|well|great|smooth(?:ly)?|nice(?:ly)?|perfect(?:ly)?"
-    r"|okay|ok|alright|good|ready))\b(?! (?:to|until|till|enough))"
+    r"|okay|ok|alright|good|ready)"
+    r"|other (?:one|machine|unit|\w*book|scanner|tablet)s? (?:\w+ ){0,5}(?:ok|okay|fine|good|well|alright))\b"
+    r"(?! (?:to|until|till|enough))"
 )
 DISMISSED = re.compile(
     r"\b(?:not|isnt) (?:calling|phoning|complaining|here|worried) (?:about|because|for)\b"
     r"|\b(?:isnt|not) (?:that|it|this)\s*$|\bnothing (?:like|to do with) (?:that|this|it)\b"
     r"|\b(?:isnt|not) (?:what|why) (?:im|i am|we|were) (?:calling|phoning)\b"
+    r"|\b(?:it|this) isnt (?:the|my|our) \w+|\bneither\b.{0,30}\bis (?:the|a) (?:trouble|problem|issue)\b"
 )
 REACHES_BACK = re.compile(r"\b(?:it|that|thats|this|those|them|its|theyre)\b|^\W*(?:so )?(?:all )?\w+\W*$")
 

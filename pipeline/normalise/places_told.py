@@ -1,4 +1,4 @@
-"""Which places a text names, where the place as said leaves a doubt: names, parts of names, streets, precincts."""
+"""Which places a text names, where the place as said leaves a doubt: names, streets, precincts, rooms."""
 
 from collections import defaultdict
 from collections.abc import Set
@@ -21,7 +21,7 @@ def words_beside(book: Gazetteer, text: str) -> frozenset[str]:
 def named_in(book: Gazetteer, text: str) -> frozenset[int]:
     """Sites one of whose names stands whole in a text, a name of one word only where no other site has that word.
 
-    Where none does, sites of which a part of a name does, and last those of precincts that it names.
+    Where none does, sites of which a part of a name does; then those of a street, of precincts, of a room.
     """
     tokens = place_tokens(text)
     starts: dict[str, list[int]] = defaultdict(list)
@@ -37,7 +37,7 @@ def named_in(book: Gazetteer, text: str) -> frozenset[int]:
     every = {word for words in found.values() for word in words}
     whole = {i for i in found if every <= words_of_place(book.places[i])}  # "Trinity in Cass Creek"
     parts = whole or found or parts_in(book, tokens)
-    return frozenset(parts or streets_in(book, tokens) or precincts_in(book, text, tokens))
+    return frozenset(parts or streets_in(book, tokens) or precincts_in(book, text, tokens) or rooms_in(book, tokens))
 
 
 def streets_in(book: Gazetteer, tokens: tuple[str, ...]) -> Set[int]:
@@ -58,6 +58,13 @@ def parts_in(book: Gazetteer, tokens: tuple[str, ...]) -> Set[int]:
             if is_of and telling and len(set(run)) > 1:
                 sites[run].add(i)
     return {next(iter(found)) for found in sites.values() if len(found) == 1}
+
+
+def rooms_in(book: Gazetteer, tokens: tuple[str, ...]) -> Set[int]:
+    """Sites whose room, of two words or more and one of its own, a text names whole: "Wesley Room"."""
+    said = set(tokens)
+    named = {i for i, place in enumerate(book.places) if len(place.room) > 1 and place.room <= said}
+    return {i for i in named if book.places[i].room - KINDS - FILLERS - DIRECTIONS}
 
 
 def precincts_in(book: Gazetteer, text: str, tokens: tuple[str, ...]) -> Set[int]:

@@ -14,7 +14,7 @@ from typing import Any
 LONGEST, MOST_WORDS = 24, 4  # of a name [letters; words]; longer ones are notes: our choice
 # Of the values of a column: as many are short, are no date and no amount; of the pairs of units of one site and kind as
 # many differ; and of the units beside one that has a name as many have one too [share]: our choice
-MOST, FILLED = 0.9, 0.8
+MOST, FILLED = 0.9, 0.5
 PART = re.compile(r"[^\W\d_]+|\d+")
 DATE_OR_AMOUNT = re.compile(
     r"(?:19|20)\d\d|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[t ].*)?|\d{1,2}[-\s]?[a-z]{3,9}\.?[-\s,]*\d{2,4}"
@@ -31,29 +31,30 @@ def names_given(rows: Iterable[dict[str, Any]]) -> dict[str, tuple[str, ...]]:
     ----------
     rows : the roster, with `unit_id`, `site_id`, `type` and `attributes`, the further columns as a JSON object
     """
-    columns: dict[str, dict[str, str]] = defaultdict(dict)
-    groups: dict[tuple[str, str], list[str]] = defaultdict(list)
+    columns: dict[tuple[str, str], dict[str, str]] = defaultdict(dict)
+    groups: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
     for row in rows:
         if row["site_id"]:
-            groups[row["site_id"], row["type"]].append(row["unit_id"])
+            groups[row["type"]][row["site_id"]].append(row["unit_id"])
         for column, value in json.loads(row["attributes"] or "{}").items():
             if isinstance(value, str | int) and str(value).strip():
-                columns[column][row["unit_id"]] = str(value).strip()
+                columns[column, row["type"]][row["unit_id"]] = str(value).strip()
+    naming = {column for (column, kind), values in columns.items() if are_names(values, groups[kind].values())}
     found: dict[str, list[str]] = defaultdict(list)
-    for _, values in sorted(columns.items()):
-        if are_names(values, groups.values()):
+    for (column, _), values in sorted(columns.items()):
+        if column in naming:
             for unit_id, value in values.items():
                 found[unit_id].append(value)
     return {unit_id: tuple(names) for unit_id, names in found.items()}
 
 
 def are_names(values: dict[str, str], groups: Iterable[list[str]]) -> bool:
-    """Whether a column's values tell units of one site and kind apart, as names do.
+    """Whether a column's values tell units of a kind at a site apart, as names do.
 
     Parameters
     ----------
-    values : the column, by unit
-    groups : the units of each site and kind
+    values : the column, by unit of the kind
+    groups : the units of the kind at each site
     """
     if sum(map(is_name, values.values())) < MOST * len(values):
         return False

@@ -27,6 +27,7 @@ COUNTY = "*"  # the key of all units, which is no site's
 MOST_PARTS = 4
 CODE_LETTERS = 3  # letters of a code such as "NP2", at most: our choice
 OWN_LETTERS = 3  # letters of a word by which alone a name of several is known: our choice
+CUT_LETTERS = 4  # letters of a word of a name cut short: our choice
 SLIP_LETTERS = 5  # letters of a name that is known with one slip of the keys: our choice
 SIDES = frozenset({"left", "right", "back", "front", "top", "up", "side"})  # also what is done, or how: "back up"
 THINGS = frozenset({"tape", "card", "box", "bin", "paper", "roll", "seal", "ballot", "cord", "battery", "lid", "key"})
@@ -34,13 +35,14 @@ RANGE = ("to", "thru", "through")  # "M thru R" for M-R
 ORDINALS = {number: word for word, number in PLACES.items() if word.isalpha()}
 GAP = re.compile(r"[\s\-_/.#'\u2019\"]{0,2}")
 NOUN_AFTER = re.compile(
-    rf"[\s\"'\u201d-]{{1,3}}(?:(?:marking|voting|ballot|touch|check[\s-]?in|poll)\s+)?({NOUN}|one)\b", re.I
+    rf"[\s\"'\u201d-]{{1,3}}(?:(?:side|end|room|marking|voting|ballot|touch|check[\s-]?in|poll)\s+){{0,2}}({NOUN}|one)\b",
+    re.I,
 )
 NOUN_BEFORE = re.compile(
     rf"\b({NOUN}|one)(?:\s+(?:is|was|called|named|marked|label+ed)|\s*[#:-])?[\s\"'\u201c(]+$", re.I
 )
 NOUN_BY = re.compile(
-    rf"\b({NOUN}|one)(?:\s+[\w']+){{0,3}}?\s+(?:at|in|by|near|on|of|from|beside|behind|with|de)"
+    rf"\b({NOUN}|one)(?:\s+[\w']+){{0,3}}?\s+(?P<by>at|in|by|near|next\s+to|on|of|from|beside|behind|with|de)"
     r"(?:\s+(?:the|our|a|la|el))?\s+$",
     re.I,
 )
@@ -76,7 +78,7 @@ def labels_of(here: list[Unit]) -> Labels | None:
     counts = Counter((unit.type, part) for unit in here for label in unit.labels for part in set(label))
     for unit in found.units:
         for label in unit.labels:
-            own = {(p,) for p in label if is_telling(p) and counts[unit.type, p] == 1}
+            own = {form for p in label if is_telling(p) and counts[unit.type, p] == 1 for form in forms_of_word(p)}
             for form in {*forms_of(label), *own}:
                 if tags.get("".join(form), unit) is unit:
                     found.said.setdefault(form, []).append(unit)
@@ -89,10 +91,30 @@ def is_telling(part: str) -> bool:
     return len(part) >= OWN_LETTERS and part.isalpha() and part not in THINGS and not DEVICE.fullmatch(part)
 
 
+def forms_of_word(word: str) -> Iterator[tuple[str, ...]]:
+    """The ways to say a word of a name: "stripes" and "stripe", "dino" for "dinosaur", "flag-pole" for "flagpole"."""
+    yield from ((w,) for w in numbers_of(word))
+    cuts = (word[:n] for n in range(CUT_LETTERS, len(word) - 1))
+    yield from ((cut,) for cut in cuts if not is_common(cut))
+    halves = ((word[:n], word[n:]) for n in range(OWN_LETTERS, len(word) - OWN_LETTERS + 1))
+    yield from (both for both in halves if all(map(is_common, both)))
+
+
+def numbers_of(word: str) -> Iterator[str]:
+    """A word, and it in the plural or the singular."""
+    yield word
+    if not word.endswith("s"):
+        yield word + "s"
+    else:
+        yield word[:-1]
+        if word.endswith("es"):
+            yield word[:-2]
+
+
 def forms_of(label: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
     """The ways to say a name, but for numbers and letters by themselves: "lane 2", "L2", "second lane"; "M thru R"."""
     if len(label) > 1 or (len(label[0]) > 1 and label[0].isalpha()):
-        yield label
+        yield from ((*label[:-1], last) for last in (numbers_of(label[-1]) if is_telling(label[-1]) else label[-1:]))
     if len(label) != 2:
         return
     first, last = label
@@ -179,11 +201,12 @@ def mention_of(
     text: str, form: tuple[str, ...], start: int, end: int, units: list[Unit], types: Types
 ) -> Mention | None:
     """What a text says where it says a name, if it may be that name."""
-    noun = noun_beside(text, form, start, end)
-    if noun is not None:
+    beside = noun_beside(text, form, start, end)
+    if beside:
+        noun, begin = beside
         of = types(noun)
         fits = tuple(u for u in units if u.type in of or not of)
-        return Mention(start, end, fits, is_sure=True) if fits else None
+        return Mention(begin, end, fits, is_sure=True) if fits else None
     said, first = text[start:end], form[0]
     is_other = is_common(first)
     is_bare = not AFTER_ARTICLE.search(text, max(0, start - LOOK_BACK), start)
@@ -195,19 +218,20 @@ def mention_of(
     return Mention(start, end, tuple(units), is_sure=False) if may_be else None
 
 
-def noun_beside(text: str, form: tuple[str, ...], start: int, end: int) -> str | None:
-    """The word for a device that a name stands beside; null where there is none."""
+def noun_beside(text: str, form: tuple[str, ...], start: int, end: int) -> tuple[str, int] | None:
+    """The word for a device that a name stands beside, and where the name, "next to the stage", begins; else null."""
     back = max(0, start - LOOK_BACK)
     after = NOUN_AFTER.match(text, end)
     if after and not after.group(1).endswith("s"):  # several
         noun = after.group(1).lower()
         is_name = noun != "one" or form[0] not in SIDES  # "nobody left one", but "the left one"
         if is_name or AFTER_ARTICLE.search(text, back, start) or BEGINS.search(text, back, start):
-            return noun
+            return noun, start
     is_other = len(form) == 1 and is_common(form[0])  # "the scanner is back", "the scanner door"
     before = None if is_other else NOUN_BEFORE.search(text, back, start)
-    before = before or NOUN_BY.search(text, back, start)
-    return before.group(1).lower() if before and not before.group(1).endswith("s") else None
+    by = None if before else NOUN_BY.search(text, back, start)
+    found, begin = (by, by.start("by")) if by else (before, start)
+    return (found.group(1).lower(), begin) if found and not found.group(1).endswith("s") else None
 
 
 def is_common(word: str) -> bool:
@@ -248,6 +272,7 @@ def fitting(labels: Labels, said: str, types: Types) -> list[Unit]:
     is_own = bool(rest) and word not in labels.tags  # "pb" is no "purple box"
     tries: tuple[Callable[[Unit], bool], ...] = (
         lambda u: parts in u.labels or u in labels.said.get(parts, ()) or (len(parts) == 1 and parts[0] in u.marks),
+        lambda u: any(sorted(parts) == sorted(label) for label in u.labels),
         lambda u: is_own and any(is_cut(word, label) for label in u.labels),
         lambda u: rest in u.labels or (len(rest) == 1 and rest[0] in u.marks),
         lambda u: any(u in labels.said.get((part,), ()) for part in rest),

@@ -44,21 +44,26 @@ ORDINAL = re.compile(
     rf"\b({'|'.join(PLACES)})\s+(?:(?:ballot|voting|check[\s-]?in|sign[\s-]?in|touch|marking|poll)\s+)?({NOUN})\b", re.I
 )
 COUNTED = re.compile(
-    rf"(?:#\s?|\b(?:no|nr|num|number)\b\.?\s*)(\d{{1,2}}|{'|'.join(ONES)})\s+({NOUN})\b"
+    rf"(?:#\s?|\b(?:no|nr|num|number)\b\.?\s*)(\d{{1,2}}|{'|'.join(ONES)})\s+({NOUN}|check[\s-]?in)\b"
     rf"|\b({NOUN})\s*(?:\#\s?|(?:no|nr|num|number)\b\.?\s*)?(\d{{1,2}}|{'|'.join(ONES)}|{'|'.join(ROMAN)})\b(?![:%/-]|[.,]\d)",
     re.I,
 )
-HASHED = re.compile(  # "#2 is jammed"
-    r"(?:#\s?|\b(?:no|nr|number)\b\.?\s*)(\d{1,2})(?=\s*(?:$|[.,;:!?)]|(?:is|was|has|won'?t|wont|isn'?t|just|keeps?|again|died|dead|jam\w*"
-    r"|froze\w*|down|stuck|beep\w*|reject\w*|blank|dark)\b))",
+HASHED = re.compile(  # "#2 is jammed", "number five died"
+    rf"(?:#\s?|\b(?:no|nr|number)\b\.?\s*)(\d{{1,2}}|{'|'.join(ONES)})"
+    r"(?=\s*(?:$|[.,;:!?)]|(?:is|was|has|won'?t|wont|isn'?t|just|keeps?|again|died|dead|jam\w*|froze\w*|down|stuck|beep\w*"
+    r"|reject\w*|blank|dark)\b))",
     re.I,
+)
+BEGINS = re.compile(  # "2 isn't finding anybody"
+    r"^\W*(\d{1,2})\s+(?:is|isn'?t|won'?t|wont|can'?t|cannot|doesn'?t|has|keeps?|still)\s", re.I
 )
 NUMBERED_THING = re.compile(  # "transfer bag no. 2", "booth number 4", "scanner no. 1": that is no "#1" by itself
     rf"\b(?:{DEVICE}|(?:bag|box|case|tub|cart|booth|table|desk|room|door|seal|pct|precinct|page|sheet|ballot|question|error"
-    r"|code|step|item|lot)s?)\W*$",
+    r"|code|step|item|lot)s?)[^\w.;:!?]*$",
     re.I,
 )
 ENDING = re.compile(r"(?<![\w/.-])(?=[\w/-]*\d)(?=[\w/-]*[a-z])[\w/-]{3,}\b", re.I)  # letters and digits: "7C41"
+ENDING_LETTERS = re.compile(r"\b(?:ending|ends)\s+(?:in\s+|with\s+)?[\"']?([a-z]{1,3})\b", re.I)
 SPELLED = re.compile(rf"\b({SAID})[\s-]+(\d{{1,4}}|{NUMBER_WORD})\b(?![:/%]|\s*(?:am|pm)\b)", re.I)
 ARTICLES = ("a", "i")
 UNORDERED = ("electronic-poll-book", "ballot-activation")
@@ -188,7 +193,10 @@ def marks_said(said: str) -> tuple[tuple[str, str], ...]:
         if not COUNT_UNIT.match(text, m.end()):
             found.append((device.lower(), as_digits(number.lower())))
     hashed = (m for m in HASHED.finditer(text) if not NUMBERED_THING.search(text, 0, m.start()))
-    found += [("", as_digits(m.group(1))) for m in hashed]
+    found += [("", as_digits(m.group(1).lower())) for m in hashed]
+    begins = BEGINS.match(text)
+    found += [("", as_digits(begins.group(1)))] if begins else []
+    found += [("", m.group(1).lower()) for m in ENDING_LETTERS.finditer(text)]
     return tuple(found)
 
 

@@ -26,7 +26,11 @@ GOOD = re.compile(
     r"(?!\s+(?:until|till|one|now|again|only|if|when|as|half|some|sometimes|slow\w*|intermittent\w*)\b)",
     re.I,
 )
-NOT_IT = re.compile(rf"(?:\b(?:it|that|this)\s+isn'?t|\bnot)\s+{TAG}(?:\s+one\b)?(?!\w)", re.I)
+NOT_IT = re.compile(
+    rf"(?:\b(?:it|that|this)\s+isn'?t|\bnot|\bone\s+without)\s+(?:(?:the\s+)?one\s+)?"
+    rf"{TAG}(?:\s+one\b)?(?!\w)",
+    re.I,
+)
 BESIDE = re.compile(
     rf"\b(?:next\s+to|beside|alongside|left\s+of|right\s+of|across\s+from)\s+{TAG}|{TAG}'s\s+neighbou?r", re.I
 )
@@ -38,7 +42,7 @@ TO_IT = re.compile(
     re.I,
 )
 SIGNS = re.compile(
-    rf"\b(?:{FINE}|not|isn'?t|next\s+to|beside|alongside|left\s+of|right\s+of|across\s+from|meanwhile|in\s+the\s+mean\w*"
+    rf"\b(?:{FINE}|not|without|isn'?t|next\s+to|beside|alongside|left\s+of|right\s+of|across\s+from|meanwhile|in\s+the\s+mean\w*"
     r"|for\s+now|instead|only|sen[dt]|sending|mov(?:e|ed|ing)|goes?|going|switched|divert\w*|direct\w*)\b|neighbou?r",
     re.I,
 )

@@ -36,7 +36,7 @@ class Unit:
     names: tuple[str, ...] = ()  # its id and tags, letters and digits alone
     is_spare: bool = False  # a spare that waits at a site: meant only where it is named
     parts: tuple[str, ...] = ()  # the letters and the digits of its id in turn
-    letters: frozenset[str] = frozenset()  # a letter that its id, or tag, ends in: "b" of "SC-07B"
+    letters: frozenset[str] = frozenset()  # the letters that its id, or tag, ends in: "b" of "SC-07B"
     words: tuple[str, ...] = ()  # words of its tag that no other unit at its site has: "heron" of "TAB-HERON"
     labels: tuple[tuple[str, ...], ...] = ()  # what else the county calls it, in parts: ("red", "tape"), ("p", "3")
 
@@ -47,9 +47,9 @@ class Unit:
 
     @cached_property
     def marks(self) -> frozenset[str]:
-        """The numbers and single letters that the county calls it by: "2" of "desk 2" or "P2"."""
-        alone = {label[0] for label in self.labels if len(label) == 1 and len(label[0]) == 1}
-        return frozenset(alone | {label[-1] for label in self.labels if len(label) <= 2 and label[-1].isdigit()})
+        """The numbers and single letters that the county calls it by: "2" of "desk 2" or "P2", "m" of "letter M"."""
+        ends = {label[-1] for label in self.labels if len(label) <= 2 and not is_range(label)}
+        return frozenset(end for end in ends if end.isdigit() or len(end) == 1)
 
 
 @dataclass
@@ -74,6 +74,11 @@ class UnitBook:
     letters: set[str] = field(default_factory=set)
     by_tail: dict[str, list[Unit]] = field(default_factory=lambda: defaultdict(list))
     labels: dict[str, Labels | None] = field(default_factory=dict)  # by site, as they are asked for
+
+
+def is_range(label: tuple[str, ...]) -> bool:
+    """Whether the parts of a name are where an alphabet is split: "A-H"."""
+    return len(label) > 1 and all(len(part) == 1 and part.isalpha() for part in label)
 
 
 def tag_of(text: str) -> str:
@@ -164,7 +169,7 @@ def make_unit(row: dict[str, Any], given: tuple[str, ...]) -> Unit:
         tuple(map(bare_name, names)),
         row["role"] == "spare",
         tuple(parts_of(row["unit_id"])),
-        frozenset({*map(letter_of, names)} - {""}),
+        frozenset({*map(letters_at_end, names)} - {""}),
         labels=tuple(label for label in labels if label),
     )
 
@@ -182,9 +187,9 @@ def runs_of(name: str) -> list[str]:
     return [form for form in forms if not form.isalpha() and not form.isdigit()]
 
 
-def letter_of(name: str) -> str:
-    """The single letter that a tag ends in, after digits or a mark; empty where it ends otherwise."""
-    found = re.search(r"[^a-z]([a-z])$", name.lower())
+def letters_at_end(name: str) -> str:
+    """The few letters that a tag ends in, after digits or a mark; empty where it ends otherwise."""
+    found = re.search(r"[^a-z]([a-z]{1,3})$", name.lower())
     return found.group(1) if found else ""
 
 

@@ -42,6 +42,7 @@ CATEGORY_TYPE = {
 # A unit is guessed by the category, or by all categories of its kind of unit, from this probability up: our choice
 SURE_ENOUGH = 0.6
 KIND_SURE = 0.85  # and from which it goes before the things that a text names ("the voice-only machine"): our choice
+ENOUGH_DIGITS = 4  # last digits of a tag that may name a unit of the county: our choice
 MOST_SITES = 3  # that have a unit so named, for the unit to tell the site: our choice
 SENDS = {"transmission": "scanner"}  # what sends results is what counts them, where there is but one
 SCANNER_DOORS = frozenset({"bin", "card"})
@@ -79,15 +80,22 @@ def sites_named(book: UnitBook, said: str | None, text: str | None) -> tuple[str
             unit = book.by_tag[tag_of(number)]
             return (unit.site_id,) if unit.site_id else ()
         digits = digits_of(number)
-        if how in ("tag", "field") and len(digits) >= 4:
-            sites |= {u.site_id for u in book.by_tail.get(digits, []) if u.site_id}
+        if how in ("tag", "field"):
+            sites |= {u.site_id for u in book.by_tail.get(digits, []) if u.site_id and may_be(u, digits)}
     return tuple(sorted(sites)) if len(sites) <= MOST_SITES else ()
 
 
+def may_be(unit: Unit, digits: str) -> bool:
+    """Whether digits by themselves may name a unit anywhere: enough of its tag's last ones, or its whole number."""
+    return len(digits) >= ENOUGH_DIGITS or digits == unit.digits
+
+
 def sites_called(book: UnitBook, said: str, text: str) -> tuple[str, ...]:
-    """Sites that have a unit called as the column for it or the text says; empty where many have."""
+    """Sites that have a unit called or numbered as the column for it or the text says; empty where many have."""
     labels = unit_labels.labels_of_county(book)
     units = unit_labels.called(labels, said, text, types_of_noun) if labels else []
+    bare = [number for how, number in numbers_said(said, text) if how == "bare"]
+    units += [u for number in bare for u in book.by_tail.get(number, []) if may_be(u, number)]
     sites = sorted({u.site_id for u in units if u.site_id})
     return tuple(sites) if len(sites) <= MOST_SITES else ()
 
@@ -117,7 +125,8 @@ def unit_of(
     labels = unit_labels.labels_at(book, site_id)
     if labels:
         said = unit_labels.in_column(labels, said, wanted, types_of_noun) if said else ""
-        text = unit_labels.in_text(labels, text, wanted, types_of_noun)
+        is_told = DIGIT.search(said) and unit_named(book, here, said, "", ())
+        text = text if is_told else unit_labels.in_text(labels, text, wanted, types_of_noun)
     has_digit = DIGIT.search(text)
     text = without_series(text) if has_digit else text
     told = JOINED.sub(lambda m: " ; " if are_two(book, here, *m.groups()) else m.group(), text) if has_digit else text
@@ -209,7 +218,7 @@ def named_in_column(here: list[Unit], said: str, wanted: tuple[str, ...]) -> Uni
     """The one unit of the site that the column for the unit names by the end of its tag, a letter or a word: "B"."""
     if not said:
         return None
-    alone = re.fullmatch(r"\W*([a-z]|\d{1,2})\W*", said.lower())
+    alone = re.fullmatch(r"\W*([a-z]{1,3}|\d{1,2})\W*", said.lower())
     if alone:
         mark = alone.group(1).lstrip("0")
         fits = [
@@ -217,7 +226,8 @@ def named_in_column(here: list[Unit], said: str, wanted: tuple[str, ...]) -> Uni
             for u in here
             if (mark in u.letters or mark in u.marks or mark == u.parts[-1]) and (u.type in wanted or not wanted)
         ]
-        return fits[0] if mark and len(fits) == 1 else None
+        if len(mark) < 2 or fits:
+            return fits[0] if mark and len(fits) == 1 else None
     return by_run(here, whole_tags(said), said, wanted) or named_by_mark(here, said, wanted)
 
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 
 class Told(NamedTuple):
-    """One ticket: the voice that it is told in, what it is about, whether it is of an earlier one, and its words.
+    """One ticket: the voice that it is told in, what it is about, whether it refers to an earlier call, and its words.
 
     No category (an empty text) where the words tell none ("any news?").
     """

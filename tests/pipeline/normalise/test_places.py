@@ -177,6 +177,8 @@ def test_where_no_name_stands_in_a_text_its_precinct_tells(townships: pl.DataFra
     assert {book.places[i].site_id for i in named_in(book, "page 5 of the sheet for Burdock Grange Hall")} == {"Q01"}
     book = gazetteer(sites)
     assert {book.places[i].site_id for i in named_in(book, "precinct 45 here, no forms left")} == {"P02"}
+    book = gazetteer(sites.with_columns(room=pl.lit("Quillfeather Room")).head(1))
+    assert {book.places[i].site_id for i in named_in(book, "chewing them up, in the Quillfeather Room")} == {"P01"}
     assert not named_in(book, "see p 45 of the guide")
 
 

@@ -28,6 +28,16 @@ KINDS = (("V501", SCAN, "Scanner 1"), ("V502", SCAN, "annex"), ("V503", SCAN, "p
 CROSSED = (("T-02", SCAN, "desk 1"), ("T-01", SCAN, "table 2"))
 DIGITS = (("5011", SCAN, "plum"), ("5012", SCAN, "lime"))
 TAGS = (("V501", SCAN, "RC-2217"), ("V502", SCAN, "RC-2239"))
+MARKS = (
+    ("V501", SCAN, "dinosaur"),
+    ("V502", SCAN, "flagpole"),
+    ("V503", SCAN, "three stripes"),
+    ("V504", SCAN, "letter M"),
+)
+ANIMALS = (("V501", SCAN, "dinosaur"), ("V502", SCAN, "owl"))
+SPOTS = (("V501", SCAN, "stage"), ("V502", SCAN, "climbing wall"), ("E701", BOOK, "R-Z table"), ("E702", BOOK, ""))
+SPARSE = (("V501", SCAN, "owl"), ("V502", SCAN, ""), ("E701", BOOK, ""), ("E702", BOOK, ""), ("E703", BOOK, ""))
+ENDS = (("V-501-PA", SCAN, ""), ("V-502-SX", SCAN, ""))
 Place = Sequence[tuple[str, str, str]]
 
 
@@ -119,6 +129,22 @@ def place(units_frame: pl.DataFrame) -> Callable[[Place], pl.DataFrame]:
         (CROSSED, "", "T2 has a sheet in it", "scanner-jam", "T-02"),
         (CROSSED, "table 2", "jam", "scanner-jam", "T-01"),
         (DIGITS, "", "plum is jammed, lime is fine", "scanner-jam", "5011"),
+        (MARKS, "", "Dino jamming again, two sheets in", "scanner-jam", "V501"),
+        (MARKS, "", "the flag-pole tabulator has a sheet in it", "scanner-jam", "V502"),
+        (MARKS, "", "no card in the slot of three-stripe", "memory-card", "V503"),
+        (MARKS, "M", "sheet stuck", "scanner-jam", "V504"),
+        (SPOTS, "", "jam, not the one by the stage", "scanner-jam", "V502"),
+        (ANIMALS, "", "it won't eject, the one WITHOUT the dinosaur", "scanner-jam", "V502"),
+        (SPOTS, "", "the scanner next to the climbing wall has a sheet in it", "scanner-jam", "V502"),
+        (SPOTS, "", "the stage side ballot counter has a sheet in it", "scanner-jam", "V501"),
+        (SPOTS, "table R-Z", "frozen", "poll-book", "E701"),
+        (SPOTS, "V501", "jam, line to the climbing wall one", "scanner-jam", "V501"),  # the column goes before the text
+        (SPARSE, "owl", "jam", "scanner-jam", None),  # half of a kind have to have a name
+        (ENDS, "sx", "jam", "scanner-jam", "V-502-SX"),
+        (ENDS, "", "the one ending PA has a sheet in it", "scanner-jam", "V-501-PA"),
+        (NUMBERS, "", "There are two scanners. Number 2: paper will not go in", "scanner-jam", "V502"),
+        (NUMBERS, "", "number three died", "poll-book", "E703"),
+        (NUMBERS, "", "2 isn't finding anybody", "poll-book", "E702"),
         (TAGS, "2217", "jam", "scanner-jam", "V501"),
         (TAGS, "rc 2239", "jam", "scanner-jam", "V502"),
         (TAGS, "", "the one tagged 2239 has a sheet in it", "scanner-jam", "V502"),

@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 
 from pipeline.normalise.unit_roster import unit_book
-from pipeline.normalise.units import kind_chance, kind_meant, kind_named, kind_said, sites_named, unit_of
+from pipeline.normalise.units import kind_chance, kind_meant, kind_named, kind_said, sites_called, sites_named, unit_of
 
 
 @pytest.mark.parametrize(
@@ -66,6 +66,16 @@ def test_a_unit_named_tells_the_site(units_frame: pl.DataFrame):
     assert sites_named(book, "SC-20021", "") == ("P02",)
     assert sites_named(book, "SC-20099", "") == ()  # at the depot
     assert sites_named(book, "", "40 in line") == ()
+
+
+def test_a_whole_number_of_three_digits_tells_the_site_and_the_end_of_a_longer_one_does_not(units_frame):
+    rows = units_frame.head(3).with_columns(
+        unit_id=pl.Series(["226E", "227E", "4226"]), site_id=pl.Series(["P01", "P02", "P03"]), serial=None
+    )
+    book = unit_book(rows.with_columns(pl.col("serial").cast(pl.String)))
+    assert sites_named(book, "226", "frozen") == ("P01",)
+    assert sites_named(book, "", "226 voters so far") == ()
+    assert sites_called(book, "", "it is the front one, 226, that is frozen") == ("P01",)
 
 
 @pytest.mark.parametrize(
