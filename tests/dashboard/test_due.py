@@ -42,6 +42,17 @@ def test_broken_custody_stands_before_what_is_only_not_received_yet_and_that_is_
     assert "Alder Street Hall" in away.why and "Larkspur Library" in away.why
 
 
+def test_a_sealing_that_names_one_person_is_to_be_decided(picture_of):
+    shown = picture_of(
+        milestones="site_id,milestone,at,item,from,to,witness\n"
+        "P01,media-sealed,2026-11-03T07:50:00,M-1,Ada Finch,,\n"
+        "P01,media-handed-over,2026-11-03T08:10:00,M-1,Ada Finch,Lou Marsh,Bo Wren\n"
+    )
+    (item,) = due.custody(shown)
+    assert item.where == "Alder Street Hall" and item.rank == DOORS and item.is_danger
+    assert item.what == "media sealed: Sealed with fewer than two people named (M-1)."
+
+
 def test_what_was_heard_last_is_the_newest_of_counts_counters_and_tickets(picture_of):
     shown = picture_of(
         status=NOBODY_VOTES,

@@ -9,6 +9,7 @@ from pipeline.contracts import estimates
 from pipeline.contracts.known import Known, empty
 
 KINDS = ("media", "ballots", "provisional")
+PEOPLE = ("from", "to", "witness", "reported_by")  # columns of a step that name somebody
 STAGES = ("sealed", "handed-over", "received")  # contract, list of milestones: the same three for every kind
 
 
@@ -85,7 +86,7 @@ def holder(last: str | None, row: dict[str, Any]) -> str:
 
 def people(row: dict[str, Any]) -> list[str]:
     """The people named for a step, as given (tokens stand for them in the log), each once."""
-    return list(dict.fromkeys(row[name] for name in ("from", "to", "witness", "reported_by") if row.get(name)))
+    return list(dict.fromkeys(row[name] for name in PEOPLE if row.get(name)))
 
 
 def breaks(stages: dict[str, dict[str, Any]], names_used: bool) -> list[tuple[datetime, str]]:

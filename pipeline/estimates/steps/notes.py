@@ -1,4 +1,6 @@
-"""What is out of order among the steps: a step skipped, a hand-over nobody received, a seal that differs."""
+"""What is out of order among the steps: a step skipped, a hand-over nobody received, a seal that differs, one person
+where two belong.
+"""
 
 from datetime import timedelta
 
@@ -6,6 +8,7 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.contracts.moments import spelled_out
+from pipeline.estimates.steps.holders import KINDS, PEOPLE
 
 AFTER = {  # a step and the one that comes before it (contract, list of milestones)
     "seals-checked": "arrived",
@@ -26,7 +29,8 @@ SHOWN = {"site_id": pl.String, "milestone": pl.String, "note": pl.String}
 def gaps(known: Known, steps: pl.DataFrame) -> pl.DataFrame:
     """A sentence for each step that is out of order: columns site_id, milestone, note."""
     said = known.milestones.filter(pl.col("at") <= known.at + timedelta(minutes=5))
-    found = [skipped(steps), out_of_order(steps), early_close(steps), *seals_and_hands(said), not_received(known, said)]
+    found = [skipped(steps), out_of_order(steps), early_close(steps), *seals_and_hands(said)]
+    found += [too_few(said), not_received(known, said)]
     return (
         pl.concat([part.select(list(SHOWN)) for part in found])
         .unique()
@@ -103,6 +107,18 @@ def seals_and_hands(said: pl.DataFrame) -> list[pl.DataFrame]:
         & (pl.col("from") == pl.col("to"))
     ).select("site_id", "milestone", note=pl.lit("Giver and taker are the same."))
     return [seals, hands, alone]
+
+
+def too_few(said: pl.DataFrame) -> pl.DataFrame:
+    """A sealing or a hand-over that names fewer than two people; none where no step of the county names a second."""
+    kept = said.filter(pl.col("milestone").str.contains(rf"^({'|'.join(KINDS)})-"))
+    if kept["witness"].replace("", None).null_count() == kept.height:
+        return pl.DataFrame(schema=SHOWN)
+    named = pl.concat_list(pl.col(*PEOPLE).replace("", None)).list.drop_nulls().list.n_unique()
+    of_item = pl.when(pl.col("item").fill_null("") == "").then(pl.lit("")).otherwise(pl.format(" ({})", "item"))
+    alone = kept.filter((named < 2) & ~pl.col("milestone").str.ends_with("-received"))
+    done = pl.when(pl.col("milestone").str.ends_with("-sealed")).then(pl.lit("Sealed")).otherwise(pl.lit("Handed over"))
+    return alone.select("site_id", "milestone", note=pl.format("{} with fewer than two people named{}.", done, of_item))
 
 
 def not_received(known: Known, said: pl.DataFrame) -> pl.DataFrame:

@@ -201,3 +201,27 @@ def test_a_site_with_extended_hours_is_told_whose_ballots_to_keep_apart_from_the
     advice = answer(gear, day, after(30), sites=sites)[("S3", "closed")]["advice"]
     for word in ("order", "provisional", "apart", "counsel", "nobody is turned away"):
         assert word in advice
+
+
+TWO = {"from": "p-1", "to": "p-2", "witness": "p-3"}
+
+
+@pytest.mark.parametrize(
+    ("sealed", "said"),
+    [
+        ({"witness": "p-2", "reported_by": "p-1"}, None),
+        ({"reported_by": "p-1"}, "Sealed with fewer than two people named (card)."),
+        ({"reported_by": "p-1", "witness": "p-1"}, "Sealed with fewer than two people named (card)."),
+    ],
+)
+def test_a_sealing_that_names_one_person_is_a_gap_where_two_are_named_elsewhere(gear, day, sealed, said):
+    steps = [
+        step("media-sealed", after(60), item="card", **sealed),
+        step("media-handed-over", after(70), item="card", **TWO),
+    ]
+    assert answer(gear, day, after(80), steps)[("S1", "media-sealed")]["note"] == said
+
+
+def test_where_no_step_names_a_second_person_one_is_no_gap(gear, day):
+    steps = [step("media-sealed", after(60), reported_by="p-1")]
+    assert answer(gear, day, after(80), steps)[("S1", "media-sealed")]["note"] is None
