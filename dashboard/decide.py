@@ -102,7 +102,9 @@ def stops(picture: Picture) -> Iterator[Item]:
             continue
         risk = sum(t["voter_minutes_at_risk"] for t in own) if own else costs.get(row["site_id"], 0.0)
         low, high = row.get("voter_minutes_saved_low"), row.get("voter_minutes_saved_high")
-        saved = words.about(row["voter_minutes_saved"], low, high, "rough")
+        saved = (
+            words.about(row["voter_minutes_saved"], low, high, "rough") if row["voter_minutes_saved"] >= 1 else "none"
+        )
         since = given_since(picture, row)
         kinds = {t["category"] for t in own} or set(row.get("categories") or ("power",))
         power = power_said(picture, row["site_id"]) if "power" in kinds else ""
@@ -113,7 +115,7 @@ def stops(picture: Picture) -> Iterator[Item]:
             where(picture, row["site_id"]),
             stop_what(picture, own, row["unit_id"], row.get("categories") or ("power",)),
             people_at(picture, row["site_id"]),
-            f"About {words.rough(risk)} voter-minutes {horizon}; going saves {saved} by closing.{power}",
+            f"{words.capital(words.voter_minutes(risk))} {horizon}; going saves {saved} by closing.{power}",
             f"{'Send' if since is None else f'Nothing heard since {since}: ask'} {row['rover_id']}"
             f"{'' if row['stop'] == 1 else f', its stop {stop}'}{':' if since is None else ';'} there about "
             f"{words.clock(row['arrive_at'], picture.zone, picture.at)}"
@@ -239,7 +241,7 @@ def batteries(picture: Picture) -> Iterator[Item]:
             where(picture, str(site_id)),
             f"{words.plural(own.height - dark, 'unit')} on battery, {dark} dark, since {said}{empty}",
             people_at(picture, str(site_id)),
-            f"About {words.rough(cost)} voter-minutes until closing if nothing is done.",
+            f"{words.capital(words.voter_minutes(cost))} until closing if nothing is done.",
             IN_DANGER
             if is_held
             else "Have what voters do not need switched off; find a charged battery or a generator in time.",
@@ -292,7 +294,7 @@ def unanswered(picture: Picture) -> Iterator[Item]:
             where(picture, str(site_id)),
             stop_what(picture, rows, None),
             people_at(picture, str(site_id)),
-            f"About {words.rough(risk)} voter-minutes in the next hour if nobody acts.",
+            f"{words.capital(words.voter_minutes(risk))} in the next hour if nobody acts.",
             propose,
             "Open, given to nobody. " + " ".join(f"{r['ticket_id']}: decided by “{r['decided_by']}”." for r in rows),
             caution_for([*(["safety"] if is_held else []), *dict.fromkeys(c for r in rows for c in r["categories"])]),

@@ -147,6 +147,13 @@ def rough(number: float | None) -> str:
     return f"{float(f'{number:.2g}'):,.0f}" if abs(number) >= 1 else "0"
 
 
+def voter_minutes(number: float | None) -> str:
+    """A stake as a phrase; next to nothing is not told as a figure."""
+    if number is not None and abs(number) < 1:
+        return "no voter-minutes" if number == 0 else "less than one voter-minute"
+    return f"about {rough(number)} voter-minutes"
+
+
 def interval(low: float | None, high: float | None, say: str = "count") -> str:
     """A 5 % to 95 % interval in brackets, or that there is none."""
     if low is None or high is None:

@@ -69,7 +69,7 @@ def choose(picture: Picture, tickets: pl.DataFrame) -> None:
         panels.markup(
             f"<p><b>{words.safe(labels[chosen])}</b></p><p>“{words.safe(row['text'])}”</p>"
             f'<p class="small">{words.safe(row["status"])}, {words.safe(holder)}; severity {row["severity"]} of 4; '
-            f"about {words.rough(row['voter_minutes_at_risk'])} voter-minutes in the next hour; decided by "
+            f"{words.voter_minutes(row['voter_minutes_at_risk'])} in the next hour; decided by "
             f"“{words.safe(row['decided_by'])}”</p>"
         )
         panels.heading("Entered on it, newest first")

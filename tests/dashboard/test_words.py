@@ -31,3 +31,9 @@ def test_skills_are_told_as_what_somebody_mends():
 def test_how_long_ago_is_a_whole_phrase():
     assert words.ago(AT, AT) == "just now"
     assert words.ago(AT - timedelta(minutes=12), AT) == "12 min ago"
+
+
+def test_next_to_nothing_at_stake_is_not_told_as_a_figure():
+    assert words.voter_minutes(0.0) == "no voter-minutes"
+    assert words.voter_minutes(0.4) == "less than one voter-minute"
+    assert words.voter_minutes(437.0) == "about 440 voter-minutes"

@@ -164,9 +164,9 @@ def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
         return f"{name} could be there {sooner}, but has more to save elsewhere."
     longer = scene.longer(other, leg.need) - scene.longer(rover, leg.need)
     more = max(0.0, need.lost(leg.done + late + longer) - need.lost(leg.done))
-    said = f"{float(f'{more:.2g}'):,.0f}"
     bare = f" and carries no part for {wants}" if wants else ""
-    loss = f"would be {round(late)} min later{bare}: about {said} voter-minutes more."
+    cost = f": about {float(f'{more:.2g}'):,.0f} voter-minutes more" if round(more) else ""
+    loss = f"would be {round(late)} min later{bare}{cost}."
     who = scene.rovers[rover]
     if who.free_at > 0 and scene.rovers[other].free_at <= 0 and orders[rover][0] == leg.need:
         return f"Worth waiting for {who.rover_id} to end its work: {name} is free now, but {loss}"

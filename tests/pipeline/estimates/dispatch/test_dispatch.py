@@ -408,3 +408,10 @@ def test_a_rover_whose_one_battery_goes_to_the_stop_before_is_not_said_to_carry_
     assert "It lists no power skill, but what it carries for power goes to the stops before." in second["why"]
     assert (first["parts"], second["parts"]) == (["battery"], [])
     assert second["why"].endswith("No part on board for: power.")
+
+
+def test_a_later_rover_that_costs_nothing_more_is_said_to_be_later_and_no_more(day, dispatch_inputs):
+    ticket = day.ticket("K1", "S1", "tape-printer", severity=4, voter_minutes_at_risk=0.0)  # stops no line
+    settings = {"dispatch.least_people_4": 0.05}  # 7 min more of 0.05 people
+    why = plan(dispatch_inputs([ticket], rovers=[day.rover("R1"), day.rover("R2", 0.025)], settings=settings))["why"][0]
+    assert why.endswith("The next best, R2, would be 7 min later.")
