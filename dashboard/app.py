@@ -168,12 +168,14 @@ def main() -> None:
     st.session_state[panels.PICTURE] = picture
     if rover_id:
         pulse(st.session_state.seen, picture.known.tickets.height, False, time.monotonic())
-        with meanwhile.shown(picture):
+        with picture.drawn(), meanwhile.shown(picture):
             rover.page(picture, rover_id)
         return
-    frame(picture, is_reading, page.url_path in VIEWS and VIEWS[page.url_path].shows_tickets)
-    with meanwhile.shown(picture):
-        page.run()
+    is_held = is_reading or st.session_state.mode == "Hold"
+    with picture.drawn(is_held):
+        frame(picture, is_reading, page.url_path in VIEWS and VIEWS[page.url_path].shows_tickets)
+        with meanwhile.shown(picture):
+            page.run()
     if wall.asked():
         turn(pages, page.url_path)
 

@@ -144,6 +144,41 @@ def test_a_moment_that_is_no_longer_the_newest_keeps_only_what_cannot_be_worked_
     )  # a screen that holds it has it worked out anew
 
 
+def test_what_a_drawing_works_with_stays_until_it_ends_and_is_not_worked_out_twice(newest, copied: Path):
+    made: list[Picture] = []
+
+    @once
+    def sites(picture: Picture) -> int:
+        made.append(picture)
+        return picture.known.sites.height
+
+    reader = Reader()
+    reader.look(0.0)
+    old = data.current(None)
+    with old.drawn():
+        assert sites(old) == 3
+        publish_again(copied)
+        reader.look(1.0)
+        assert data.current(None) is not old
+        assert sites(old) == 3 and sum(picture is old for picture in made) == 1
+    assert not old.kept
+
+
+def test_of_a_moment_that_is_over_only_one_that_somebody_holds_keeps_what_is_worked_out(newest, copied: Path):
+    @once
+    def sites(picture: Picture) -> int:
+        return picture.known.sites.height
+
+    old = data.current(None)
+    old.let_go()
+    with old.drawn():
+        sites(old)
+    assert not old.kept
+    with old.drawn(is_held=True):
+        sites(old)
+    assert old.kept
+
+
 def test_none_is_an_answer_that_is_kept(newest):
     made: list[Picture] = []
 

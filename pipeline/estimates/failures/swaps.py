@@ -17,6 +17,11 @@ CAUTION = (
     "Voting goes on another way meanwhile. County procedure and election law come first (common practice, no source)."
 )
 MINUTES = {"misfeed": "misfeed", "jam": "jam", "hard-fault": "hard_fault"}  # class → its setting; the rest are `other`
+SURE = {  # what a unit's standing says of its faults
+    "confirmed": "more than chance explains",
+    "watch": "perhaps more than chance explains",
+    "ordinary": "which may be chance",
+}
 WORTH_A_LOOK = 1.5  # units whose rate is below so many times the fleet's are not proposed; our choice [-]
 
 
@@ -51,32 +56,37 @@ def swaps(known: Known, repeats: pl.DataFrame, record: pl.DataFrame, loads: pl.D
 
 def at_work(known: Known, repeats: pl.DataFrame, loads: pl.DataFrame) -> list[dict[str, Any]]:
     """Deployed units of open sites that stand out or stand still, with their site's load and place."""
-    last = (
-        known.status.filter(pl.col("state").is_not_null())
-        .sort("unit_id", "occurred_at", "sequence")
-        .group_by("unit_id", maintain_order=True)
-        .agg(is_stopped=pl.col("state").last() == "fault")
-    )
     frame = (
         repeats.join(known.units.select("unit_id", "type", "role"), on="unit_id")
         .filter((pl.col("role").fill_null("deployed") != "spare") & pl.col("site_id").is_not_null())
         .with_columns(peers=pl.len().over("site_id", "type"))
         .join(loads, on="site_id")
         .join(known.sites.select("site_id", "latitude", "longitude", "checkin_stations"), on="site_id")
-        .join(last, on="unit_id", how="left")
-        .with_columns(pl.col("is_stopped").fill_null(False))
+        .with_columns(is_stopped=pl.col("unit_id").is_in(stopped(known)))
         .filter("is_open")
         .filter(pl.col("is_stopped") | (pl.col("rate_ratio_mean") >= WORTH_A_LOOK))
     )
     return frame.sort("unit_id").to_dicts()
 
 
+def stopped(known: Known) -> list[str]:
+    """Units whose newest word on their state is that they stand still."""
+    last = (
+        known.status.filter(pl.col("state").is_not_null())
+        .sort("unit_id", "occurred_at", "sequence")
+        .group_by("unit_id", maintain_order=True)
+        .agg(pl.col("state").last())
+    )
+    return last.filter(pl.col("state") == "fault")["unit_id"].to_list()
+
+
 def in_reserve(known: Known, repeats: pl.DataFrame) -> list[dict[str, Any]]:
-    """Spare units that do not stand out themselves, with where they wait."""
+    """Spare units that wait, with where: none that stands out or stands still, or has read ballots today."""
     frame = (
         known.units.filter((pl.col("role") == "spare") | pl.col("site_id").is_null())
-        .join(repeats.select("unit_id", "standing", spare_ratio="rate_ratio_mean"), on="unit_id")
-        .filter(pl.col("standing") == "ordinary")
+        .join(repeats.select("unit_id", "standing", "exposure_ballots", spare_ratio="rate_ratio_mean"), on="unit_id")
+        .filter((pl.col("standing") == "ordinary") & ~pl.col("unit_id").is_in(stopped(known)))
+        .filter(pl.col("exposure_ballots").fill_null(0) == 0)
         .join(known.sites.select("site_id", "latitude", "longitude"), on="site_id", how="left")
     )
     rows = frame.sort("unit_id").to_dicts()
@@ -162,7 +172,8 @@ def stop_cost(known: Known, unit: dict[str, Any], minutes: float) -> float:
 
 def why(unit: dict[str, Any], each: float) -> str:
     """The reason in words, with its figures."""
-    ratio = f"{unit['rate_ratio_mean']:.1f} times the faults of its like ({unit['faults']} so far; {unit['standing']})"
+    how_sure = SURE[unit["standing"]]
+    ratio = f"{unit['rate_ratio_mean']:.1f} times the faults of its like ({unit['faults']} so far, {how_sure})"
     still = "It stands still now. " if unit["is_stopped"] else ""
     to_come = f"{round(unit['remaining_voters_mean'])} voters still to come"
     return f"{still}{ratio}; {to_come}, at whom an ordinary unit's faults cost {each:.0f} voter-minutes."

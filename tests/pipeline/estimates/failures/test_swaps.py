@@ -8,7 +8,7 @@ from pipeline.contracts import estimates, events
 from pipeline.estimates.failures import repeats, swaps
 
 
-def scene(gear, day, spares=1, misfeeds=60, stopped=False, **load):
+def scene(gear, day, spares=1, misfeeds=60, stopped=False, told=(), **load):
     """A scanner that jams all the time at a busy place, nine usual ones elsewhere, and spares at the depot."""
     units = [gear.unit("X"), *[gear.unit(f"U{i}", "S2") for i in range(9)]]
     units += [gear.unit(f"SP{i}", None, role="spare") for i in range(spares)]
@@ -18,7 +18,7 @@ def scene(gear, day, spares=1, misfeeds=60, stopped=False, **load):
     status = [gear.report(u["unit_id"], 5, 1, ballots_counted=600) for u in units if u["site_id"]]
     if stopped:
         status.append(gear.report("X", 2, 2, ballots_counted=600, state="fault"))
-    known = gear.known(units=units, status=status)
+    known = gear.known(units=units, status=[*status, *told])
     known = dataclasses.replace(known, county=dataclasses.replace(known.county, depot=(40.1, -90.0)))
     busy = {"arrivals_per_minute": 1.5, "remaining_voters_mean": 900.0, "minutes_to_close": 420.0}
     loads = gear.loads([day.load("S1", **(busy | load)), day.load("S2")])
@@ -70,3 +70,10 @@ def test_a_usual_unit_is_not_proposed_for_a_swap(gear, day):
 def test_a_unit_that_stands_still_is_worth_more(gear, day):
     (running,), (stopped,) = scene(gear, day), scene(gear, day, stopped=True)
     assert "stands still" in stopped["why"] and "stands still" not in running["why"]
+
+
+def test_a_spare_that_stands_still_or_is_at_work_already_is_none(gear, day):
+    assert scene(gear, day, told=[gear.report("SP0", 5, 1, state="fault")]) == []
+    assert len(scene(gear, day, told=[gear.report("SP0", 5, 1, state="ready")])) == 1
+    counts = [gear.report("SP0", 60, 1, ballots_counted=0), gear.report("SP0", 5, 2, ballots_counted=80)]
+    assert scene(gear, day, told=counts) == []
