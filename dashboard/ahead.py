@@ -4,6 +4,7 @@ Only then is the snapshot shown, so that neither a click nor a screen waits for 
 """
 
 import atexit
+import ctypes
 import os
 import sys
 import threading
@@ -22,6 +23,7 @@ SWITCH_SECONDS = 0.0005
 TRY_AGAIN_SECONDS = 1.0  # while there is nothing that can be shown
 PREPARE_SECONDS = 0.4  # the longest that a new snapshot is held back for what can be worked out later: our choice
 STOP_SECONDS = 5.0
+GIVE_BACK_SECONDS = 5.0  # between times at which freed memory is given back: our choice
 WANTED_SECONDS = 20.0  # what nobody has asked for in so long is worked out when somebody does: our choice
 
 
@@ -30,6 +32,7 @@ class Reader:
 
     def __init__(self) -> None:
         self._wanted: dict[Key, tuple[Asked, float]] = {}  # what was asked, and when that was last noticed
+        self._given_back = 0.0  # when freed memory was last given back, by the clock of `look`
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.run, name="reader", daemon=True)
 
@@ -50,6 +53,9 @@ class Reader:
         data.NEWEST.show(made)
         if shown is not None and shown.present is not None:
             shown.present.let_go()
+        if now - self._given_back >= GIVE_BACK_SECONDS:
+            self._given_back = now
+            give_back()
 
     def prepare(self, shown: Published | None, made: Published, now: float) -> None:
         """Works out of a new snapshot what was asked of the last ones: the most often asked first, for a while."""
@@ -88,6 +94,13 @@ class Reader:
             except (WardbookError, duckdb.Error, OSError):  # sessions then read for themselves, and say why they cannot
                 data.NEWEST.is_read_ahead = False
                 wait = TRY_AGAIN_SECONDS
+
+
+def give_back() -> None:
+    """Returns to the system what drawings have freed: glibc keeps it in pieces, and each further session adds some."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
+    if trim is not None:
+        trim(0)
 
 
 _begin = threading.Lock()

@@ -8,8 +8,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from dashboard import data
-from dashboard.ahead import WANTED_SECONDS, Reader
+from dashboard import ahead, data
+from dashboard.ahead import GIVE_BACK_SECONDS, WANTED_SECONDS, Reader
 from dashboard.data import Picture, once
 from dashboard.navigation import VIEWS
 from pipeline.errors import BookEmpty
@@ -177,6 +177,17 @@ def test_of_a_moment_that_is_over_only_one_that_somebody_holds_keeps_what_is_wor
     with old.drawn(is_held=True):
         sites(old)
     assert old.kept
+
+
+def test_freed_memory_is_given_back_with_new_moments_and_not_at_each(newest, copied: Path, monkeypatch):
+    given: list[float] = []
+    reader = Reader()
+    reader.look(0.0)
+    for now in (1.0, GIVE_BACK_SECONDS, GIVE_BACK_SECONDS + 1.0):
+        monkeypatch.setattr(ahead, "give_back", lambda now=now: given.append(now))
+        publish_again(copied)
+        reader.look(now)
+    assert given == [GIVE_BACK_SECONDS]
 
 
 def test_none_is_an_answer_that_is_kept(newest):
