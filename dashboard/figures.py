@@ -1,6 +1,7 @@
 """Sums that the headline, the map and the lists share; frames in, plain figures out."""
 
 import math
+from collections import Counter
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -12,6 +13,7 @@ from pipeline.estimates.dispatch.decisions import decisions
 from pipeline.estimates.dispatch.needs import joined
 from pipeline.outputs.review_voting import counted
 
+IN_DANGER = "danger reported"  # how a place stands where danger to people is reported and not cleared
 HALF_WIDTH = 1.6449  # standard deviations from the mean to the 5 % and 95 % point of a normal
 LIKELY = 0.5  # a chance from here on is called likely; our choice
 HORIZONS = (0.0, 30.0, 60.0)  # points of the next hour at which lines are known [min]
@@ -48,15 +50,23 @@ def last_said(picture: Picture) -> dict[str, str]:
 
 
 @once
+def reported(picture: Picture) -> dict[str, str]:
+    """Each site of the roster by what it last reported: open, suspended, closed, or nothing yet."""
+    state, words = last_said(picture), {"resumed": "open", "last-voter": "closed"}
+    told = {site_id: state.get(site_id, "not reported") for site_id in picture.known.sites["site_id"]}
+    return {site_id: words.get(milestone, milestone) for site_id, milestone in told.items()}
+
+
+@once
 def standing_open(picture: Picture) -> dict[str, int]:
-    """Sites by what they last reported: open, suspended, closed, or nothing yet."""
-    state = last_said(picture)
-    found = {"open": 0, "suspended": 0, "closed": 0, "not reported": 0}
-    words = {"resumed": "open", "last-voter": "closed"}
-    for site_id in picture.known.sites["site_id"]:
-        milestone = state.get(site_id, "not reported")
-        found[words.get(milestone, milestone)] += 1
-    return found
+    """How many sites have last reported what [count]."""
+    return {"open": 0, "suspended": 0, "closed": 0, "not reported": 0} | Counter(reported(picture).values())
+
+
+@once
+def states(picture: Picture) -> dict[str, str]:
+    """How each site stands, in words: danger before anything that it has reported itself."""
+    return reported(picture) | dict.fromkeys(danger_sites(picture) & set(reported(picture)), IN_DANGER)
 
 
 @once
@@ -168,6 +178,7 @@ def stakes(picture: Picture) -> pl.DataFrame:
         .agg(waiting=pl.col("waiting_median").sum(), wait=pl.col("wait_minutes_median").max())
     )
     frame = known.sites.select("site_id", "name", "latitude", "longitude", "expected_voters", "circuit")
+    frame = frame.with_columns(state=pl.Series(list(states(picture).values()), dtype=pl.String))
     for part in (waits, at_risk, power, now):
         frame = frame.join(part, on="site_id", how="left")
     filled = frame.with_columns(

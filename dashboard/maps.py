@@ -21,7 +21,16 @@ LEAST_TOP = 100.0  # end of the scale of stakes while nothing is at stake [voter
 MAP_HEIGHT = 430
 LABELLED = 7  # sites with their name on the map [count]
 ROVER_PARTS = ("rover_id", "doing", "to", "latitude", "longitude", "to_latitude", "to_longitude")
-SITE_PARTS = ["name", "longitude", "latitude", "expected_voters", "battery", "dark"]  # that are sent to the screen
+MARKED_PX2 = 150  # area of a mark for danger or suspended voting [px²]
+SITE_PARTS = [
+    "name",
+    "longitude",
+    "latitude",
+    "expected_voters",
+    "battery",
+    "dark",
+    "state",
+]  # that are sent to the screen
 DRAWN = 300  # sites that are a dot of their own, and told of by the pointer; more would make the page slow: our choice
 DOT_PX2, CROWDED_PX2 = (40, 420), (20, 130)  # area of such a dot; the same where there are others [px²]
 RING_SHARE = 1.5  # of the largest dot's area, that a ring around it takes
@@ -77,6 +86,8 @@ def county_map(
             "going": [r for r in rovers if r["to_latitude"] is not None],
             "off": [r for r in dots if r["off"] > 0],
             "dots": dots,
+            "danger": marked(rows, figures.IN_DANGER),
+            "suspended": marked(rows, "suspended"),
             "here": here,
             "free": [r for r in told if r["rover_id"] not in crowded],
             "crowded": [r for r in told if r["rover_id"] in crowded],
@@ -87,6 +98,11 @@ def county_map(
         if "color" in layer.get("encoding", {}):
             layer["encoding"]["color"]["scale"]["domain"] = [0, top]
     return drawn
+
+
+def marked(rows: pl.DataFrame, state: str) -> list[dict[str, Any]]:
+    """The sites that stand so, to be marked whatever is at stake there."""
+    return rows.filter(pl.col("state") == state).select("name", "longitude", "latitude", "state").to_dicts()
 
 
 def apart(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -144,6 +160,7 @@ def map_mold(colours: Palette, height: int, by: str, is_crowded: bool) -> str:
     size = alt.Size("expected_voters:Q", scale=alt.Scale(range=list(areas)), legend=None)
     tip = [
         alt.Tooltip("name:N", title="site"),
+        alt.Tooltip("state:N", title="stands"),
         alt.Tooltip("stake_said:Q", title="voter-minutes, next hour", format=",.0f"),
         alt.Tooltip("expected_voters:Q", title="voters expected", format=",.0f"),
         alt.Tooltip("battery:Q", title="units on battery"),
@@ -163,6 +180,8 @@ def map_mold(colours: Palette, height: int, by: str, is_crowded: bool) -> str:
         base("dots")
         .mark_circle(opacity=1, stroke=colours.ink, strokeWidth=0.6)
         .encode(**at, size=size, color=alt.Color("shade:Q", **shading), tooltip=tip),
+        *mark_of("danger", "triangle-up", colours.danger, at),
+        *mark_of("suspended", "diamond", colours.ink, at),
         base("here")
         .mark_square(size=120, color=colours.accent, opacity=1)
         .encode(**at, tooltip=["rover_id:N", "doing:N", "to:N"]),
@@ -173,6 +192,13 @@ def map_mold(colours: Palette, height: int, by: str, is_crowded: bool) -> str:
     return json.dumps(
         finish(alt.layer(*layers).project(type="mercator", pointRadius=FAR_PX), colours, height).to_dict()
     )
+
+
+def mark_of(rows: str, shape: str, colour: str, at: dict[str, Any]) -> list[alt.Chart]:
+    """A filled shape, and the word for it beneath."""
+    shapes = base(rows).mark_point(shape=shape, size=MARKED_PX2, filled=True, color=colour, opacity=1)
+    word = base(rows).mark_text(dy=LABEL_ABOVE_PX, fontSize=11, fontWeight="bold", color=colour)
+    return [shapes.encode(**at, tooltip=["name:N", "state:N"]), word.encode(**at, text="state:N")]
 
 
 @once

@@ -23,6 +23,7 @@ def every_site(picture: Picture, most: int | None) -> pl.DataFrame:
             {
                 "Site": row["name"],
                 "Id": row["site_id"],
+                "Stands": row["state"],
                 "Voter-minutes at risk, next hour": round(row["stake"]),
                 "People waiting, median": None if row["waiting"] is None else round(row["waiting"]),
                 "Wait of a newcomer, min": None if row["wait"] is None else round(row["wait"]),
@@ -58,17 +59,18 @@ def page(picture: Picture) -> None:
         with right:
             panels.heading("Most at stake")
             panels.table(
-                ("Site", "Voter-minutes, next hour", "Newcomer's wait, min", "Off mains"),
+                ("Site", "Stands", "Voter-minutes, next hour", "Newcomer's wait, min", "Off mains"),
                 [
                     (
                         row["name"],
+                        row["state"],
                         words.rough(row["stake"]),
                         "no line" if row["wait"] is None else words.count(row["wait"]),
                         row["battery"] + row["dark"],
                     )
                     for row in stakes.head(MOST).iter_rows(named=True)
                 ],
-                (1, 2, 3),
+                (2, 3, 4),
             )
             panels.heading("Circuits out")
             out = picture.known.outages.filter(pl.col("restored_at").is_null()).sort("started_at", "outage_id")
@@ -99,7 +101,8 @@ def page(picture: Picture) -> None:
         panels.markup(
             '<p class="small">Each dot is a site: its area the voters expected today, its shade what is chosen above '
             "(at risk: the larger of what open tickets put at risk and what the lines will cost). A ring: a unit "
-            f"there is off mains. {maps.others_said(stakes.height)}Blue squares are rovers, dashed their next leg. "
+            "there is off mains. A triangle: danger to people is reported there; a diamond: voting is suspended. "
+            f"{maps.others_said(stakes.height)}Blue squares are rovers, dashed their next leg. "
             "North is up; a file <code>map.geojson</code> in the book’s folder is drawn beneath.</p>"
         )
         panels.heading("Every site")

@@ -123,6 +123,7 @@ def page(picture: Picture) -> None:
             )
             panels.markup(
                 '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. '
+                "Triangle: danger is reported. Diamond: voting is suspended. "
                 f"{maps.others_said(picture.known.sites.height)}Square: a rover, dashed its next leg.</p>"
             )
         panels.heading("Longest waits")

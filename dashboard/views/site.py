@@ -303,7 +303,8 @@ def page(picture: Picture) -> None:
         )
         place = place_of(picture, site_id)
         panels.markup(
-            f"<p>{words.safe(place['address'] or 'no address in the roster')} · voting "
+            f"<p>{words.safe(place['address'] or 'no address in the roster')} · <b>"
+            f"{words.safe(figures.states(picture)[site_id])}</b> · voting "
             f"{words.clock(place['opens_at'], picture.zone)}–{words.clock(place['closes_at'], picture.zone)} · "
             f"{words.count(place['expected_voters'])} voters expected · "
             f"{words.plural(place['checkin_stations'], 'check-in station')}, {words.plural(place['booths'], 'booth')} "

@@ -100,6 +100,7 @@ def site(name: str, stake: float, east: float, battery: int = 0) -> dict:
         "stake": stake,
         "battery": battery,
         "dark": 0,
+        "state": "open",
     }
 
 
@@ -135,6 +136,17 @@ def test_what_has_no_rows_is_no_mark_that_would_be_read_out_without_a_name():
     assert [la["mark"]["type"] for la in spec["layer"]] == ["circle"]
     line = charts.line_panel(points((AT, 4, 2, 9)), counts(), AT, HOURS, HOURS, ZONE, theme.LIGHT)
     assert all(la["data"]["values"] for la in line["layer"])
+
+
+def test_the_map_marks_danger_and_suspended_voting_with_a_shape_and_a_word_however_little_is_at_stake():
+    held = [site("A", 0.0, 0.0) | {"state": "danger reported"}, site("B", 0.0, 1.0) | {"state": "suspended"}]
+    layers = maps.county_map(pl.concat([many_sites(1000), pl.DataFrame(held)]), [], theme.LIGHT)["layer"]
+    shapes = {la["mark"].get("shape"): la for la in layers if la["mark"]["type"] == "point"}
+    assert [row["name"] for row in shapes["triangle-up"]["data"]["values"]] == ["A"]
+    assert shapes["triangle-up"]["mark"]["color"] == theme.LIGHT.danger
+    assert [row["name"] for row in shapes["diamond"]["data"]["values"]] == ["B"]
+    said = [r.get("state") for la in layers if la["mark"]["type"] == "text" for r in la["data"]["values"]]
+    assert "danger reported" in said and "suspended" in said
 
 
 def test_names_on_the_map_never_lie_on_each_other():
