@@ -96,6 +96,7 @@ def stops(picture: Picture) -> Iterator[Item]:
         plan = plan.filter(~pl.col("is_under_way").fill_null(False))
     tickets = {row["ticket_id"]: row for row in picture.answer("tickets").iter_rows(named=True)}
     costs = dict(picture.answer("power").group_by("site_id").agg(pl.col("expected_voter_minutes").sum()).iter_rows())
+    voting = set(picture.known.sites.filter(pl.col("closes_at") > picture.at)["site_id"])
     for row in plan.iter_rows(named=True):
         own = [tickets[t] for t in row["ticket_ids"] if t in tickets]
         if {t["status"] for t in own} == {"resolved"}:  # since the plan was made
@@ -108,6 +109,7 @@ def stops(picture: Picture) -> Iterator[Item]:
         since = given_since(picture, row)
         kinds = {t["category"] for t in own} or set(row.get("categories") or ("power",))
         power = power_said(picture, row["site_id"]) if "power" in kinds else ""
+        by_closing = " by closing" if row["site_id"] in voting else ""
         horizon, stop = "in the next hour if nobody comes" if own else "until closing if nobody comes", row["stop"]
         yield Item(
             COST,
@@ -115,7 +117,7 @@ def stops(picture: Picture) -> Iterator[Item]:
             where(picture, row["site_id"]),
             stop_what(picture, own, row["unit_id"], row.get("categories") or ("power",)),
             people_at(picture, row["site_id"]),
-            f"{words.capital(words.voter_minutes(risk))} {horizon}; going saves {saved} by closing.{power}",
+            f"{words.capital(words.voter_minutes(risk))} {horizon}; going saves {saved}{by_closing}.{power}",
             f"{'Send' if since is None else f'Nothing heard since {since}: ask'} {row['rover_id']}"
             f"{'' if row['stop'] == 1 else f', its stop {stop}'}{':' if since is None else ';'} there about "
             f"{words.clock(row['arrive_at'], picture.zone, picture.at)}"

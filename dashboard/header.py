@@ -11,7 +11,7 @@ from dashboard.words import safe
 from pipeline.contracts.estimates import AWAITED
 from pipeline.contracts.moments import rfc3339
 
-FED = ("tickets", "status", "power-notes", "line-counts")
+FED = ("tickets", "status", "power-notes", "outages", "line-counts", "milestones")
 MODES = ["Live", "Hold", "A past time"]
 MODES_HELP = "Live follows what arrives. Hold keeps this moment still until Live is chosen again."
 PACES = {0: "▮▮ still", 1: "▶ 5 min a step", 3: "▶ 15 min a step", 6: "▶ 30 min a step"}
@@ -92,7 +92,7 @@ def notice(picture: Picture) -> None:
 
 def choose_moment(picture: Picture) -> None:
     """The one time control: live, or a past moment of the county's clock."""
-    zone, past = picture.zone, data.moments(picture)
+    zone, past = picture.zone, choices(picture, st.session_state.get("as_of"))
     st.session_state.control = st.session_state.mode  # the control follows the session: a browser may not have it yet
     st.segmented_control(
         "Known up to",
@@ -161,6 +161,14 @@ def say_who() -> None:
         persist_state="session",
         help="Goes with everything that you enter; kept behind a token in the log.",
     )
+
+
+def choices(picture: Picture, asked: datetime | None) -> list[datetime]:
+    """The times that can be chosen, and the very one that an address asks for."""
+    past = data.moments(picture)
+    if asked is None or not past[0] <= asked <= past[-1]:
+        return past
+    return sorted({*past, asked})
 
 
 def nearest(past: Sequence[datetime], at: datetime) -> datetime:

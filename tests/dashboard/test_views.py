@@ -208,6 +208,11 @@ def test_the_time_control_leads_into_the_past_and_back(open_board, book: Path):
     assert "10:05 CST" in said(app) and "a past moment" not in said(app)
 
 
+def test_an_address_with_a_time_between_those_to_be_chosen_shows_that_very_time(open_board, book: Path):
+    app = open_board(book, "2026-11-03T09:02:00-06:00")
+    assert not app.exception and "known up to 09:02" in said(app)
+
+
 def test_an_address_with_a_time_that_is_none_shows_the_present(open_board, book: Path):
     app = open_board(book, "noon")
     assert not app.exception
