@@ -18,10 +18,10 @@ Ints = NDArray[np.int64]
 Chances = NDArray[np.uint16]
 
 # Rows of the state. Fixed quantities first: logs of the times at check-in, at a scanner and in a booth [min] and of the
-# hazard at which people at stopped scanners use the emergency compartment [1/min]. LOG_RATE is the log of arrivals over
-# those expected; FACTOR and DOUBT are mean and variance of the level that it returns to, given the particle's path.
+# odds that who comes to stopped scanners uses the emergency compartment. LOG_RATE is the log of arrivals over those
+# expected; FACTOR and DOUBT are mean and variance of the level that it returns to, given the particle's path.
 (
-    CHECKIN_LOG, SCAN_LOG, MARKING_LOG, EMERGENCY_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING,
+    CHECKIN_LOG, SCAN_LOG, MARKING_LOG, COMPARTMENT_ODDS, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, MARKING,
     FINISHING, SCANNING, SHUT, WINDOW, SCANNED, SCAN_PHASES, PASSED,
 ) = range(17)  # fmt: skip
 FIXED = 4  # rows that are jittered when particles are resampled
@@ -75,7 +75,7 @@ class Habits:
     station_minutes: float
     batches: float  # that come at once, by bus or on foot, per site and minute
     batch_people: float
-    emergency_log: float  # of the hazard at which people at stopped scanners use the emergency compartment [log 1/min]
+    compartment_odds: float  # that who comes to stopped scanners uses the emergency compartment [log]
     checkin_phases: int = 4  # Erlang phases of check-in: CV .50; Herron & Smith 2016 found .45
     scan_phases: int = 3  # of a voter's time at the scanner, walk included: CV .58; our choice
 

@@ -17,8 +17,8 @@ from pipeline.estimates.lines import rules
 from pipeline.estimates.lines.arrivals import arrival_rates
 from pipeline.estimates.lines.filter import (
     CHECKIN_LOG,
+    COMPARTMENT_ODDS,
     DOUBT,
-    EMERGENCY_LOG,
     FACTOR,
     FIXED,
     LOG_RATE,
@@ -33,7 +33,7 @@ from pipeline.estimates.lines.filter import (
 )  # fmt: skip
 from pipeline.estimates.lines.lines import LIMIT, LineStates, wait_minutes
 from pipeline.estimates.lines.observations import midnight
-from pipeline.estimates.lines.replay import LEAD, seed_of, start_particles
+from pipeline.estimates.lines.replay import LEAD, log_odds, seed_of, start_particles
 from pipeline.estimates.lines.runs import waiting_by_line
 from pipeline.estimates.lines.stepping import step
 
@@ -151,7 +151,7 @@ def learnt(known: Known, states: LineStates, own: int | None, site_id: str) -> A
         z = np.zeros((FIXED, PARTICLES), np.float32)
         for row, name in ((CHECKIN_LOG, "checkin"), (SCAN_LOG, "scan"), (MARKING_LOG, "marking")):
             z[row] = np.log(s[f"lines.{name}_minutes"]) + s[f"lines.{name}_sd"] * rng.standard_normal(PARTICLES)
-        z[EMERGENCY_LOG] = np.log(max(s["lines.emergency_hazard"], 1e-6))
+        z[COMPARTMENT_ODDS] = log_odds(s["lines.compartment_share"])
         return z
     at = np.full(PARTICLES, own) if own is not None else rng.integers(0, count, PARTICLES)
     return np.asarray(states.state[:FIXED, at, rng.integers(0, states.state.shape[2], PARTICLES)])

@@ -21,8 +21,8 @@ from pipeline.estimates.lines.arrivals import arrival_rates
 from pipeline.estimates.lines.filter import (
     CHECKIN_LOG,
     CHECKIN_ROWS,
+    COMPARTMENT_ODDS,
     DOUBT,
-    EMERGENCY_LOG,
     FACTOR,
     HEAD,
     LOG_RATE,
@@ -57,8 +57,8 @@ HOT_TIMES = (
     4  # as many particles as elsewhere, since few end up on one side there; our choice, docs/methods/lines.md [1]
 )
 HOT_COUNT = 20.0  # a site where more were counted is hot [people]; our choice
-EMERGENCY_SD = 1.3  # spread of the emergency compartment's hazard between sites in the log; our choice
-EMERGENCY_MINUTES = 120.0  # over which a site's own hazard is forgotten: who decides on it changes [min]; our choice
+COMPARTMENT_SD = 1.7  # spread of its log odds: about .5 every share is nearly as likely; our choice
+COMPARTMENT_MINUTES = 120.0  # over which a site's own share is forgotten: who decides on it changes [min]; our choice
 LEAST_DARK = 30.0  # a unit that is dark at T stays so at least this long where nobody knows better [min]; our choice
 START_SHUT = 0.03  # chance that a site opens one station short; our choice
 BATCH = 40_000  # particles stepped together: their arrays stay in a processor's cache [count]; our choice
@@ -80,8 +80,13 @@ def habits_of(s: Settings) -> Habits:
         jam_minutes=s["lines.jam_minutes"], fault_minutes=s["lines.fault_minutes"],
         station_fails=s["lines.station_fails"], station_minutes=s["lines.station_minutes"],
         batches=s["lines.batches"], batch_people=s["lines.batch_people"],
-        emergency_log=float(np.log(max(s["lines.emergency_hazard"], 1e-6))),
+        compartment_odds=log_odds(s["lines.compartment_share"]),
     )  # fmt: skip
+
+
+def log_odds(share: float) -> float:
+    """The log of a share over its rest, for nought and one too."""
+    return float(np.log(max(share, 1e-6) / max(1 - share, 1e-6)))
 
 
 def lay_out(known: Known, facts: Roster, supply: pl.DataFrame, now: int, stops: list[orders.Stop]) -> Places:
@@ -230,7 +235,7 @@ def some_places(places: Places, sites: Ints) -> Places:
 def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n: int) -> Array:
     """Particles before opening, drawn from the priors; `spread` is that of a site's own level in the log."""
     s, most = known.settings, int(places.scanners[sites].max(initial=0))
-    emergency_log = habits_of(s).emergency_log
+    odds = habits_of(s).compartment_odds
     z = np.zeros((HEAD + 2 * most, len(sites), n), np.float32)
     for k, site in enumerate(sites):
         rng = event_rng(places.seeds[site], 0, 0)
@@ -244,7 +249,7 @@ def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n
         z[CHECKIN_LOG, k] = np.log(s["lines.checkin_minutes"]) + s["lines.checkin_sd"] * drawn[1]
         z[SCAN_LOG, k] = np.log(s["lines.scan_minutes"]) + s["lines.scan_sd"] * drawn[2]
         z[MARKING_LOG, k] = np.log(s["lines.marking_minutes"]) + s["lines.marking_sd"] * drawn[4]
-        z[EMERGENCY_LOG, k] = emergency_log + EMERGENCY_SD * drawn[3]
+        z[COMPARTMENT_ODDS, k] = odds + COMPARTMENT_SD * drawn[3]
         z[SHUT, k] = np.minimum(rng.random(n) < START_SHUT, places.stations[site, 0] - 1)
     return z
 
@@ -308,7 +313,7 @@ def replay(
         rows = {name: found.get(minute, []) for name, found in tables.items()}
         if minute % WINDOW_MINUTES == 0:
             forget_windows(z, rows["windows"])
-            wander(z, habits, places.seeds, minute)
+            wander(z, places, habits, at)
         if not any(rows.values()):
             continue
         weigh(weighing.Weighing(z, logw, places, at, draw, was), rows)
@@ -354,18 +359,20 @@ def forget_windows(z: Array, heard: list[NDArray[np.float64]]) -> None:
             z[PASSED, silent] = 0
 
 
-def wander(z: Array, habits: Habits, seeds: list[int], minute: int) -> None:
-    """A window's change of how readily people use the emergency compartment: its log returns to that of all sites.
+def wander(z: Array, places: Places, habits: Habits, column: int) -> None:
+    """A window's change of the share that uses the emergency compartment, where a scanner is at work.
 
-    An autoregression that keeps the prior's spread. Were it fixed, hours of resampling without a stop, from which
-    nothing is learnt of it, would leave the heirs of a few values by chance: too sure of one that was never seen.
+    Its log odds return to those of all sites: an autoregression that keeps the prior's spread. Were it fixed, hours of
+    resampling without a stop, from which nothing is learnt of it, would leave the heirs of a few values by chance: too
+    sure of one that was never seen. During a stop the share holds, so that it can be learnt, and does not average out.
     """
-    keep = np.exp(-WINDOW_MINUTES / EMERGENCY_MINUTES)
-    rngs = [event_rng(seed, minute, WANDERING) for seed in seeds]
+    keep, minute = np.exp(-WINDOW_MINUTES / COMPARTMENT_MINUTES), places.first_minute + column
+    rngs = [event_rng(seed, minute, WANDERING) for seed in places.seeds]
     fresh = np.stack([rng.standard_normal(z.shape[2], dtype=np.float32) for rng in rngs])
-    away = z[EMERGENCY_LOG] - np.float32(habits.emergency_log)
-    spread = np.float32(EMERGENCY_SD * np.sqrt(1 - keep**2))
-    z[EMERGENCY_LOG] = np.float32(habits.emergency_log) + np.float32(keep) * away + spread * fresh
+    usual, spread = np.float32(habits.compartment_odds), np.float32(COMPARTMENT_SD * np.sqrt(1 - keep**2))
+    wandered = usual + np.float32(keep) * (z[COMPARTMENT_ODDS] - usual) + spread * fresh
+    is_up = weighing.scanners_up(z, places, column) > 0
+    z[COMPARTMENT_ODDS] = np.where(is_up, wandered, z[COMPARTMENT_ODDS])
 
 
 def weigh_minute(w: weighing.Weighing, rows: dict[str, list[NDArray[np.float64]]]) -> None:

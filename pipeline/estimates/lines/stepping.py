@@ -16,8 +16,8 @@ from pipeline.estimates.lines.filter import (
     CHECKIN_LOG,
     CHECKS,
     COMES,
+    COMPARTMENT_ODDS,
     DOUBT,
-    EMERGENCY_LOG,
     EVENTS,
     FACTOR,
     FINISHING,
@@ -70,7 +70,7 @@ LOW, SHIFT = U(63), U(6)  # the low bits of a chance, which round; the others ch
 # of each site in this minute:
 (STATIONS, BOOTHS, SCANNERS, RATE, PACE, SERVING) = range(6)
 # of each particle: arrivals over those expected, voters that a station serves [1/min], part of a booth's phase that
-# ends in the step, voters that a scanner serves in the step, hazard of the emergency compartment [1/min]:
+# ends in the step, voters that a scanner serves in the step, share that uses the emergency compartment:
 (COMING, CHECKING, ENDING, READING, TURNING) = range(5)
 
 
@@ -124,7 +124,7 @@ def speeds(z: Array, dt: float) -> Array:
     np.exp(-z[CHECKIN_LOG], out=found[CHECKING])
     np.subtract(1, np.exp(F(-2 * dt) * np.exp(-z[MARKING_LOG])), out=found[ENDING])
     np.multiply(np.exp(-z[SCAN_LOG]), F(dt), out=found[READING])
-    np.exp(z[EMERGENCY_LOG], out=found[TURNING])
+    np.divide(1, 1 + np.exp(-z[COMPARTMENT_ODDS]), out=found[TURNING])
     return found
 
 
@@ -269,13 +269,13 @@ def scan(
         if is_on[k]:
             for i in range(n):
                 up[i] += ONE if z[HEAD + k, s, i] == UP else NONE
-    add(line, marked)
+    for i in range(n):
+        chance = (F(u[CHANGES, i]) + HALF) / ROOM
+        turned = np.floor(marked[i] * speed[TURNING, s, i] + chance) if up[i] == NONE else NONE
+        line[i] += marked[i] - turned
     for i in range(n):
         mean[i] = min(up[i], line[i]) * speed[READING, s, i] * number[SCANNER_PHASES]
     scanned = finish(line, z[SCAN_PHASES, s], draw(mean, u[READS], quantiles), number[SCANNER_PHASES])
-    for i in range(n):
-        mean[i] = line[i] * speed[TURNING, s, i] * number[MINUTES] if up[i] == NONE else NONE
-    leave(line, line, draw(mean, u[CHANGES], quantiles))
     add(z[SCANNED, s], scanned)
     for i in range(n):
         scanned[i] /= max(up[i], ONE)

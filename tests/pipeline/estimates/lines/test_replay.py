@@ -40,26 +40,41 @@ def test_weights_of_a_part_stay_its_own_only_where_the_parts_are_apart():
     assert (logw[1, 1] == logw[0, 1]).all()
 
 
-def wandered(log: float, sites: int, minutes: int) -> np.ndarray:
-    """The emergency compartment's hazard, in the log, of sites that all begin with one value: sites x particles."""
-    habits, z = replay.habits_of(Settings()), np.zeros((particle.HEAD, sites, 20_000), np.float32)
-    z[particle.EMERGENCY_LOG] = log
-    for minute in range(0, minutes, windows.WINDOW_MINUTES):
-        replay.wander(z, habits, list(range(1, sites + 1)), 600 + minute)
-    return z[particle.EMERGENCY_LOG]
+def wandered(odds: float, sites: int, minutes: int, is_up: bool = True) -> np.ndarray:
+    """Log odds of the emergency compartment at sites that all begin with one value: sites x particles."""
+    habits, z = replay.habits_of(Settings()), np.zeros((particle.HEAD + 2, sites, 20_000), np.float32)
+    z[particle.COMPARTMENT_ODDS], z[particle.HEAD] = odds, particle.UP if is_up else particle.STOP
+    open_all_day, lit = np.ones((sites, minutes), bool), np.full((sites, 1), np.inf)
+    places = SimpleNamespace(
+        seeds=list(range(1, sites + 1)), first_minute=600, scanners=np.ones(sites, np.int64), scanning=open_all_day,
+        dark_from=lit, dark_until=lit,
+    )  # fmt: skip
+    for column in range(0, minutes, windows.WINDOW_MINUTES):
+        replay.wander(z, places, habits, column)
+    return z[particle.COMPARTMENT_ODDS]
 
 
-def test_a_hazard_is_forgotten_as_an_autoregression_does():
+def test_a_share_is_forgotten_as_an_autoregression_does():
     # x' = m + r (x - m) + s sqrt(1 - r^2) e: after n steps mean m + r^n (x - m), variance s^2 (1 - r^2n) (Box & Jenkins,
-    # from memory); r^n is 1/e over EMERGENCY_MINUTES
-    usual = replay.habits_of(Settings()).emergency_log
-    found = wandered(usual + 2, 1, int(replay.EMERGENCY_MINUTES))
+    # from memory); r^n is 1/e over COMPARTMENT_MINUTES
+    usual = replay.habits_of(Settings()).compartment_odds
+    found = wandered(usual + 2, 1, int(replay.COMPARTMENT_MINUTES))
     assert found.mean() == pytest.approx(usual + 2 / np.e, abs=0.05)
-    assert found.std() == pytest.approx(replay.EMERGENCY_SD * np.sqrt(1 - np.exp(-2)), rel=0.03)
+    assert found.std() == pytest.approx(replay.COMPARTMENT_SD * np.sqrt(1 - np.exp(-2)), rel=0.03)
     late = wandered(usual + 2, 1, 12 * 60)
-    assert late.mean() == pytest.approx(usual, abs=0.05)
-    assert late.std() == pytest.approx(replay.EMERGENCY_SD, rel=0.03)
+    assert late.mean() == pytest.approx(usual, abs=0.06)
+    assert late.std() == pytest.approx(replay.COMPARTMENT_SD, rel=0.03)
 
 
-def test_a_hazard_wanders_alike_whoever_is_beside():
+def test_a_share_holds_during_a_stop():
+    assert (wandered(1.5, 1, 120, is_up=False) == 1.5).all()
+
+
+def test_every_share_is_nearly_as_likely():
+    odds = wandered(0.0, 1, 12 * 60)
+    tenths = np.histogram(1 / (1 + np.exp(-odds)), bins=10, range=(0, 1))[0] / odds.size
+    assert tenths == pytest.approx(np.full(10, 0.1), abs=0.02)
+
+
+def test_a_share_wanders_alike_whoever_is_beside():
     assert np.array_equal(wandered(-3, 1, 30)[0], wandered(-3, 3, 30)[0])

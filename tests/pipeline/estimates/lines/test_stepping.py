@@ -98,13 +98,34 @@ def test_people_at_booths_follow_littles_law():
 
 def test_nobody_is_lost_between_the_doors():
     z, rng, site = start(500, service=1.0, scanners=2), np.random.default_rng(7), places(1.0, stations=2, scanners=2)
-    z[particle.EMERGENCY_LOG] = -50
+    z[particle.COMPARTMENT_ODDS] = -50
     run(z, site, 45, 1.0, rng)
     inside = sum(z[row] for row in (particle.CHECKIN, particle.MARKING, particle.FINISHING, particle.SCANNING))
     counted = z[particle.HEAD + 2] + z[particle.HEAD + 3]
     assert (inside >= 0).all()
     assert (inside + counted).mean() == pytest.approx(45, rel=0.03)
     assert counted == pytest.approx(z[particle.SCANNED], abs=0.01)
+
+
+def test_of_those_who_come_to_a_stopped_scanner_one_share_uses_the_compartment_and_the_rest_waits():
+    # Thinning of a Poisson stream (Kingman 1993, Poisson Processes, section 5.1): the line grows in a straight line
+    z, rng, site = start(4_000, service=0.1, scanners=1), np.random.default_rng(12), places(1.0, stations=5, scanners=1)
+    z[particle.COMPARTMENT_ODDS] = np.log(0.3 / 0.7)
+    z[particle.HEAD] = particle.STOP
+    never = replace(STEADY, jam_minutes=1e9, fault_minutes=1e9)
+    run(z, site, 60, 1.0, rng, habits=never)
+    first = z[particle.SCANNING].mean()
+    run(z, site, 60, 1.0, rng, habits=never)
+    assert z[particle.SCANNING].mean() - first == pytest.approx(0.7 * 60, rel=0.03)
+
+
+def test_nobody_uses_the_compartment_while_one_of_two_scanners_reads():
+    z, rng, site = start(1_000, service=0.1, scanners=2), np.random.default_rng(13), places(1.0, stations=5, scanners=2)
+    z[particle.COMPARTMENT_ODDS] = 50
+    z[particle.HEAD] = particle.STOP
+    run(z, site, 60, 1.0, rng, habits=replace(STEADY, jam_minutes=1e9, fault_minutes=1e9))
+    inside = sum(z[row] for row in (particle.CHECKIN, particle.MARKING, particle.FINISHING, particle.SCANNING))
+    assert (inside + z[particle.SCANNED]).mean() == pytest.approx(60, rel=0.03)
 
 
 def test_the_level_is_learnt_as_the_exact_normal_recursion_says():

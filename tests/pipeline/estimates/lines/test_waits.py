@@ -55,7 +55,7 @@ def test_a_late_opening_costs_what_the_crowd_waited_meanwhile(gear, day):
     assert found["S2", "late-opening"]["voter_minutes_mean"] == 0
 
 
-NO_EMERGENCY = FEW | {"lines.emergency_hazard": 0.0}  # who may drop the ballot into a box does not wait
+NO_EMERGENCY = FEW | {"lines.compartment_share": 0.0}  # who may drop the ballot into a box does not wait
 
 
 def stood(gear, since: float = 90) -> list[dict]:
