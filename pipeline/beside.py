@@ -4,6 +4,7 @@ nothing arrives, and the day is replayed in a process of its own, so that no tic
 
 import os
 import signal
+import threading
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -14,7 +15,7 @@ from multiprocessing.process import BaseProcess
 from types import TracebackType
 
 from pipeline import run
-from pipeline.contracts.estimates import FIRST, WITHOUT_LINES
+from pipeline.contracts.estimates import FIRST
 from pipeline.contracts.known import Known
 
 REFRESH = timedelta(seconds=60)  # without news the estimates are made anew this often: our choice
@@ -22,7 +23,6 @@ LOWER = 5  # by how much the replay gives way to the intake and the board (steps
 SHARE = 0.5  # of the time that what follows may run, so that a board of many screens keeps a processor: our choice
 AT_LEAST_SECONDS = 0.5  # that is worked on what follows before more is taken, so that it comes to an end: our choice
 STOP_SECONDS = 5.0
-LONG_SECONDS = 20.0  # after which the first lines take long: our choice
 
 
 def work(line: Connection) -> None:
@@ -32,7 +32,9 @@ def work(line: Connection) -> None:
     is_first = True
     while True:
         try:
-            line.send(run.estimate_what_can(line.recv()))
+            known, is_in_turn = line.recv()
+            for made in run.estimate_in_turn(known) if is_in_turn else [run.estimate_what_can(known)]:
+                line.send(made)
         except (EOFError, OSError):
             return
         if is_first:  # which the board may be waiting for
@@ -70,13 +72,13 @@ class Beside:
         if self._process is None:
             self.start()
 
-    def begin(self, known: Known) -> bool:
-        """Has the estimates worked out; False where the process cannot be had."""
+    def begin(self, known: Known, is_in_turn: bool = False) -> bool:
+        """Has the estimates worked out; False where the process cannot be had. In turn: first those without lines."""
         try:
             if self._process is None or not self._process.is_alive():
                 self.start()
             assert self._line is not None
-            self._line.send(known)
+            self._line.send((known, is_in_turn))
         except OSError:
             self.close()
             return False
@@ -93,7 +95,7 @@ class Beside:
         theirs.close()  # so that either end notices when the other is gone
 
     def done(self) -> run.Estimated | None:
-        """What has been worked out, once; None while it is at work, or where the process has died."""
+        """What has been worked out, once; None while there is nothing new, or where the process has died."""
         if not self._is_at_work or self._line is None:
             return None
         try:
@@ -103,6 +105,8 @@ class Beside:
         except (EOFError, OSError):
             self.close()
             return None
+        if found.is_awaited:  # the rest follows
+            return found
         self._is_at_work = False
         took = time.monotonic() - self._begun
         self._rest_until = time.monotonic() + took * (1 - SHARE) / SHARE
@@ -130,9 +134,8 @@ class Fresh:
         self._writer, self._beside = writer, beside
         self._lines = writer.shown.lines  # the newest
         self._begun_at: datetime | None = None
-        self._is_owed = False  # the complete answer was published for its own time, and news since is to follow
-        self._asked_at: float | None = None  # when the first lines were asked for, by the monotonic clock
-        self._has_more = False  # what needs no lines is published beside what has come
+        self._is_asked = False  # for the first lines
+        self._early: run.Estimated | None = None  # what needs no lines, made before the first ones
         self._is_behind = False  # rows have come since the newest replay began
         self._news: Known | None = None  # what was known when tickets were made last
         self._next: run.Making | None = None  # what follows next, its tickets made already or not
@@ -141,7 +144,6 @@ class Fresh:
 
     def look(self, has_news: bool, now: datetime) -> run.Estimated | None:
         """What to publish at once, None where nothing is."""
-        has_news, self._is_owed = has_news or self._is_owed, False
         if self._beside is not None and self._lines is None and self._begun_at is None:
             self._writer.recall(now)
             self._lines = self._writer.shown.lines
@@ -149,7 +151,7 @@ class Fresh:
         self._is_behind |= has_news
         is_due = self._begun_at is None or now - self._begun_at >= REFRESH
         is_wanted = (is_due or self._is_behind) and (self._beside is None or self._beside.is_free())
-        if not (has_news or done or is_wanted or self.is_long_since()):
+        if not (has_news or done or is_wanted):
             return None
         known = self._writer.known(self._writer.present(now))
         if known is None:
@@ -162,8 +164,7 @@ class Fresh:
         if self._lines is None:
             return self.at_start(known, self._beside, done, has_news, now)
         if done is not None and done.lines is self._lines and self._writer.shown.is_awaited:
-            self._is_owed = self._is_behind
-            return done
+            return self.tickets_of(known, done) if self._is_behind else done
         is_complete = done is not None and done.lines is self._lines and not self._is_behind
         if is_wanted and self._beside.begin(known):
             self._begun_at, self._is_behind = now, False
@@ -179,27 +180,22 @@ class Fresh:
     def at_start(
         self, known: Known, beside: Beside, done: run.Estimated | None, has_news: bool, now: datetime
     ) -> run.Estimated | None:
-        """What has come, at once, while the first lines are worked out beside; where these take long, also what needs
-        none; everything here, should they fail.
+        """What has come, at once, while the first lines are worked out beside, and what needs none as soon as that is
+        there; everything here, should they fail.
         """
         if not self._writer.shown.is_awaited:
             beside.warm_up()
             return run.awaited(known)
         if not beside.is_at_work():
-            has_failed = self._asked_at is not None if done is None else done.lines is None
-            if has_failed or not beside.begin(known):
+            has_failed = self._is_asked if done is None else done.lines is None
+            if has_failed or not beside.begin(known, is_in_turn=True):
                 return self.complete(known, now)
-            self._begun_at, self._is_behind, self._asked_at = now, False, time.monotonic()
-        is_long = self.is_long_since()
-        if not (has_news or is_long):
-            return None
-        self._has_more |= is_long
-        return run.awaited(known, WITHOUT_LINES if self._has_more else ())
-
-    def is_long_since(self) -> bool:
-        """Whether the first lines have come to take long, and nothing has been published for that."""
-        is_asked = self._lines is None and self._asked_at is not None and not self._has_more
-        return is_asked and time.monotonic() - (self._asked_at or 0.0) >= LONG_SECONDS
+            self._begun_at, self._is_behind, self._is_asked = now, False, True
+        if done is not None:
+            self._early = done
+            # Takes seconds, and is needed as soon as the lines are there: not then, while somebody waits.
+            threading.Thread(target=import_module, args=("pipeline.estimates.answers",), daemon=True).start()
+        return run.awaited(known, self._early) if has_news or done else None
 
     def complete(self, known: Known, now: datetime) -> run.Estimated:
         """Everything worked out here and now: at the start, and after a change of the roster or the assumptions."""
@@ -208,9 +204,9 @@ class Fresh:
         self._at_work = self._next = None
         return made
 
-    def tickets_of(self, known: Known) -> run.Estimated:
-        """The tickets of now beside everything as it is shown; the rest is to follow."""
-        shown = self._writer.shown
+    def tickets_of(self, known: Known, shown: run.Estimated | None = None) -> run.Estimated:
+        """The tickets of now beside everything as it is shown, or is to be; the rest is to follow."""
+        shown = shown or self._writer.shown
         making = run.Making(known, shown.lines or self._lines)
         making.step()
         self._news = known

@@ -3,7 +3,7 @@
 sources → contracts → normalise → store → estimates → outputs → dashboard
 """
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from hashlib import sha256
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, cast
 import polars as pl
 from pandera.errors import SchemaError
 
-from pipeline.contracts.estimates import AWAITED, ESTIMATES, FIRST
+from pipeline.contracts.estimates import AWAITED, ESTIMATES, FIRST, WITHOUT_LINES
 from pipeline.contracts.events import SiteLoads
 from pipeline.contracts.known import Known
 from pipeline.errors import BookEmpty, SourceError
@@ -34,6 +34,7 @@ from pipeline.store.people import People
 if TYPE_CHECKING:
     from pipeline.estimates import LinesThen  # loading what the estimates stand on takes seconds: see `estimate_all`
 
+IN_ORDER = (FIRST, *(what for what in ESTIMATES if what != FIRST))
 ORIGINAL_IN_WORK = "incoming.part"  # one writer, so one name is enough; a killed writer's is written over
 LOADS = "loads"  # published beside the estimates for the next writer, see `Writer.recall`
 RECALLED = timedelta(hours=1)  # lines that are older are not stood on by a writer that is begun anew: our choice
@@ -264,8 +265,6 @@ class Writer:
 
         Nothing, where the lines are too old to stand on, or were made otherwise than this version makes them.
         """
-        from pipeline.estimates import LinesThen  # see estimate_all
-
         if not self.book.published.exists():
             return
         with read.Snapshot(self.book.published) as snapshot:
@@ -275,6 +274,8 @@ class Writer:
         then = self.known(meta["lines_at"])
         if then is None or now - then.at > RECALLED or len(frames) < len(found):
             return
+        from pipeline.estimates import LinesThen  # see estimate_all
+
         try:
             loads = SiteLoads.validate(frames.pop(LOADS))
             checked = {what: cast(pl.DataFrame, model.validate(frames[what])) for what, model in ESTIMATES.items()}
@@ -308,24 +309,22 @@ def refusal(file: Incoming, reason: str) -> Receipt:
 
 
 class Making:
-    """The estimates of one time, made one after another, the tickets first; a fault in one costs none of the others.
+    """The estimates of one time, made one after another; a fault in one costs none of the others.
 
     Parameters
     ----------
     lines : lines of an earlier time to stand on; without them the day is replayed up to T
-    whats : which estimates
+    whats : which estimates, in which order
     """
 
-    def __init__(
-        self, known: Known, lines: "LinesThen | None" = None, whats: Collection[str] = tuple(ESTIMATES)
-    ) -> None:
+    def __init__(self, known: Known, lines: "LinesThen | None" = None, whats: Collection[str] = IN_ORDER) -> None:
         from pipeline.estimates import Answers  # see estimate_all
 
         self.known, self.lines = known, lines
         self._answers = Answers(known)
         if lines is not None:
             self._answers.stand_on(lines)
-        self._left = sorted(whats, key=lambda what: what != FIRST)
+        self._left = list(whats)
         self._found: dict[str, pl.DataFrame] = {}
         self._failed: dict[str, str] = {}
 
@@ -363,16 +362,24 @@ def estimate_what_can(known: Known, lines: "LinesThen | None" = None) -> Estimat
     return making.made()
 
 
-def awaited(known: Known, whats: Collection[str] = ()) -> Estimated:
-    """The estimates that were asked for, none of which stands on lines; all others are said to be awaited."""
-    others = {what: AWAITED for what in ESTIMATES if what not in whats}
-    if not whats:  # without loading what the estimates stand on
-        return Estimated(known.at, failed=others)
-    making = Making(known, whats=whats)
-    while not making.is_done():
+def estimate_in_turn(known: Known) -> Iterator[Estimated]:
+    """First what needs no lines, all else being awaited; then everything. Each is made once."""
+    others = tuple(what for what in IN_ORDER if what not in WITHOUT_LINES)
+    making = Making(known, whats=(*WITHOUT_LINES, *others))
+    for _ in WITHOUT_LINES:
         making.step()
     made = making.made()
-    return replace(made, failed=others | made.failed)
+    yield replace(made, failed=dict.fromkeys(others, AWAITED) | made.failed)
+    for _ in others:
+        making.step()
+    yield making.made()
+
+
+def awaited(known: Known, early: Estimated | None = None) -> Estimated:
+    """What has come, every estimate being awaited but those that have been made early, for a time of their own."""
+    if early is None:
+        return Estimated(known.at, failed=dict.fromkeys(ESTIMATES, AWAITED))
+    return replace(early, at=known.at, since=early.at)
 
 
 def estimate_all(known: Known, whats: Iterable[str] = tuple(ESTIMATES)) -> dict[str, pl.DataFrame]:

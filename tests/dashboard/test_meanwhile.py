@@ -11,7 +11,6 @@ from streamlit.testing.v1 import AppTest
 import dashboard
 from dashboard.navigation import VIEWS
 from pipeline import run
-from pipeline.contracts.estimates import WITHOUT_LINES
 from pipeline.store.book import open_book
 
 APP = Path(dashboard.__file__).with_name("app.py")
@@ -20,12 +19,12 @@ SAID = "The lines are being worked out"
 
 
 @contextmanager
-def awaiting(book: Path, *whats: str) -> Iterator[None]:
-    """A writer that has published what has come and these estimates, and is at work."""
+def awaiting(book: Path, is_early: bool = False) -> Iterator[None]:
+    """A writer that has published what has come, or also what needs no lines, and is at work."""
     with run.Writer(open_book(book), AT) as writer:
         known = writer.known(AT)
         assert known is not None
-        writer.show(run.awaited(known, whats), AT)
+        writer.show(run.awaited(known, next(run.estimate_in_turn(known)) if is_early else None), AT)
         yield
 
 
@@ -65,7 +64,7 @@ def test_what_has_come_is_shown_meanwhile_danger_first(open_page: Callable[[str]
 
 
 def test_what_needs_no_lines_is_shown_as_soon_as_it_is_there(open_page: Callable[[str], AppTest], copied: Path):
-    with awaiting(copied, *WITHOUT_LINES):
+    with awaiting(copied, is_early=True):
         app = open_page("opening_closing")
         assert not app.exception and SAID in said(app) and "sites in the roster" not in said(app)
 

@@ -1,5 +1,7 @@
 """Estimates beside the intake: news is published on the lines made last, and the complete answer follows."""
 
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
@@ -10,6 +12,7 @@ import pytest
 from pipeline import run
 from pipeline.beside import Beside
 from pipeline.contracts.estimates import AWAITED, ESTIMATES, WITHOUT_LINES
+from pipeline.contracts.known import Known
 from pipeline.store import read
 from pipeline.store.book import Book, open_book
 from pipeline.watch import Watcher
@@ -23,6 +26,23 @@ CALL = "ticket_id,opened_at,site,text,status\nK77,2026-11-03T09:44:00,Marlpit,ou
 def beside() -> Iterator[Beside]:
     with Beside() as found:
         yield found
+
+
+class AsTold(Beside):
+    """One that answers what a test tells, when it tells it."""
+
+    tells: run.Estimated | None = None
+
+    def warm_up(self) -> None: ...
+
+    def begin(self, known: Known, is_in_turn: bool = False) -> bool:
+        self._is_at_work = True
+        return True
+
+    def done(self) -> run.Estimated | None:
+        told, self.tells = self.tells, None
+        self._is_at_work = self._is_at_work and (told is None or told.is_awaited)
+        return told
 
 
 def published(book: Book) -> tuple[dict, dict]:
@@ -190,20 +210,45 @@ def test_a_first_start_publishes_what_has_come_without_waiting_for_the_lines_and
         assert all(expected[what].equals(frame) for what, frame in published(book)[1].items())
 
 
-def test_where_the_first_lines_take_long_what_needs_none_is_published_before_them(
-    write_day: Callable[..., Path], tmp_path: Path, beside: Beside, monkeypatch: pytest.MonkeyPatch
+def test_what_needs_no_lines_is_published_before_them_and_stays_beside_a_call_that_comes_meanwhile(
+    write_day: Callable[..., Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
-    monkeypatch.setattr("pipeline.beside.LONG_SECONDS", 0.0)
-    book, day = open_book(tmp_path / "book", create=True), write_day()
-    with run.Writer(book, NOW) as writer:
+    monkeypatch.setattr(run, "estimate_what_can", lambda *_: pytest.fail("the intake waited"))
+    book, day, later = open_book(tmp_path / "book", create=True), write_day(), NOW + timedelta(minutes=1)
+    with run.Writer(book, NOW) as writer, AsTold() as beside:
         watcher = Watcher(writer, [day], [], lambda _: None, beside=beside)
         watcher.round(NOW)
+        watcher.round(NOW)  # asks
+        early, complete = run.estimate_in_turn(read.known_at(writer.rows(), NOW))
+        beside.tells = early
         watcher.round(NOW)
         assert awaited(book) == set(ESTIMATES) - set(WITHOUT_LINES)
-        then = run.awaited(read.known_at(writer.rows(), NOW), WITHOUT_LINES).frames
-        until_complete(watcher, book, NOW)
+        (day / "tickets-0945.csv").write_text(CALL)
+        watcher.round(later)
+        meta, _ = published(book)
+        assert (meta["at"], meta["rest_at"]) == (later, NOW)
+        assert awaited(book) == set(ESTIMATES) - set(WITHOUT_LINES)
+        beside.tells = complete
+        watcher.round(later)  # the complete answer has the call beside it at once
+        meta, frames = published(book)
+        assert (meta["at"], meta["lines_at"]) == (later, NOW) and "K77" in frames["tickets"]["ticket_id"]
         whole = run.estimate_all(read.known_at(writer.rows(), NOW), WITHOUT_LINES)
-        assert all(whole[what].equals(frame) for what, frame in then.items()) and set(then) == set(WITHOUT_LINES)
+        assert all(whole[what].equals(frame) and complete.frames[what].equals(frame)
+                   for what, frame in early.frames.items()) and set(early.frames) == set(WITHOUT_LINES)  # fmt: skip
+
+
+def test_a_writer_without_lines_to_recall_does_not_load_the_estimates_for_it(
+    write_day: Callable[..., Path], tmp_path: Path
+):
+    # `wardbook take` leaves a book so; loading takes seconds, in which the first call waited
+    run.take([write_day()], tmp_path / "book", NOW)
+    code = (
+        "import sys; from datetime import datetime, UTC; from pathlib import Path; from pipeline import run; "
+        "from pipeline.store.book import open_book; now = datetime(2026, 11, 3, 16, tzinfo=UTC)\n"
+        "with run.Writer(open_book(Path(sys.argv[1])), now) as writer: writer.recall(now)\n"
+        "assert writer.shown.lines is None and 'pipeline.estimates.answers' not in sys.modules"
+    )
+    subprocess.run([sys.executable, "-c", code, str(tmp_path / "book")], check=True)
 
 
 def test_a_process_that_dies_over_the_first_lines_leaves_them_to_the_writer(
