@@ -79,6 +79,12 @@ def folder() -> Path:
     return Path(named)
 
 
+def own_words() -> str:
+    """The county's own words for reading tickets, as the book has them now."""
+    file = Book(folder()).vocabulary
+    return file.read_text("utf-8") if file.exists() else ""
+
+
 def on_disk() -> Seen | None:
     """Which snapshot is published; costs one look at the file's entry."""
     try:
@@ -141,6 +147,11 @@ class Newest:
         """The snapshot that a reader has made ready; None where none is at work, or it has none yet."""
         found = self._shown
         return found if self.is_read_ahead and found is not None and found.folder == str(folder()) else None
+
+    def is_awaited(self) -> bool:
+        """Whether the snapshot that is shown has no lines yet."""
+        found = self.ready()
+        return found is not None and found.present is not None and found.present.is_awaited
 
     def show(self, made: Published) -> None:
         """Shows a snapshot from now on."""

@@ -42,6 +42,12 @@ def work(line: Connection) -> None:
         is_first = False
 
 
+def load(own: str) -> None:
+    """Loads what tickets are read by, with the county's own words: later somebody would wait for it."""
+    import_module("pipeline.estimates.answers")
+    import_module("pipeline.normalise.wording").vocabulary(own)
+
+
 class Beside:
     """A process in which the estimates of one time are worked out while the intake goes on."""
 
@@ -193,8 +199,7 @@ class Fresh:
             self._begun_at, self._is_behind, self._is_asked = now, False, True
         if done is not None:
             self._early = done
-            # Takes seconds, and is needed as soon as the lines are there: not then, while somebody waits.
-            threading.Thread(target=import_module, args=("pipeline.estimates.answers",), daemon=True).start()
+            threading.Thread(target=load, args=(known.vocabulary,), daemon=True).start()
         return run.awaited(known, self._early) if has_news or done else None
 
     def complete(self, known: Known, now: datetime) -> run.Estimated:

@@ -1,5 +1,6 @@
 """While the first lines are being worked out every page says so, and shows what is known without them."""
 
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -9,6 +10,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
+from dashboard import meanwhile
 from dashboard.navigation import VIEWS
 from pipeline import run
 from pipeline.store.book import open_book
@@ -63,6 +65,17 @@ def test_what_has_come_is_shown_meanwhile_danger_first(open_page: Callable[[str]
     assert "“the yellow barn past the mill”" in text  # nobody recognises it
 
 
+def test_until_the_words_are_learnt_calls_are_shown_as_they_came_with_the_caution(
+    open_page: Callable[[str], AppTest], copied: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(meanwhile, "LEARNT", threading.Event())
+    monkeypatch.setattr(meanwhile, "read_tickets", lambda *_: pytest.fail("the page waited"))
+    with awaiting(copied):
+        text = said(open_page("now"))
+    assert "the newest first: they are not yet read for danger" in text and "Not yet read" in text
+    assert "No technician goes there" in text and "a power line is down across the driveway" in text
+
+
 def test_what_needs_no_lines_is_shown_as_soon_as_it_is_there(open_page: Callable[[str], AppTest], copied: Path):
     with awaiting(copied, is_early=True):
         app = open_page("opening_closing")
@@ -75,3 +88,8 @@ def test_once_the_lines_are_there_nothing_says_that_they_are_awaited(open_page: 
     with run.Writer(open_book(copied), AT) as writer:
         writer.publish(AT, AT)
         assert SAID not in said(open_page("now")) and "sites likely over 30" in said(open_page("now"))
+
+
+def test_once_the_words_are_learnt_calls_are_read():
+    meanwhile.learn("")
+    assert meanwhile.LEARNT.is_set()
