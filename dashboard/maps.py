@@ -21,7 +21,7 @@ LEAST_TOP = 100.0  # end of the scale of stakes while nothing is at stake [voter
 MAP_HEIGHT = 430
 LABELLED = 7  # sites with their name on the map [count]
 ROVER_PARTS = ("rover_id", "doing", "to", "latitude", "longitude", "to_latitude", "to_longitude")
-MARKED_PX2 = 150  # area of a mark for danger or suspended voting [px²]
+MARKED_PX2, MARKED_BELOW_PX = 260, 20.0  # area of a mark for danger or suspended voting [px²], its word beneath [px]
 SITE_PARTS = [
     "name",
     "longitude",
@@ -77,6 +77,7 @@ def county_map(
     here = [r for r in rovers if r["doing"] != "off shift"]
     told = here if len(here) <= ROVERS_NAMED else []
     crowded = left_of_another(told, degree)
+    in_danger, suspended = marked(rows, figures.IN_DANGER), marked(rows, "suspended")
     drawn = filled(
         map_mold(colours, height, by, far.height > 0),
         {
@@ -86,12 +87,12 @@ def county_map(
             "going": [r for r in rovers if r["to_latitude"] is not None],
             "off": [r for r in dots if r["off"] > 0],
             "dots": dots,
-            "danger": marked(rows, figures.IN_DANGER),
-            "suspended": marked(rows, "suspended"),
+            "danger": in_danger,
+            "suspended": suspended,
             "here": here,
             "free": [r for r in told if r["rover_id"] not in crowded],
             "crowded": [r for r in told if r["rover_id"] in crowded],
-            "named": readable([r for r in reversed(dots) if r["stake"] > 0], here, degree),
+            "named": readable([r for r in reversed(dots) if r["stake"] > 0], here, degree, [*in_danger, *suspended]),
         },
     )
     for layer in drawn["layer"]:
@@ -180,25 +181,31 @@ def map_mold(colours: Palette, height: int, by: str, is_crowded: bool) -> str:
         base("dots")
         .mark_circle(opacity=1, stroke=colours.ink, strokeWidth=0.6)
         .encode(**at, size=size, color=alt.Color("shade:Q", **shading), tooltip=tip),
-        *mark_of("danger", "triangle-up", colours.danger, at),
-        *mark_of("suspended", "diamond", colours.ink, at),
         base("here")
         .mark_square(size=120, color=colours.accent, opacity=1)
         .encode(**at, tooltip=["rover_id:N", "doing:N", "to:N"]),
         rover_names("free", "left", colours).encode(**at),
         rover_names("crowded", "right", colours).encode(**at),
         base("named").mark_text(dy=-LABEL_ABOVE_PX, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
+        *mark_of("suspended", "diamond", colours.ink, colours.paper, at),
+        *mark_of("danger", "triangle-up", colours.danger, colours.paper, at),
     ]
     return json.dumps(
         finish(alt.layer(*layers).project(type="mercator", pointRadius=FAR_PX), colours, height).to_dict()
     )
 
 
-def mark_of(rows: str, shape: str, colour: str, at: dict[str, Any]) -> list[alt.Chart]:
-    """A filled shape, and the word for it beneath."""
-    shapes = base(rows).mark_point(shape=shape, size=MARKED_PX2, filled=True, color=colour, opacity=1)
-    word = base(rows).mark_text(dy=LABEL_ABOVE_PX, fontSize=11, fontWeight="bold", color=colour)
-    return [shapes.encode(**at, tooltip=["name:N", "state:N"]), word.encode(**at, text="state:N")]
+def mark_of(rows: str, shape: str, colour: str, paper: str, at: dict[str, Any]) -> list[alt.Chart]:
+    """A filled shape, and the word for it beneath; both stand out from what they lie on."""
+    beneath: dict[str, Any] = {"dy": MARKED_BELOW_PX, "fontSize": 11, "fontWeight": "bold"}
+    shapes = base(rows).mark_point(shape=shape, size=MARKED_PX2, fill=colour, stroke=paper, strokeWidth=1.5, opacity=1)
+    halo = base(rows).mark_text(**beneath, color=paper, stroke=paper, strokeWidth=4)
+    word = base(rows).mark_text(**beneath, color=colour)
+    return [
+        shapes.encode(**at, tooltip=["name:N", "state:N"]),
+        halo.encode(**at, text="state:N"),
+        word.encode(**at, text="state:N"),
+    ]
 
 
 @once
@@ -235,17 +242,26 @@ def rover_names(rovers: str, side: Literal["left", "right"], colours: Palette) -
     )
 
 
-def readable(sites: Sequence[dict[str, Any]], rovers: Sequence[dict[str, Any]], degree: float) -> list[dict[str, Any]]:
+def readable(
+    sites: Sequence[dict[str, Any]],
+    rovers: Sequence[dict[str, Any]],
+    degree: float,
+    told: Sequence[dict[str, Any]] = (),
+) -> list[dict[str, Any]]:
     """The sites to be named, the most at stake first, leaving out those whose name would lie on another's.
 
     Parameters
     ----------
     degree : how many px a degree of latitude takes
+    told : sites with a word for how they stand beneath them, which no name may lie on either
     """
     if not sites:
         return []
     flat = math.cos(math.radians(sites[0]["latitude"]))
     taken = [(r["longitude"] * degree * flat + 24, r["latitude"] * degree, 24.0) for r in rovers]
+    for site in told:
+        x, y = site["longitude"] * degree * flat, site["latitude"] * degree
+        taken += [(x, y, LETTER_PX), (x, y - MARKED_BELOW_PX, len(site["state"]) * LETTER_PX / 2)]
     named: list[dict[str, Any]] = []
     for site in sites:
         half = len(site["name"]) * LETTER_PX / 2

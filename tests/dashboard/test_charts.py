@@ -143,7 +143,7 @@ def test_the_map_marks_danger_and_suspended_voting_with_a_shape_and_a_word_howev
     layers = maps.county_map(pl.concat([many_sites(1000), pl.DataFrame(held)]), [], theme.LIGHT)["layer"]
     shapes = {la["mark"].get("shape"): la for la in layers if la["mark"]["type"] == "point"}
     assert [row["name"] for row in shapes["triangle-up"]["data"]["values"]] == ["A"]
-    assert shapes["triangle-up"]["mark"]["color"] == theme.LIGHT.danger
+    assert shapes["triangle-up"]["mark"]["fill"] == theme.LIGHT.danger
     assert [row["name"] for row in shapes["diamond"]["data"]["values"]] == ["B"]
     said = [r.get("state") for la in layers if la["mark"]["type"] == "text" for r in la["data"]["values"]]
     assert "danger reported" in said and "suspended" in said
