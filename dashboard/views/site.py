@@ -127,7 +127,7 @@ def counters_of(picture: Picture, site_id: str) -> pl.DataFrame:
 
 @once
 def chart_of(picture: Picture, site_id: str, what: str, colours: Palette) -> dict | None:
-    """A chart of a site on the day's axis: its tickets, its steps, what was off mains, or its counters."""
+    """A chart of a site on the day's axis: its tickets, its steps, what was off mains, visits, or its counters."""
     place, at, zone = place_of(picture, site_id), picture.at, picture.zone
     span = panels.day_span(picture, place["opens_at"], place["closes_at"])
     if what == "tickets":
@@ -145,10 +145,34 @@ def chart_of(picture: Picture, site_id: str, what: str, colours: Palette) -> dic
     elif what == "off mains":
         spans = off_mains(picture, site_id)
         drawn = day_charts.span_panel(spans, at, span, zone, colours, "unit_id") if spans.height else None
+    elif what == "visits":
+        stays = visits_of(picture, site_id)
+        drawn = day_charts.span_panel(stays, at, span, zone, colours, "rover_id") if stays.height else None
     else:
         reports = counters_of(picture, site_id)
         drawn = day_charts.counter_panel(reports, at, span, zone, colours) if reports.height else None
     return drawn
+
+
+@once
+def visits_of(picture: Picture, site_id: str) -> pl.DataFrame:
+    """The stays of rovers at a site, from the arrival until the ticket was resolved, or until now."""
+    own = figures.visits(picture).filter((pl.col("site_id") == site_id) & pl.col("rover_id").is_not_null())
+    came = own.filter(pl.col("arrived_at") <= picture.at)
+    left = pl.min_horizontal(pl.col("resolved_at").fill_null(picture.at), pl.lit(picture.at))
+    stays = came.select(
+        "rover_id",
+        start="arrived_at",
+        end=pl.max_horizontal("arrived_at", left.dt.cast_time_unit("us")),
+        state=pl.lit("visit"),
+        said=pl.format("{} for {}{}", "rover_id", "ticket_id", still_there()),
+    )
+    return stays.sort("rover_id", "start")
+
+
+def still_there() -> pl.Expr:
+    """What is added of a visit that goes on."""
+    return pl.when(pl.col("resolved_at").is_null()).then(pl.lit(", not reported ended")).otherwise(pl.lit(""))
 
 
 def happenings(picture: Picture, site_id: str) -> None:
@@ -257,8 +281,15 @@ def ends(picture: Picture, row: dict) -> str:
 
 
 def visits(picture: Picture, site_id: str) -> None:
-    """Tickets and proposed stops as tables."""
+    """Visits on the day's axis; tickets and proposed stops as tables."""
     zone, at, tickets = picture.zone, picture.at, tickets_of(picture, site_id)
+    panels.heading("Visits")
+    drawn = chart_of(picture, site_id, "visits", theme.palette())
+    if drawn is None:
+        panels.empty("No rover is known to have come here.")
+    else:
+        panels.chart(drawn, "Stays of rovers, from the arrival until the ticket was resolved, or until now.")
+        reasons.numbers(picture, visits_of(picture, site_id), "visits")
     panels.heading("Stops proposed here")
     plan = picture.answer("dispatch").filter(pl.col("site_id") == site_id)
     if plan.is_empty():

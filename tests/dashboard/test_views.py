@@ -153,6 +153,16 @@ def test_before_the_doors_open_the_wait_for_them_is_named(open_board, book: Path
     assert "Before the doors open" in before and "Before the doors open" not in after
 
 
+def test_a_rovers_visit_stands_on_the_days_axis_of_its_site(open_board, book: Path):
+    app = open_board(book)
+    for site, stays in (("P01", ["R1 for Q-704"]), ("P03", [])):
+        app.session_state["site"] = site
+        app = app.switch_page("views/site.py").run()
+        charts = [str(chart.proto) for chart in app.get("vega_lite_chart")]
+        assert not app.exception and [s for s in ("R1 for Q-704",) if any(s in chart for chart in charts)] == stays
+        assert ("No rover is known to have come here." in said(app)) == (not stays)
+
+
 def test_what_a_feed_says_is_shown_as_text_not_as_markup(open_board, book: Path):
     app = open_board(book)
     assert "Millrace &lt;b&gt;School&lt;/b&gt;" in said(app) and "Millrace <b>" not in said(app)

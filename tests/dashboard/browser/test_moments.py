@@ -95,7 +95,7 @@ def of_map(answers: Answers) -> list[str]:
 SAID: dict[str, Callable[[Answers], list[str]]] = {  # page → what has to stand on it
     "now": of_now, "map": of_map, "lines": of_lines, "power": of_power, "units": of_units, "rovers": of_rovers,
     "tickets": of_tickets, "opening-closing": of_steps, "supplies": of_supplies, "counts": of_counts,
-    "site": lambda answers: ["Tickets", "Power"],
+    "site": lambda answers: ["Tickets", "Visits", "Power"],
     "intake": lambda answers: ["rows read", "By feed"],
     "hand-over": lambda answers: ["Save the hand-over to print"],
     "review": lambda answers: ["Save the review"],
