@@ -96,6 +96,8 @@ def order_ratio(first: pl.Series | None, second: pl.Series | None) -> float:
     """How the rows of two columns speak for the first never being greater; 1 where they cannot be compared."""
     if first is None or second is None or first.len() != second.len() or first is second:
         return 1.0
+    if first.dtype != second.dtype:  # local times and times of the world
+        return 1.0
     fits = (first <= second).drop_nulls()
     if fits.len() < ROWS_TELL or (first == second).drop_nulls().all():
         return 1.0

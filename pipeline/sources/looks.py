@@ -15,7 +15,7 @@ from pipeline.contracts.feeds import KEYS, schema_of
 from pipeline.sources.clocks import clock_of
 from pipeline.sources.likeness import folded, usual
 from pipeline.sources.meanings import meaning, plain_word
-from pipeline.sources.numbers import read_numbers
+from pipeline.sources.numbers import are_numbered, count_rows, read_numbers
 from pipeline.sources.scales import scaled, share_usual
 from pipeline.sources.time_forms import DayOrder, TimeForms, in_order, is_date, is_time_of_day, time_forms
 
@@ -28,10 +28,12 @@ WORDS_SAID = 2.0  # the same for one word in all rows, or yes and no: they say l
 WORDS_ALONE = 60.0  # the same where no other list of the kind has these words: `ac` and `dc` are said of power only
 CLOCKS_FIT, CLOCKS_FAIL = 10.0, 0.004
 ROSTER_FIT, ROSTER_FAIL, ROSTER_OTHER = 25.0, 0.1, 0.02  # the last: they are the ids of another roster
+ROSTER_NAMED = 12.0  # names of the roster where ids are asked for: ids that stand beside them are meant
 UNIQUE_FIT, UNIQUE_FAIL = 3.0, 0.25
 PROSE_FIT, PROSE_FAIL = 12.0, 0.2
 NUMBERED, TIMES_AS_TEXT = 0.01, 0.02  # numbers where free text belongs, times where any text does
 PHONES_CALLER, PHONES_KEY = 4.0, 0.1  # telephone numbers say who calls; they are no ticket's own id
+RECORD_NUMBERS, RECORD_OR_REPORT = 0.03, 0.3  # numbers that count the rows; of one unit they may count its reports
 NUMBERS_TELL = 4  # rows from which 1, 2, 3 … are their numbers [count]
 ROW_NUMBERS, MACHINE_IDS, CODES = 0.15, 0.3, 1.5  # keys that no person would name a row by; codes, as `T-0041`
 CODE = r"^[A-Za-z]{1,5}[-_ ]?\d{2,8}$"
@@ -235,6 +237,9 @@ def look_number(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
         ratio *= 3 if (numbers != numbers.round()).fill_null(False).mean() else 0.1
     if theirs.times is not None and theirs.times.is_epoch:
         ratio *= 0.1
+    if theirs.numbers_by_row is not None and count_rows(theirs.numbers_by_row):
+        told = RECORD_OR_REPORT if ours.name == "sequence" else RECORD_NUMBERS
+        return Look(ratio * told, f"{theirs.part(hits)} are numbers that count the rows", share)
     known = usual(ours.kind, ours.name)
     is_usual = share_usual(numbers, ours.kind, ours.name)
     if known and is_usual < 0.9:
@@ -271,11 +276,6 @@ def look_words(theirs: Theirs, ours: Ours, _roster: Roster) -> Look:
         return Look(WORDS_FAIL, "no list of words", 0.0)
     share = hits / total
     return Look(max(WORDS_UNKNOWN, WORDS_ALONE * share**2), f"{hits} of {total} words in it mean one of ours", share)
-
-
-def are_numbered(values: pl.Series) -> bool:
-    """Whether nearly all values have two digits or more."""
-    return float((values.str.count_matches(r"\d") > 1).mean() or 0) >= FITS  # type: ignore[arg-type]
 
 
 def items_of(theirs: Theirs) -> dict[str, int]:
@@ -348,7 +348,7 @@ def look_text(theirs: Theirs, ours: Ours, roster: Roster) -> Look:
 
 def look_listed(theirs: Theirs, ours: Ours, roster: Roster) -> Look | None:
     """For ids and places that a roster lists; None where the book knows none."""
-    ids = roster.ids.get(ROSTERS.get(ours.name, ""), frozenset())
+    ids, is_named = roster.ids.get(ROSTERS.get(ours.name, ""), frozenset()), False
     if ours.kind == "tickets" and ours.name in ("site", "unit"):
         ids = frozenset(roster.places) | frozenset(folded(roster.ids.get(ours.name + "s", ())))
         known = {plain_word(v).replace(" ", "") for v in theirs.counts} & ids
@@ -359,6 +359,7 @@ def look_listed(theirs: Theirs, ours: Ours, roster: Roster) -> Look | None:
     else:
         names = roster.names_of(ours.name)
         hits = sum(n for v, n in theirs.counts.items() if v in ids or plain_word(v).replace(" ", "") in names)
+        is_named = 2 * sum(n for v, n in theirs.counts.items() if v in ids) < hits
     if not ids:
         return None
     share = hits / theirs.values.len()
@@ -368,7 +369,8 @@ def look_listed(theirs: Theirs, ours: Ours, roster: Roster) -> Look | None:
     if share < FITS and (other := of_another_roster(theirs, ours, roster)):
         return Look(ROSTER_OTHER, f"values are ids of {other} in the roster", share)
     free = ours.kind == "tickets" or ours.name == "circuit"  # as people say it: absence proves little
-    return Look(max(0.5 if free else ROSTER_FAIL, ROSTER_FIT * min(1.0, share / FITS) ** 2), said, share)
+    fit = ROSTER_NAMED if is_named else ROSTER_FIT
+    return Look(max(0.5 if free else ROSTER_FAIL, fit * min(1.0, share / FITS) ** 2), said, share)
 
 
 def of_another_roster(theirs: Theirs, ours: Ours, roster: Roster) -> str | None:

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+COUNTED_FROM, NEARLY_ALL = 12, 0.95  # rows from which steps tell that numbers count them [count]; share of these
 THOUSANDS = r"^\s*[+-]?\d+(?:,\d{3})+(?:\.\d*)?\s*%?\s*$"
 
 
@@ -18,3 +19,15 @@ def read_numbers(texts: pl.Series) -> pl.Series:
         texts = texts.str.replace(r"\s*%$", "")
     value = texts.cast(pl.Float64, strict=False)
     return value.set(value.is_infinite() | value.is_nan(), None)
+
+
+def count_rows(numbers: pl.Series) -> bool:
+    """Whether numbers go up by as much from nearly every row to the next, as those of records do."""
+    steps = numbers.diff().drop_nulls()  # greater than one where the rows were drawn from many
+    step = float(steps.median() or 0)  # type: ignore[arg-type]
+    return numbers.len() >= COUNTED_FROM and step > 0 and int((steps == step).sum()) >= NEARLY_ALL * (numbers.len() - 1)
+
+
+def are_numbered(values: pl.Series) -> bool:
+    """Whether nearly all values have two digits or more."""
+    return float((values.str.count_matches(r"\d") > 1).mean() or 0) >= NEARLY_ALL  # type: ignore[arg-type]

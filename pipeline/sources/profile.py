@@ -121,6 +121,11 @@ def profile_of(table: dict[str, Any], where: str) -> Profile:
     if unknown:
         raise ProfileError(f"{where}: {', '.join(sorted(unknown))} means nothing here. Use {', '.join(sorted(PARTS))}.")
     kind = table.get("kind")
+    if kind is None:
+        raise ProfileError(
+            f"{where}: it does not say which kind of feed it is for. Write `kind = ...`, one of {', '.join(FEEDS)}, or "
+            "take the file away if nothing was proposed."
+        )
     if kind not in FEEDS:
         raise ProfileError(f"{where}: kind {kind!r} is no kind of feed. Use one of {', '.join(FEEDS)}.")
     ours = set(FEEDS[kind].to_schema().columns)

@@ -157,16 +157,27 @@ def time_forms(values: Sequence[str], counts: Sequence[int], days: DayOrder) -> 
 
 
 def in_order(values: pl.Series, forms: TimeForms) -> pl.Series:
-    """The times of a column on one scale, null where unread, so that rows can be compared; the zone is left aside."""
+    """The times of a column on one scale, null where unread, so that rows can be compared: in UTC, else as they stand.
+
+    Times of the one kind say nothing of those of the other, whose zone is not known.
+    """
     if forms.is_epoch:
-        return values.cast(pl.Float64, strict=False)
+        scale = 1e6 if forms.patterns == EPOCHS[:1] else 1e3
+        return (values.cast(pl.Float64, strict=False) * scale).cast(pl.Datetime("us", "UTC"), strict=False)
     found = pl.Series(values.name, [None] * values.len(), dtype=pl.Datetime("us"))
     bare = values.str.replace("T", " ").str.replace(r"(\.\d+)?\s*([Zz]|[+-]\d\d:?\d\d)?$", "")
+    late = pl.Series(values.name, [0] * values.len()) if forms.is_local else offsets(values)
     standard = ((bare, "%Y-%m-%d %H:%M:%S"), (bare, "%Y-%m-%d %H:%M"))
     for text, pattern in (*((values, p) for p in forms.patterns), *standard):
-        read = text.str.to_datetime(pattern, time_unit="us", strict=False)
-        found = found.zip_with(found.is_not_null(), read.dt.replace_time_zone(None))
-    return found
+        read = text.str.to_datetime(pattern, time_unit="us", strict=False).dt.replace_time_zone(None)  # %z gives UTC
+        found = found.zip_with(found.is_not_null(), read if text is values else read - late.cast(pl.Duration("us")))
+    return found if forms.is_local else found.dt.replace_time_zone("UTC")
+
+
+def offsets(values: pl.Series) -> pl.Series:
+    """How far the times that end in an offset, "-06:00", stand from UTC [microseconds], nought where there is none."""
+    told = values.str.extract(r"([+-]\d\d:?\d\d)$").str.replace(":", "").cast(pl.Int64, strict=False).fill_null(0)
+    return told.sign() * (told.abs() // 100 * 60 + told.abs() % 100) * 60_000_000
 
 
 def epoch_form(values: Sequence[str]) -> str | None:

@@ -118,3 +118,24 @@ def test_what_a_data_system_keeps_for_itself_is_ours_only_where_nothing_better_i
         "Place|Queue|Last Updated", ["|".join(row.split("|")[i] for i in (0, 2, 5)) for row in rows], "line-counts"
     )
     assert found["at"] == "Last Updated"
+
+
+def test_what_counts_the_rows_is_no_count_of_ballots():
+    rows = [f"{9100 + n}|P{n:02d}|{480 + 7 * n % 90}|{470 + 7 * n % 90}" for n in range(14)]
+    found = proposed("Rec No|Place|Signin Ct|Rdr Cntd Ct", rows, "reconciliation")
+    assert (found["checked_in"], found["ballots_counted"]) == ("Signin Ct", "Rdr Cntd Ct")
+
+
+def test_of_two_numbers_of_a_report_the_one_that_counts_the_reports_of_a_unit_is_its_sequence():
+    rows = [f"{77120 + n}|SC-{n % 3}|{31 + n // 3}|{day('08:00')}|IDLE" for n in range(14)]
+    assert proposed("Msg No|Tag|Seq No|At|State", rows, "status")["sequence"] == "Seq No"
+
+
+@pytest.mark.parametrize("form", ["2026-11-03T14:{:02d}:{:02d}Z", "2026-11-03T08:{:02d}:{:02d}-06:00"])
+def test_when_a_call_came_goes_before_when_it_was_typed_in_however_the_two_are_written(form: str):
+    calls = [  # 1793715400 s since 1970 is 14:16:40 UTC, eight seconds after the call
+        f"K-{n}|{1793715400 + 60 * (n - 16)}|{form.format(n, 32)}|{form.format(n + 2, 5)}|Oxbow|No key for door {n}|new"
+        for n in range(16, 22)
+    ]
+    found = proposed("Call|Created|Taken|Dispatched|Place|Description|Status", calls, "tickets")
+    assert (found["opened_at"], found["assigned_at"]) == ("Taken", "Dispatched")

@@ -51,3 +51,9 @@ def test_of_two_profiles_for_the_same_files_one_would_never_be_used(tmp_path: Pa
 def test_a_part_that_says_nothing_is_refused(wrong: dict):
     with pytest.raises(ProfileError):
         profile_of({"kind": "units"} | wrong, "test")
+
+
+def test_a_profile_for_which_nothing_was_proposed_says_so(tmp_path: Path):
+    (tmp_path / "empty.toml").write_text("")
+    with pytest.raises(ProfileError, match=r"empty\.toml: it does not say which kind of feed"):
+        read_profiles([tmp_path])

@@ -323,6 +323,15 @@ def test_numbers_are_proposed_as_they_are_taken(taking: Taking):
     assert logged.select("battery_percent", "ballots_counted").row(4) == (86.0, 1204)
 
 
+def test_ids_of_places_go_before_their_names(taking: Taking):
+    data = (
+        b"Polling Place,Loc Code,when,line\nMARLPIT GRANGE,P02,11/03/2026 07:05,12\nOxbow Lib,P01,11/03/2026 07:06,4\n"
+        b"Oxbow Lib,P01,11/03/2026 07:35,4\n"
+    )
+    profile, _ = taking(data, "counts.csv", "line-counts", with_book=True)
+    assert profile["columns"]["site_id"] == "Loc Code"
+
+
 def test_with_a_book_names_of_places_become_ids_and_the_zone_is_known(taking: Taking):
     data = (
         b"where,when,line\nMARLPIT GRANGE,11/03/2026 07:05,12\nOxbow Lib,11/03/2026 07:06,4\np01,11/03/2026 07:35,4\n"
