@@ -22,15 +22,8 @@ MAP_HEIGHT = 430
 LABELLED = 7  # sites with their name on the map [count]
 ROVER_PARTS = ("rover_id", "doing", "to", "latitude", "longitude", "to_latitude", "to_longitude")
 MARKED_PX2, MARKED_BELOW_PX = 260, 20.0  # area of a mark for danger or suspended voting [px²], its word beneath [px]
-SITE_PARTS = [
-    "name",
-    "longitude",
-    "latitude",
-    "expected_voters",
-    "battery",
-    "dark",
-    "state",
-]  # that are sent to the screen
+# That are sent to the screen.
+SITE_PARTS = ["name", "longitude", "latitude", "expected_voters", "battery", "dark", "state"]
 DRAWN = 300  # sites that are a dot of their own, and told of by the pointer; more would make the page slow: our choice
 DOT_PX2, CROWDED_PX2 = (40, 420), (20, 130)  # area of such a dot; the same where there are others [px²]
 RING_SHARE = 1.5  # of the largest dot's area, that a ring around it takes

@@ -16,9 +16,7 @@ from pipeline.normalise.troubles import read_tickets
 from pipeline.normalise.wording import vocabulary
 
 MOST = 40  # calls shown [count]; our choice
-LEARNT = (
-    threading.Event()
-)  # the words by which tickets are read; what a server has not begun to learn is learnt when asked
+LEARNT = threading.Event()  # are the words by which tickets are read; set where no server has begun to learn them
 LEARNT.set()
 
 
