@@ -190,6 +190,12 @@ def stakes(picture: Picture) -> pl.DataFrame:
 
 
 @once
+def outages(picture: Picture) -> pl.DataFrame:
+    """What the utility lists as out, the oldest first."""
+    return picture.known.outages.filter(pl.col("restored_at").is_null()).sort("started_at", "outage_id")
+
+
+@once
 def dangers(picture: Picture) -> pl.DataFrame:
     """Open tickets that tell of danger at places that nobody has marked cleared since."""
     return danger(picture.answer("tickets"), decisions(picture.known).cleared)

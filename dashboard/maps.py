@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from functools import lru_cache
 from typing import Any, Literal
 
@@ -26,7 +26,8 @@ MARKED_PX2, MARKED_BELOW_PX = 260, 20.0  # area of a mark for danger or suspende
 SITE_PARTS = ["name", "longitude", "latitude", "expected_voters", "battery", "dark", "state"]
 DRAWN = 300  # sites that are a dot of their own, and told of by the pointer; more would make the page slow: our choice
 DOT_PX2, CROWDED_PX2 = (40, 420), (20, 130)  # area of such a dot; the same where there are others [px²]
-RING_SHARE = 1.5  # of the largest dot's area, that a ring around it takes
+RING_SHARE, CUT_SHARE = 1.5, 2.6  # of the largest dot's area, that a ring around it takes: unit off mains, circuit out
+ON_CIRCUIT = ("name", "circuit", "longitude", "latitude")  # that are sent of sites on a circuit that is out
 ROVERS_NAMED = 60  # more rovers are told of by the pointer and the table: their names would lie on each other
 FAR_PX = 2.5  # radius of the dots of the others [px]
 SHADE_STEPS = 5  # shades in which the others are drawn; all of one shade are one mark [count]
@@ -50,6 +51,7 @@ def county_map(
     height: int = MAP_HEIGHT,
     by: str = "stake",
     outline: Sequence[dict[str, Any]] = (),
+    out: Collection[str] = (),
 ) -> dict[str, Any]:
     """Sites where they lie: area = voters expected, fill = `by`, ring = power out; rovers as squares with a leg.
 
@@ -57,6 +59,7 @@ def county_map(
     ----------
     by : a key of `SHADES`
     outline : GeoJSON features drawn beneath, such as a county's border or its roads
+    out : circuits that are out, whose sites get a dashed ring
     """
     rows = sites.with_columns(
         stake_said=(pl.col("stake") / 10).round() * 10, off=(pl.col("battery") + pl.col("dark"))
@@ -71,6 +74,7 @@ def county_map(
     told = here if len(here) <= ROVERS_NAMED else []
     crowded = left_of_another(told, degree)
     in_danger, suspended = marked(rows, figures.IN_DANGER), marked(rows, "suspended")
+    cut = rows.filter(pl.col("circuit").is_in(list(out))).select(*ON_CIRCUIT) if out else pl.DataFrame()
     drawn = filled(
         map_mold(colours, height, by, far.height > 0),
         {
@@ -79,6 +83,8 @@ def county_map(
             "far_off": crowds(far.filter(pl.col("off") > 0), top),
             "going": [r for r in rovers if r["to_latitude"] is not None],
             "off": [r for r in dots if r["off"] > 0],
+            "cut": cut.to_dicts(),
+            "cut_named": middles(cut) if len(cut) else [],
             "dots": dots,
             "danger": in_danger,
             "suspended": suspended,
@@ -92,6 +98,12 @@ def county_map(
         if "color" in layer.get("encoding", {}):
             layer["encoding"]["color"]["scale"]["domain"] = [0, top]
     return drawn
+
+
+def middles(cut: pl.DataFrame) -> list[dict[str, Any]]:
+    """Each circuit that is out, in the middle of its sites."""
+    found = cut.group_by("circuit", maintain_order=True).agg(pl.col("longitude", "latitude").mean()).sort("circuit")
+    return found.with_columns(said=pl.format("{} out", "circuit")).to_dicts()
 
 
 def marked(rows: pl.DataFrame, state: str) -> list[dict[str, Any]]:
@@ -171,6 +183,9 @@ def map_mold(colours: Palette, height: int, by: str, is_crowded: bool) -> str:
         base("off")
         .mark_point(shape="circle", size=RING_SHARE * areas[1], color=colours.ink, strokeWidth=2)
         .encode(**at),
+        base("cut")
+        .mark_point(shape="circle", size=CUT_SHARE * areas[1], color=colours.ink, strokeWidth=1.6, strokeDash=[3, 3])
+        .encode(**at, tooltip=[alt.Tooltip("name:N", title="site"), alt.Tooltip("circuit:N", title="circuit out")]),
         base("dots")
         .mark_circle(opacity=1, stroke=colours.ink, strokeWidth=0.6)
         .encode(**at, size=size, color=alt.Color("shade:Q", **shading), tooltip=tip),
@@ -180,6 +195,7 @@ def map_mold(colours: Palette, height: int, by: str, is_crowded: bool) -> str:
         rover_names("free", "left", colours).encode(**at),
         rover_names("crowded", "right", colours).encode(**at),
         base("named").mark_text(dy=-LABEL_ABOVE_PX, fontSize=11, color=colours.ink).encode(**at, text="name:N"),
+        base("cut_named").mark_text(fontSize=11, fontWeight="bold", color=colours.ink).encode(**at, text="said:N"),
         *mark_of("suspended", "diamond", colours.ink, colours.paper, at),
         *mark_of("danger", "triangle-up", colours.danger, colours.paper, at),
     ]
@@ -205,7 +221,8 @@ def mark_of(rows: str, shape: str, colour: str, paper: str, at: dict[str, Any]) 
 def drawn(picture: Picture, colours: Palette, height: int, by: str = "stake") -> dict[str, Any]:
     """The map of a picture, on the county's own outline where it has one, as the specification that is drawn."""
     features, _ = outline(picture.folder)
-    return county_map(figures.stakes(picture), figures.rover_places(picture), colours, height, by, features)
+    sites, rovers, out = figures.stakes(picture), figures.rover_places(picture), figures.outages(picture)["circuit"]
+    return county_map(sites, rovers, colours, height, by, features, set(out))
 
 
 def degrees(latitudes: Sequence[float], height: int) -> float:

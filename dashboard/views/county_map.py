@@ -73,7 +73,7 @@ def page(picture: Picture) -> None:
                 (2, 3, 4),
             )
             panels.heading("Circuits out")
-            out = picture.known.outages.filter(pl.col("restored_at").is_null()).sort("started_at", "outage_id")
+            out = figures.outages(picture)
             if out.is_empty():
                 panels.empty(f"The utility lists no circuit as out. {panels.last_came(picture, 'outages')}")
             else:
@@ -101,7 +101,8 @@ def page(picture: Picture) -> None:
         panels.markup(
             '<p class="small">Each dot is a site: its area the voters expected today, its shade what is chosen above '
             "(at risk: the larger of what open tickets put at risk and what the lines will cost). A ring: a unit "
-            "there is off mains. A triangle: danger to people is reported there; a diamond: voting is suspended. "
+            "there is off mains; a dashed one: its circuit is out by the utility’s list. A triangle: danger to people "
+            "is reported there; a diamond: voting is suspended. "
             f"{maps.others_said(stakes.height)}Blue squares are rovers, dashed their next leg. "
             "North is up; a file <code>map.geojson</code> in the book’s folder is drawn beneath.</p>"
         )

@@ -131,6 +131,17 @@ def test_the_map_rings_sites_off_mains_and_draws_only_known_legs():
     assert "url" not in json.dumps(spec)  # nothing is fetched
 
 
+def test_the_map_rings_the_sites_of_a_circuit_that_is_out_and_names_it_in_their_middle():
+    places = [site("A", 9, 0), site("B", 8, 1.0), site("C", 7, 2.0)]
+    sites = pl.DataFrame(places).with_columns(circuit=pl.Series(["F1", "F1", "F2"]))
+    layers = maps.county_map(sites, [], theme.LIGHT, out={"F1"})["layer"]
+    ring = next(la for la in layers if la["mark"].get("strokeDash"))
+    assert sorted(row["name"] for row in ring["data"]["values"]) == ["A", "B"]
+    said = [r for la in layers if la["mark"]["type"] == "text" for r in la["data"]["values"] if r.get("said")]
+    assert [(r["said"], r["longitude"]) for r in said] == [("F1 out", -92.5)]
+    assert not any(la["mark"].get("strokeDash") for la in maps.county_map(sites, [], theme.LIGHT)["layer"])
+
+
 def test_what_has_no_rows_is_no_mark_that_would_be_read_out_without_a_name():
     spec = maps.county_map(pl.DataFrame([site("A", 0, 0)]), [], theme.LIGHT)
     assert [la["mark"]["type"] for la in spec["layer"]] == ["circle"]
