@@ -94,7 +94,7 @@ def test_the_address_keeps_a_past_moment_so_that_a_lost_session_begins_there_aga
     app.query_params.clear()  # as a link of the row at the top does
     app = app.run()
     named = app.query_params["at"]
-    assert "Not live." in said(open_board(book, named)) and "known up to 09:50" in said(app)
+    assert "Not live." in said(open_board(book, named)) and "known up to 09:51" in said(app)
     app = app.segmented_control(key="control").set_value("Live").run()
     assert "at" not in app.query_params and "Not live." not in said(app)
 
