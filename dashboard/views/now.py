@@ -122,8 +122,8 @@ def page(picture: Picture) -> None:
                 maps.drawn(picture, theme.palette(), 250), "Map of the sites; the page Map has the same as a table."
             )
             panels.markup(
-                '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains. '
-                "Triangle: danger is reported. Diamond: voting is suspended. "
+                '<p class="small">Dot: a site, its area the voters expected. Ring: a unit off mains; '
+                "dashed: its circuit is out. Triangle: danger is reported. Diamond: voting is suspended. "
                 f"{maps.others_said(picture.known.sites.height)}Square: a rover, dashed its next leg.</p>"
             )
         panels.heading("Longest waits")
