@@ -5,7 +5,7 @@ other column of an export. It is multiplied with the odds that the names give.
 """
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -16,6 +16,7 @@ from pipeline.sources.clocks import clock_of
 from pipeline.sources.likeness import folded, usual
 from pipeline.sources.meanings import meaning, plain_word
 from pipeline.sources.numbers import are_numbered, count_rows, read_numbers
+from pipeline.sources.roster import ROSTERS, Roster
 from pipeline.sources.scales import scaled, share_usual
 from pipeline.sources.time_forms import DayOrder, TimeForms, in_order, is_date, is_time_of_day, time_forms
 
@@ -42,7 +43,6 @@ FEW_CALLERS = 10  # calls by each of those named, from which they are rather tho
 EMPTY, EMPTY_REQUIRED = 0.7, 0.1
 FITS = 0.95  # share of values from which a column as a whole has the form
 PROSE = 20  # mean characters of free text; codes and names of places are shorter or have fewer words
-ROSTERS = {"site_id": "sites", "unit_id": "units", "rover_id": "rovers"}
 TEXTS = {("tickets", "text"), ("tickets", "resolution"), ("sites", "address"), ("sites", "entrance")}
 LISTS = {"aliases", "precincts", "skills", "parts", "breaks"}  # several values in a cell: long, and no prose
 LISTED_FORMS = {  # cells of several values that have a form of their own, and what it is called
@@ -52,22 +52,6 @@ LISTED_FORMS = {  # cells of several values that have a form of their own, and w
 ITEMS_PART = r"[;,/|\n]"  # between the words of a cell that holds several; as intake parts them
 EVERYWHERE = {"y", "n", "yes", "no", "x", "t", "f", "true", "false", "0", "1", "on", "off", "ok"}
 TELEPHONE = r"^\+?\(?\d[\d ().-]*[ ().-]+\d{4}(?: ?(?:x|ext\.?) ?\d+)?$|^\+?1?[2-9]\d{9}$"
-
-
-@dataclass(frozen=True)
-class Roster:
-    """What a book knows: ids by roster, places by any of their names (→ site_id), circuits, zone, election day."""
-
-    ids: dict[str, frozenset[str]] = field(default_factory=dict)
-    places: dict[str, str] = field(default_factory=dict)
-    circuits: frozenset[str] = frozenset()
-    zone: str | None = None
-    election_day: str | None = None
-
-    def names_of(self, column: str) -> dict[str, str]:
-        """Plain form → the roster's id, for a column of ids; places answer to their names too."""
-        ids = folded(self.ids.get(ROSTERS.get(column, ""), ()))
-        return (self.places | ids) if column == "site_id" else ids
 
 
 @dataclass(frozen=True)

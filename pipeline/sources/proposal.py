@@ -18,9 +18,10 @@ from pipeline.errors import SourceError, UnknownKind, UsageError
 from pipeline.sources import ENDINGS, source_of
 from pipeline.sources.assigning import READS_ENOUGH, asked, assigned, odds_of
 from pipeline.sources.likeness import name_likeness, tokens
-from pipeline.sources.looks import Look, Ours, Roster, Theirs, look, our_columns
+from pipeline.sources.looks import Look, Ours, Theirs, look, our_columns
 from pipeline.sources.profile import JOINED, Profile, joined
 from pipeline.sources.reading import decode, read_table
+from pipeline.sources.roster import Roster
 from pipeline.sources.tables import SAMPLE, RawTable, find_delimiter, physical_lines
 from pipeline.sources.time_forms import DayOrder, day_order, is_date, is_time_of_day
 from pipeline.sources.translation import Translation, by_progress, translation

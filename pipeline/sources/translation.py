@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 
 from rapidfuzz import fuzz
 
-from pipeline.sources.looks import ROSTERS, Ours, Roster, Theirs, items_of
+from pipeline.sources.looks import Ours, Theirs, items_of
 from pipeline.sources.meanings import Match, meaning, plain_word, second_meaning
+from pipeline.sources.roster import ROSTERS, Roster
 
 WORD_SURE = 0.95  # probability that a word which the list names means what it says: our choice
 LETTER_SURE = 0.7  # the same for one or two letters, which mean many things

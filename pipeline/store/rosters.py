@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from pipeline.sources.likeness import folded
-from pipeline.sources.looks import Roster
+from pipeline.sources.roster import Roster
 from pipeline.store import read
 
 

@@ -2,6 +2,7 @@
 
 import os
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -122,14 +123,20 @@ def test_a_page_does_not_wait_for_what_only_another_shows(newest):
     other.join()
 
 
-def test_a_moment_that_is_no_longer_the_newest_keeps_only_what_cannot_be_worked_out_again(newest, copied: Path):
-    made: list[Picture] = []
+def sites_told_to(made: list[Picture]) -> Callable[[Picture], int]:
+    """What counts a picture's sites once, and tells of which picture it did."""
 
     @once
     def sites(picture: Picture) -> int:
         made.append(picture)
         return picture.known.sites.height
 
+    return sites
+
+
+def test_a_moment_that_is_no_longer_the_newest_keeps_only_what_cannot_be_worked_out_again(newest, copied: Path):
+    made: list[Picture] = []
+    sites = sites_told_to(made)
     reader = Reader()
     reader.look(0.0)
     held = data.current(None)
@@ -139,19 +146,13 @@ def test_a_moment_that_is_no_longer_the_newest_keeps_only_what_cannot_be_worked_
     reader.look(1.0)
     assert not held.kept and not held.asked and data.current(None).kept
     assert held.known is known and held.frames.keys() == frames.keys()
-    assert (
-        sites(held) == 3 and sum(picture is held for picture in made) == 2
-    )  # a screen that holds it has it worked out anew
+    # A screen that holds it has it worked out anew.
+    assert sites(held) == 3 and sum(picture is held for picture in made) == 2
 
 
 def test_what_a_drawing_works_with_stays_until_it_ends_and_is_not_worked_out_twice(newest, copied: Path):
     made: list[Picture] = []
-
-    @once
-    def sites(picture: Picture) -> int:
-        made.append(picture)
-        return picture.known.sites.height
-
+    sites = sites_told_to(made)
     reader = Reader()
     reader.look(0.0)
     old = data.current(None)

@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.contracts.estimates import Dispatch
-from pipeline.estimates.dispatch.cautions import CAUTIONS, caution_for
+from pipeline.estimates.dispatch.cautions import caution_for
 from pipeline.estimates.dispatch.dispatch import dispatch
 from pipeline.estimates.dispatch.skills import SKILLS
 
@@ -29,14 +29,6 @@ def test_the_nearest_free_rover_goes(day, dispatch_inputs):
     # 0.05 degrees of latitude is 5.56 km: ·1.3 / 40 km/h = 10.84 min, and 2
     assert (frame["arrive_at"][0] - frame["leave_at"][0]).total_seconds() / 60 == pytest.approx(12.84, abs=0.02)
     assert frame["leave_at"][0] == day.at
-
-
-def test_the_reason_says_what_since_when_and_who_else(day, dispatch_inputs):
-    frame = plan(dispatch_inputs([day.ticket("K1", "S2")]))
-    why = frame["why"][0]
-    assert "Scanner stopped since 11:50 (K1)" in why  # 17:50 UTC in Chicago
-    assert "about 2 people in line" in why
-    assert "The next best, R2, would be 22 min later: about" in why
 
 
 def test_the_rover_with_the_skill_goes(day, dispatch_inputs):
@@ -116,12 +108,6 @@ def test_a_rover_turned_off_sets_out_from_where_it_is(day, dispatch_inputs):
     assert row["site_id"] == "S1"
     back = 2 + 12 / 23.68 * 21.68
     assert (row["arrive_at"] - day.at).total_seconds() / 60 == pytest.approx(back, abs=0.1)
-
-
-def test_the_reason_names_what_waits_instead(day, dispatch_inputs):
-    tickets = [day.ticket("K1", "S2", voter_minutes_at_risk=6000.0), day.ticket("K2", "S3", "tape-printer")]
-    frame = plan(dispatch_inputs(tickets, rovers=[day.rover("R1")]))
-    assert "Meanwhile S3 Grange Hall (report printer) waits until about 13:" in frame["why"][0]
 
 
 def test_a_rover_under_way_arrives_by_when_it_left(day, dispatch_inputs):
@@ -263,20 +249,6 @@ def test_every_stop_has_its_caution(day, dispatch_inputs):
         assert row["caution"].endswith("Local rules and licensed people decide.")
 
 
-def test_cautions_name_what_the_agencies_ask_for():
-    # CPSC: generators outdoors, 20 ft away; OSHA: 10 ft from overhead lines; NFPA: damaged lithium-ion cells
-    power = caution_for(["power"])
-    assert "at least 20 ft" in power and "CPSC" in power
-    assert "at least 10 ft" in power and "OSHA" in power
-    assert "swollen" in power and "NFPA" in power and "call 911" in power
-    assert "two people" in caution_for(["scanner-jam"])
-    assert "call 911" in caution_for(["safety"]) and "election official" in caution_for(["safety"])
-    assert "election official" in caution_for(["conduct"]) and "no technician" not in caution_for(["bmd"])
-    assert "the county's counsel, never to a technician" in caution_for(["procedure"])
-    assert caution_for(["staffing"]) is None
-    assert set(SKILLS) <= set(CAUTIONS)
-
-
 def test_saved_voter_minutes_stand_with_an_interval(day, dispatch_inputs):
     row = plan(dispatch_inputs([day.ticket("K1")])).to_dicts()[0]
     assert 0 < row["voter_minutes_saved_low"] < row["voter_minutes_saved"] < row["voter_minutes_saved_high"]
@@ -408,10 +380,3 @@ def test_a_rover_whose_one_battery_goes_to_the_stop_before_is_not_said_to_carry_
     assert "It lists no power skill, but what it carries for power goes to the stops before." in second["why"]
     assert (first["parts"], second["parts"]) == (["battery"], [])
     assert second["why"].endswith("No part on board for: power.")
-
-
-def test_a_later_rover_that_costs_nothing_more_is_said_to_be_later_and_no_more(day, dispatch_inputs):
-    ticket = day.ticket("K1", "S1", "tape-printer", severity=4, voter_minutes_at_risk=0.0)  # stops no line
-    settings = {"dispatch.least_people_4": 0.05}  # 7 min more of 0.05 people
-    why = plan(dispatch_inputs([ticket], rovers=[day.rover("R1"), day.rover("R2", 0.025)], settings=settings))["why"][0]
-    assert why.endswith("The next best, R2, would be 7 min later.")
