@@ -23,9 +23,20 @@ CALL = "ticket_id,opened_at,site,text,status\nK77,2026-11-03T09:44:00,Marlpit,ou
 
 
 @pytest.fixture(scope="module")
-def beside() -> Iterator[Beside]:
+def process() -> Iterator[Beside]:
     with Beside() as found:
         yield found
+
+
+@pytest.fixture
+def beside(process: Beside) -> Beside:
+    """The one process, with nothing left to answer that another test has asked."""
+    until = time.monotonic() + PATIENCE_SECONDS
+    while process.is_at_work() and time.monotonic() < until:
+        process.done()
+        time.sleep(0.05)
+    assert not process.is_at_work()
+    return process
 
 
 class AsTold(Beside):
