@@ -22,6 +22,7 @@ SINCE = re.compile(r"\bsince\s+(?:\w+\s+){0,2}$", re.I)
 HELD = timedelta(
     minutes=10
 )  # after the end of a trouble a call of its kind tells that the fix did not hold: our choice
+JUST_CLOSED = timedelta(minutes=3)  # who has mended it writes down that it is done, and what it was: our choice
 NEVER = ("procedure", "other")  # a question asked again is another question
 
 # Words by which a call tells that it is about something else than an earlier one.
@@ -30,6 +31,9 @@ ANOTHER = re.compile(
     r"|\bdiff(?:erent)?\s+(?:from|than|one|to)\b|\bnot\s+(?:the\s+)?(?:same|one\s+(?:from|that|i|we)|like\s+(?:this|before|earlier|the))\b"
     r"|\bnot\s+the\s+\w+\s+(?:from|of)\s+(?:this|before|earlier)\b|\bunrelated\b|\bseparate(?:ly)?\b|\bnothing\s+to\s+do\s+with\b"
     r"|\bdifferent\s+(?:ballot|sheet|voter|paper|page|machine|scanner|tablet|book)\b|\b(?:another|new)\s+(?:jam|one\s+now)\b"
+    r"|\bnot\s+the\s+(?:one|\w+\s+one|jam)\s+(?:your|you|they|he|she|we|which|this|at)\b"
+    r"|\bnot\s+(?:the|our|my|this)\s+[\w']+\s+(?:this|that)\s+time\b|\bnot\s+this\s+morning'?s\b|\bfirst\s+(?:one\s+)?since\b"
+    r"|\banother\s+(?:one\s+)?(?:stuck|jammed|torn|dead|down|out)\b|\b(?:cleared|fixed|freed)\s+the\s+(?:one|first|last)\b"
     r"|\bother\s+than\s+that\b|\b(?:fine|ok|okay|good|fixed|cleared|resolved)\s+(?:now\s+)?(?:since|after)\b",
     re.I,
 )
@@ -76,12 +80,12 @@ def are_closed(rows: Sequence[dict[str, Any]]) -> bool:
 
 
 def was_open(other: dict[str, Any], row: dict[str, Any]) -> float:
-    """How far it counts that an earlier ticket was still open when another was opened, 0 to 1.
+    """How far it counts that an earlier ticket was open, or just closed, when another was opened, 0 to 1.
 
     Where nobody writes it down (`are_closed`), it counts as far as tickets last so long.
     """
     if row["are_closed"]:
-        return float(other["resolved_at"] is None or other["resolved_at"] > row["opened_at"])
+        return float(other["resolved_at"] is None or other["resolved_at"] > row["opened_at"] - JUST_CLOSED)
     hours = (row["opened_at"] - other["opened_at"]).total_seconds() / 3600
     chance = math.exp(-hours / LAST_HOURS)
     return math.log1p(chance * math.expm1(OPEN_ODDS)) / OPEN_ODDS

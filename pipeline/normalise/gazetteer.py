@@ -58,7 +58,7 @@ class Gazetteer:
     alike: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
     answers: dict[Asked, tuple[str | None, float]] = field(default_factory=dict)
     streets: dict[tuple[str, ...], set[int]] = field(default_factory=lambda: defaultdict(set))  # whole, with their kind
-    in_names: set[str] = field(default_factory=set)
+    beside: set[str] = field(default_factory=set)  # words of names and rooms
 
 
 def precinct_key(number: str, letter: str | None, part: str | None = None) -> str:
@@ -155,7 +155,7 @@ def gazetteer_of(sites: pl.DataFrame) -> Gazetteer:
         for size in range(2, len(name) + 1):  # "QC Armory", "JP Vandersloot"
             book.initials["".join(w[0] for w in name[:size])].add(name[:size])
         book.together |= {a + b: (a, b) for a, b in pairwise(name) if (a + b).isalpha()}
-    book.in_names = {w for p in book.places for name in p.names for w in name}
+    book.beside = {w for p in book.places for w in [*chain.from_iterable(p.names), *p.room]}
     for i, row in enumerate(rows):
         for street in streets_of(row["address"] or ""):
             book.streets[street].add(i)

@@ -33,7 +33,7 @@ WHOLE_NAME = 2.5  # every word of a name or alias was said, and nothing else
 CONFLICT = 6.0  # north for south, Station 3 for Station 13, a library for a school
 ADDRESS, PRECINCT, SITE_ID, UNIT_NAMED = 9.0, 9.0, 14.0, 6.0
 NAMED_IN_TEXT = 5.0  # a whole name or alias told in the text, where the place as said leaves a doubt
-BESIDE, MOST_BESIDE = 1.5, 6.0  # per unit of rarity, for a word of a name beside it in the text; and at most
+BESIDE, MOST_BESIDE = 1.5, 6.0  # per unit of rarity, for a word of a name or room beside it in the text; and at most
 ONLY_FIT = 4.5  # every word said is, or is cut from, a word of this site alone (`shortened.py`)
 STREET_SAID = 1.5  # per unit of rarity, for a word of the street or the room
 INITIAL = 0.45  # likeness of a single letter to a word that begins with it: our choice
@@ -177,7 +177,7 @@ def weigh(
     for i in told:
         score[i] += NAMED_IN_TEXT - math.log(len(told))
     for i in score:
-        words = {word for name in book.places[i].names for word in name}
+        words = {word for name in book.places[i].names for word in name} | book.places[i].room
         score[i] += min(MOST_BESIDE, BESIDE * sum(book.rarity[w] for w in sorted(beside & words)))
     if not score:
         return None, 0.0

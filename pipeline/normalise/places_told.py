@@ -1,5 +1,6 @@
 """Which places a text names, where the place as said leaves a doubt: names, streets, precincts, rooms."""
 
+import re
 from collections import defaultdict
 from collections.abc import Set
 from itertools import groupby
@@ -8,14 +9,18 @@ from pipeline.normalise.gazetteer import Gazetteer, Place, precinct_key
 from pipeline.normalise.place_words import DIRECTIONS, FILLERS, KINDS, OPPOSED, STREETS, place_tokens, plain
 from pipeline.normalise.places import PRECINCT_FORM
 
+WHICH_WAY = re.compile(rf"\b({'|'.join(sorted(DIRECTIONS))})\W{{1,2}}(?:one|campus|branch|location|site)\b", re.I)
 MOST_WORDS = 5  # of a street, or of a precinct called by words, as looked for in a text: our choice
 
 
 def words_beside(book: Gazetteer, text: str) -> frozenset[str]:
-    """Words of a text that stand in names of sites and may tell which of several is meant: "at the elementary"."""
-    return frozenset(
-        w for w in place_tokens(text) if w in book.in_names and w not in FILLERS | DIRECTIONS and len(w) > 2
-    )
+    """Words of a text that stand in names or rooms of sites and may tell which of several is meant: "at the elementary".
+
+    A direction does where it is said of the place: "the north one", "south campus".
+    """
+    said = {w for w in place_tokens(text) if w not in FILLERS | DIRECTIONS and len(w) > 2}
+    said |= {place_tokens(found[1])[0] for found in WHICH_WAY.finditer(text)}
+    return frozenset(said & book.beside)
 
 
 def named_in(book: Gazetteer, text: str) -> frozenset[int]:
