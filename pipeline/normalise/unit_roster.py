@@ -98,7 +98,7 @@ def unit_book(units: pl.DataFrame) -> UnitBook:
 def unit_book_of(units: pl.DataFrame) -> UnitBook:
     """The index of the units' numbers."""
     rows = units.to_dicts()
-    given = unit_columns.names_given(rows)
+    given = unit_columns.names_given(rows) or unit_columns.counted(rows)
     serials = {row["unit_id"]: row["serial"] or "" for row in rows}
     stood: dict[str, list[Unit]] = defaultdict(list)
     for row in rows:
