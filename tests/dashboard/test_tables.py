@@ -1,5 +1,6 @@
 """Estimates in the words of the board."""
 
+import shutil
 from pathlib import Path
 
 import polars as pl
@@ -13,8 +14,9 @@ FURTHER = ("exposure", "circuits", "remedies", "swaps", "kinds", "fixes", "custo
 
 
 @pytest.fixture
-def picture(book: Path, monkeypatch: pytest.MonkeyPatch) -> data.Picture:
-    monkeypatch.setenv(data.ENVIRONMENT, str(book))
+def picture(book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> data.Picture:
+    """A picture of which nothing has been worked out yet."""
+    monkeypatch.setenv(data.ENVIRONMENT, str(shutil.copytree(book, tmp_path / "own")))
     return data.current(None)
 
 
