@@ -45,7 +45,18 @@ DISMISSED = re.compile(
     r"|\b(?:isnt|not) (?:what|why) (?:im|i am|we|were) (?:calling|phoning)\b"
     r"|\b(?:it|this) isnt (?:the|my|our) \w+|\bneither\b.{0,30}\bis (?:the|a) (?:trouble|problem|issue)\b"
 )
+# "Caller Ann Reed, chief judge, states that": who calls says nothing of what is wrong.
+INTRODUCED = re.compile(
+    r"^\W*(?:caller|clr)\b[^.;:!?]{0,70}?\b(?:states?|stated|sts|says?|said|reports?|reported|called about"
+    r"|calling about|calling back (?:on|about))\b(?: that\b)?",
+    re.I,
+)
 REACHES_BACK = re.compile(r"\b(?:it|that|thats|this|those|them|its|theyre)\b|^\W*(?:so )?(?:all )?\w+\W*$")
+
+
+def without_caller(text: str) -> str:
+    """A text without who calls, where an agent has written that first."""
+    return INTRODUCED.sub("", text)
 
 
 def shares(parts: Sequence[tuple[str, str]]) -> list[float]:

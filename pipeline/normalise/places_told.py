@@ -14,7 +14,7 @@ MOST_WORDS = 5  # of a street, or of a precinct called by words, as looked for i
 
 
 def words_beside(book: Gazetteer, text: str) -> frozenset[str]:
-    """Words of a text that stand in names or rooms of sites and may tell which of several is meant: "at the elementary".
+    """Words of a text that stand in names or rooms of sites and may tell which is meant: "at the elementary".
 
     A direction does where it is said of the place: "the north one", "south campus".
     """

@@ -14,6 +14,7 @@ from pipeline.contracts.events import TicketReadings
 from pipeline.contracts.known import Known, empty
 from pipeline.normalise import (
     again,
+    asides,
     corrections,
     crowds,
     examples,
@@ -222,7 +223,8 @@ def words_of(ticket: dict[str, Any], around: Scene) -> Words:
     unit_said = ticket["unit"] or ""
     kind = units.kind_meant(around.stock, site_id, unit_id, unit_said)
     kind = kind or units.only_kind(said_in_column(unit_said, around.book))
-    reading = read_text(units.without_labels(around.stock, site_id, text), kind or "", around.book)
+    plain = asides.without_caller(units.without_labels(around.stock, site_id, text))
+    reading = read_text(plain, kind or "", around.book)
     return Words(text, site_id, sure, unit_id, kind, reading)
 
 

@@ -11,7 +11,7 @@ DEVICE = (  # what a unit is called
     r"|markers?|mkr|touch\s?screens?|screens?|printers?|poll\s?books?|pads?|books?|bk|epbs?|pb|ebk|tablets?|ipads?"
     r"|laptops?|stations?"
 )
-DEVICE_NOUN = rf"(?:{DEVICE}|ck[\s-]?in|check[\s-]?in|asset|tag|serial|ser|s/?n|no|number|num|sc|md|id)"
+DEVICE_NOUN = rf"(?:{DEVICE}|ck[\s-]?in|check[\s-]?in|asset|tag|sticker|serial|ser|s/?n|no|number|num|sc|md|id)"
 TAG = re.compile(r"(?<![\w])([a-z]{1,4})[\s\u2010-\u2015_#.-]{0,2}(\d{1,6}(?:[-/.]\d{1,4})+|\d{3,10})(?![\w])", re.I)
 BARE = re.compile(
     r"(?<![\w$:./-])(\d{3,10}|0\d)(?![\w:/%-]|\.\d)"

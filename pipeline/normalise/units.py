@@ -56,6 +56,7 @@ BESIDE = (  # what is named, the types that it is where the roster has it, and w
 INSTEAD = re.compile(
     r"\b(?:with|to|for|from|by|on|onto|use|using|spare)\s+(?:the\s+|spare\s+|unit\s+)*[\w-]*\d[\w-]*", re.I
 )
+SPARE = re.compile(r"\W*(?:the\s+)?(?:spare|backup)(?:\s+one)?\W*", re.I)
 SAID_KINDS = tuple(
     (kind, re.compile(form))
     for kind, form in (
@@ -218,6 +219,9 @@ def named_in_column(here: list[Unit], said: str, wanted: tuple[str, ...]) -> Uni
     """The one unit of the site that the column for the unit names by the end of its tag, a letter or a word: "B"."""
     if not said:
         return None
+    if SPARE.fullmatch(said):
+        spares = [u for u in here if u.is_spare and (u.type in wanted or not wanted)]
+        return spares[0] if len(spares) == 1 else None
     alone = re.fullmatch(r"\W*([a-z]{1,3}|\d{1,2})\W*", said.lower())
     if alone:
         mark = alone.group(1).lstrip("0")

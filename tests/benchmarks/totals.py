@@ -35,7 +35,9 @@ class Day(NamedTuple):
 
 def day_of(book: Path, truth_path: Path) -> Day:
     """A day as it is read at its end."""
-    truth = pl.read_parquet(truth_path) if truth_path.suffix == ".parquet" else pl.read_csv(truth_path, infer_schema=False)
+    truth = (
+        pl.read_parquet(truth_path) if truth_path.suffix == ".parquet" else pl.read_csv(truth_path, infer_schema=False)
+    )
     rows = read.read_rows(duckdb.connect(str(Book(book).published), read_only=True))
     known = read.known_at(rows, read.received(rows, "tickets")["received_at"].max())  # type: ignore[arg-type]
     told = {r["ticket_id"]: r for r in read_tickets(known).to_dicts()}

@@ -2,7 +2,7 @@
 
 import pytest
 
-from pipeline.normalise.asides import ASIDE, shares
+from pipeline.normalise.asides import ASIDE, shares, without_caller
 from pipeline.normalise.forms import tidy
 from pipeline.normalise.troubles import read_text, weigh
 from pipeline.normalise.wording import parts_of
@@ -33,6 +33,18 @@ def test_history_what_is_settled_and_what_goes_well_count_for_little(text: str, 
     assert [
         c for c, (_, part) in zip(counted, parts_of(tidy(text)), strict=True) if part.strip() or not text
     ] == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "rest"),
+    [
+        ("Caller Ann Reed, chief judge, states the box is full", " the box is full"),
+        ("CLR says that they are locked out", " they are locked out"),
+        ("the caller says nothing else", "the caller says nothing else"),
+    ],
+)
+def test_who_calls_says_nothing_of_what_is_wrong(text: str, rest: str):
+    assert without_caller(text) == rest
 
 
 @pytest.mark.parametrize(

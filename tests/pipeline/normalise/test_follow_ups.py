@@ -76,6 +76,7 @@ def test_an_open_ticket_says_less_the_longer_where_nobody_writes_down_that_one_w
     first = row(0)
     assert follow_ups.was_open(first, row(300) | {"are_closed": True}) == 1.0
     assert follow_ups.was_open(row(0, 20), row(300) | {"are_closed": True}) == 0.0
+    assert follow_ups.was_open(row(0, 20), row(22) | {"are_closed": True}) == 1.0  # what was done is written down
     open_for = [follow_ups.was_open(first, row(m) | {"are_closed": False}) for m in (0, 30, 60, 300)]
     assert open_for == sorted(open_for, reverse=True) and open_for[0] == pytest.approx(1.0) and 0 < open_for[-1] < 0.1
 
@@ -87,6 +88,10 @@ def test_an_open_ticket_says_less_the_longer_where_nobody_writes_down_that_one_w
         ("woman with a camera, different from the flyer guy", True),
         ("not the one from this morning", True),
         ("33 fine since the delivery", True),
+        ("another one stuck", True),
+        ("the end one, not the one your man just fixed", True),
+        ("our own breaker, not the road this time", True),
+        ("not the one by the stage", False),
         ("same problem as before", False),
         ("another sheet is stuck", False),
         ("hung up again, different ballot", True),

@@ -217,6 +217,7 @@ def test_a_street_named_whole_in_a_text_tells_the_place(sites: pl.DataFrame, sai
         ("Roosevelt", "middle sch gym, the bin is full", "R1"),
         ("Roosevelt", "at the elementary, kids' library", "R2"),
         ("Roosevelt", "the bin is full", None),
+        ("Roosevelt", "in the lobby, the bin is full", "R1"),
         ("school, 15 & 16", "", "R2"),
         ("34/35", "", "R1"),
         ("15 and 34", "", None),
@@ -230,7 +231,25 @@ def test_words_beside_and_precincts_together_tell_which_of_two_places(sites: pl.
         aliases=pl.lit(None, dtype=pl.String),
         address=pl.Series(["1100 Grant Ave", "615 Depot St"]),
         precincts=pl.Series(["34;35", "15;16"]),
+        room=pl.Series(["Lobby", "Library"]),
     )
     book = gazetteer(rows)
     found, sure = site_of(book, said, (), named_in(book, text), words_beside(book, text))
+    assert (found if sure >= SURE else None) == site
+
+
+@pytest.mark.parametrize(
+    ("text", "site"),
+    [("it is the north one", "N"), ("South campus. bin is full", "S"), ("the north door is locked", None)],
+)
+def test_a_direction_tells_the_place_where_it_is_said_of_the_place(sites: pl.DataFrame, text: str, site: str | None):
+    rows = sites.head(2).with_columns(
+        site_id=pl.Series(["N", "S"]),
+        name=pl.Series(["Tolman College North Campus", "Tolman College South Campus"]),
+        aliases=pl.lit(None, dtype=pl.String),
+        address=pl.lit(None, dtype=pl.String),
+        precincts=pl.lit(None, dtype=pl.String),
+    )
+    book = gazetteer(rows)
+    found, sure = site_of(book, "the college", (), named_in(book, text), words_beside(book, text))
     assert (found if sure >= SURE else None) == site

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from pipeline.normalise.unit_columns import names_given
+from pipeline.normalise.unit_columns import counted, names_given
 
 SITES = ("P01", "P01", "P02", "P02", "P03", "P03", None)
 
@@ -31,6 +31,8 @@ def rows(**columns: list[str]) -> list[dict]:
         ["left", "right", "", "", "door", "stage"],
         ["CO-0417", "CO-0418", "CO-0503", "CO-0504", "CO-0611", "CO-0612", "CO-0999"],
         ["A-K", "L-Z", "A-K", "L-Z"],
+        ["P3", "P4", "P1", "P2"],  # they follow each other
+        ["trunk 31", "trunk 8", "trunk 77", "trunk 12"],  # no two are alike
     ],
 )
 @pytest.mark.parametrize("column", ["label", "zzz", "Sticker on it"])
@@ -53,6 +55,7 @@ def test_a_column_whose_values_tell_units_apart_names_them_whatever_it_is_called
         ["came back from repair with a new roller and a dented lid"] * 3 + ["lid sticks a little when it is cold out"],
         ["spare key is missing"],  # a note about one of them
         ["ok", "ok", "ok", "worn", "ok", "ok"],
+        ["L2", "L9", "L9", "L4", "L7", "L2"],  # a lot: alike here and there, and in no order
     ],
 )
 def test_dates_amounts_notes_and_what_is_alike_for_all_are_no_names(values: list[str]):
@@ -61,3 +64,17 @@ def test_dates_amounts_notes_and_what_is_alike_for_all_are_no_names(values: list
 
 def test_a_roster_without_further_columns_names_nothing():
     assert names_given([{"unit_id": "U1", "site_id": "P01", "type": "bmd", "attributes": None}]) == {}
+
+
+def test_ids_that_count_all_units_of_a_site_number_them_whatever_their_kind():
+    def roster(*ends: int) -> list[dict]:
+        kinds = ("scan-single", "scan-single", "electronic-poll-book")
+        return [
+            {"unit_id": f"{site}-{end}", "site_id": site, "type": kind}
+            for site in ("101", "102")
+            for end, kind in zip(ends, kinds, strict=True)
+        ]
+
+    assert counted(roster(1, 2, 3)) == {f"{site}-{end}": (str(end),) for site in (101, 102) for end in (1, 2, 3)}
+    assert counted(roster(1, 2, 1)) == {}  # each kind by itself
+    assert counted(roster(41, 7, 12)) == {}

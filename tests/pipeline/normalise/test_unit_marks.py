@@ -98,3 +98,4 @@ def test_a_spare_that_waits_at_a_site_is_meant_only_where_it_is_named(place):
     assert unit_of(unit_book(roster), "P01", "", "a sheet is stuck", "scanner-jam") == "T-11"
     assert unit_of(unit_book(roster), "P01", "", "T-12 has a sheet in it", "scanner-jam") == "T-12"
     assert sites_named(unit_book(roster), "T-12", "") == ("P01",)
+    assert unit_of(unit_book(roster), "P01", "the spare one", "a sheet is stuck", "scanner-jam") == "T-12"

@@ -92,6 +92,29 @@ def test_a_tag_of_several_parts_is_read_whole(units_frame: pl.DataFrame):
 
 
 @pytest.fixture
+def counted(units_frame: pl.DataFrame) -> pl.DataFrame:
+    """A place whose tags number its units from one, whatever their kind."""
+    rows = units_frame.filter(pl.col("site_id") == "P01").sort("unit_id")
+    kinds = ["scan-single", "scan-single", "bmd", "electronic-poll-book", "electronic-poll-book"]
+    return rows.with_columns(unit_id=pl.Series([f"101-{n}" for n in range(1, 6)]), type=pl.Series(kinds))
+
+
+@pytest.mark.parametrize(
+    ("said", "text", "category", "unit"),
+    [
+        ("", "tablet 5 lost its list", "poll-book", "101-5"),
+        ("", "tablet number four froze", None, "101-4"),
+        ("2", "a sheet is stuck", "scanner-jam", "101-2"),
+        ("#4", "wrong date", "poll-book", "101-4"),
+        ("", "the wrong date comes up. Sticker 5", "poll-book", "101-5"),
+        ("", "5 voters wait at the tablets", "poll-book", None),
+    ],
+)
+def test_a_unit_is_known_by_its_number_among_all_of_its_place(counted: pl.DataFrame, said, text, category, unit):
+    assert unit_of(unit_book(counted), "P01", said, text, category) == unit
+
+
+@pytest.fixture
 def numbered(units_frame: pl.DataFrame) -> pl.DataFrame:
     """A place whose tags begin with its own id, and number its units from one."""
     ids = ("07-S1", "07-S2", "07-B1", "07-P1", "07-P2")
