@@ -8,10 +8,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.carried import SUPPLY, carried_by, fits
 from pipeline.estimates.dispatch.decisions import Decisions
 from pipeline.estimates.dispatch.learning import still_waits
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.rovers import Rover, lacking_parts, minutes_to
+from pipeline.estimates.dispatch.rovers import Rover, minutes_to
 from pipeline.estimates.dispatch.scene import Order, Scene
 from pipeline.estimates.dispatch.skills import can
 from pipeline.estimates.dispatch.travel import Place, Roads, places_of
@@ -75,8 +76,8 @@ def settled(known: Known, rovers: list[Rover], needs: Sequence[Need], roads: Roa
         elif expected[driven] <= extra:  # it should be there by now
             rovers[r] = replace(rovers[r], place=ends[driven][0], site_id=ends[driven][1])
             minutes[r] = minutes[len(rovers) + driven]
-    lacking = lacking_parts(rovers, judged)
-    scene = Scene(rovers, judged, minutes, known.settings, under_way, drivers, pinned, lacking=lacking)
+    carried = carried_by(rovers, judged)
+    scene = Scene(rovers, judged, minutes, known.settings, under_way, drivers, pinned, carried=carried)
     return Settled(scene, committed)
 
 
@@ -173,7 +174,5 @@ def who_may(scene: Scene, decided: Decisions) -> list[frozenset[int]]:
 def is_fit(rover: Rover, need: Need) -> bool:
     """Whether a rover can help: by skill, or for a site that may go dark with a battery or a generator on board."""
     if need.foreseen and need.categories == ("power",):
-        return "power" in rover.skills or bool(
-            {"battery", "generator"} & {name.lower() for name, count in rover.parts.items() if count}
-        )
+        return "power" in rover.skills or any(count and fits(SUPPLY, name) for name, count in rover.parts.items())
     return can(rover.skills, need.skills)

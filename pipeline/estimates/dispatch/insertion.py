@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimates.dispatch.needs import HOUR
+from pipeline.estimates.dispatch.onboard import vehicles
 from pipeline.estimates.dispatch.scene import Order, Scene, loss_functions
 
 NEAR_ROVERS = 5  # rovers tried for one need in a large county, those that could be there first [count]; our choice
@@ -51,11 +52,7 @@ class Insertion:
         self.drive = [memoryview(row) for row in scene.minutes]  # read as fast as lists, and nothing is copied
         self.loss: list[Callable[[float], float]] = loss_functions(scene)
         visit = [need.visit_minutes for need in needs]
-        self.visits, by_load = [visit] * len(rovers), dict[frozenset[str], list[float]]()
-        for r, without in scene.lacking.items():  # vehicles that carry the same share one table
-            if without not in by_load:
-                by_load[without] = [v + scene.longer(r, n) for n, v in enumerate(visit)]
-            self.visits[r] = by_load[without]
+        self.vehicles = vehicles(scene)
         self.free_at, self.off = [r.free_at for r in rovers], [r.off_shift for r in rovers]
         self.breaks = [r.leaves if r.breaks else None for r in rovers]
         unvisited = scene.settings["dispatch.unvisited_minutes"]
@@ -67,6 +64,7 @@ class Insertion:
         self.orders: list[Order] = [[] for _ in rovers]
         self.done: list[list[float]] = [[] for _ in rovers]
         self.lost: list[list[float]] = [[] for _ in rovers]
+        self.takes: list[list[float]] = [[] for _ in rovers]  # how long each stop is [min]
         self.before: list[list[float]] = [[0.0] for _ in rovers]  # what the stops up to each place lose together
         self.costs = [self.switch.get(r, 0.0) for r in range(len(rovers))]
         self.holder = [-1] * len(needs)
@@ -108,10 +106,14 @@ class Insertion:
         leaves = self.breaks[rover]
         return (leaves(clock) if leaves else clock) + self.drive[node][need]
 
-    def walked(self, rover: int, order: Sequence[int]) -> tuple[float, list[float], list[float]]:
-        """Cost of one rover's order, when each stop is done and what it loses; infinite if its shift ends before."""
+    def walked(self, rover: int, order: Sequence[int]) -> tuple[float, list[float], list[float], list[float]]:
+        """Cost of one rover's order; by stop when it is done, what it loses, how long it takes.
+
+        The cost is infinite if the rover's shift ends before.
+        """
         node, clock, total = rover, self.free_at[rover], 0.0
-        fixed, off, visit, target = self.fixed[rover], self.off[rover], self.visits[rover], self.target.get(rover)
+        fixed, off, target = self.fixed[rover], self.off[rover], self.target.get(rover)
+        takes = self.vehicles[rover].lengths(order)
         drive, losses, base, leaves = self.drive, self.loss, self.base, self.breaks[rover]
         done: list[float] = []
         lost: list[float] = []
@@ -123,14 +125,14 @@ class Insertion:
             else:
                 clock = (leaves(clock) if leaves else clock) + drive[node][need]
             if clock >= off and place >= fixed and need != target:
-                return math.inf, done, lost
-            clock += visit[need]
+                return math.inf, done, lost, takes
+            clock += takes[place]
             loss = losses[need](clock)
             total += loss
             done.append(clock)
             lost.append(loss)
             node = base + need
-        return total, done, lost
+        return total, done, lost, takes
 
     def cost(self, rover: int, order: Sequence[int]) -> float:
         """What the needs of one rover's order lose."""
@@ -146,7 +148,7 @@ class Insertion:
         self.orders[rover] = order
         self.moves += 1
         self.changed[rover] = self.moves
-        self.costs[rover], self.done[rover], self.lost[rover] = self.walked(rover, order)
+        self.costs[rover], self.done[rover], self.lost[rover], self.takes[rover] = self.walked(rover, order)
         self.before[rover] = [0.0, *accumulate(self.lost[rover])]
 
     def commit(self, rover: int, needs: Order) -> None:
@@ -162,8 +164,9 @@ class Insertion:
         """What a need adds to a rover's order where it adds least, and the place; -1 if it is not below `limit`."""
         order, done, lost, off = self.orders[rover], self.done[rover], self.lost[rover], self.off[rover]
         leaves, target = self.breaks[rover], self.target.get(rover)
-        drive, visit, loss, base = self.drive, self.visits[rover], self.loss, self.base
-        length, found = len(order), -1
+        drive, takes, loss, base = self.drive, self.takes[rover], self.loss, self.base
+        vehicle, own = self.vehicles[rover], self.vehicles[rover].first[need]
+        is_touched, length, found = vehicle.is_touched(order, (need,)), len(order), -1
         for place in range(self.fixed[rover], length + 1):
             if place:
                 clock, node = done[place - 1], base + order[place - 1]
@@ -181,7 +184,7 @@ class Insertion:
             clock = (leaves(clock) if leaves else clock) + drive[node][need]
             if clock >= off:
                 continue
-            clock += visit[need]
+            clock += vehicle.after(need, order[:place]) if is_touched else own
             added = loss[need](clock)
             if added >= limit:
                 break  # later in the order it would only be later
@@ -194,7 +197,7 @@ class Insertion:
                 if clock >= off:
                     added = math.inf
                     break
-                clock += visit[after]
+                clock += vehicle.after(after, [need, *order[:later]]) if is_touched else takes[later]
                 added += loss[after](clock) - lost[later]
                 before = after
             if added < limit - GAIN:

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.rovers import later, parts_for
+from pipeline.estimates.dispatch.rovers import later
 from pipeline.estimates.dispatch.scene import Leg, Order, Scene
 from pipeline.estimates.dispatch.skills import can
 
@@ -26,6 +26,7 @@ SAID = {  # what a dispatcher would call a category; the rest go by their own na
     "custody": "hand-over of media or ballots",
 }
 MOST_COMPARED = 8  # other rovers looked at for a reason, those that could be there first [count]; our choice
+CERTAIN = 0.995  # a chance that is told as a fact [-]
 MENDED = {
     "scanner": "scanners",
     "bmd": "marking devices",
@@ -56,8 +57,14 @@ def why(
     lacking: Sequence[str] = (),
 ) -> str:
     """The reason for stop `number` (from 0) of a rover; `lacking` are its troubles that no part is left for."""
-    bare = f" No part on board for: {', '.join(map(called, lacking))}." if lacking else ""
-    return f"{reason(known, scene, orders, rover, legs, number, 'power' in lacking)}{bare}"
+    used_up = scene.used_up(rover, legs[number].need, orders[rover][:number])
+    bare = [category for category in lacking if used_up.get(category, 1.0) >= CERTAIN]
+    text = reason(known, scene, orders, rover, legs, number, "power" in bare)
+    text += f" No part on board for: {', '.join(map(called, bare))}." if bare else ""
+    for category in lacking:
+        if 0 < (chance := used_up.get(category, 1.0)) < CERTAIN:
+            text += f" A stop before may use up what is on board for {called(category)} (chance {chance:.0%})."
+    return text
 
 
 def reason(
@@ -162,7 +169,8 @@ def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
         if wants:
             return f"{name} could be there {sooner}, but carries no part for {wants}."
         return f"{name} could be there {sooner}, but has more to save elsewhere."
-    longer = scene.longer(other, leg.need) - scene.longer(rover, leg.need)
+    before = orders[rover][: orders[rover].index(leg.need)]
+    longer = scene.longer(other, leg.need) - scene.longer(rover, leg.need, before)
     more = max(0.0, need.lost(leg.done + late + longer) - need.lost(leg.done))
     bare = f" and carries no part for {wants}" if wants else ""
     cost = f": about {float(f'{more:.2g}'):,.0f} voter-minutes more" if round(more) else ""
@@ -175,6 +183,5 @@ def alternative(scene: Scene, orders: list[Order], rover: int, leg: Leg) -> str:
 
 def wanted_part(scene: Scene, rover: int, need: int) -> str:
     """The troubles of a need that a rover has no part for, in words; nothing where it lacks none."""
-    if not scene.longer(rover, need):
-        return ""
-    return " and ".join(map(called, parts_for(scene.needs[need].categories, scene.rovers[rover].parts)[1]))
+    own = scene.carried.get(rover)
+    return " and ".join(map(called, own.lacks(own.wants(scene.needs[need], scene.settings)))) if own else ""

@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any
@@ -12,7 +12,6 @@ import polars as pl
 
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.censored import still_to_go
-from pipeline.estimates.dispatch.needs import Need
 from pipeline.estimates.dispatch.skills import skills_of
 from pipeline.estimates.dispatch.travel import Place, places_of
 
@@ -146,24 +145,6 @@ def on_the_day(known: Known, hour: int, minute: int) -> datetime:
 def later(known: Known, minutes: float) -> datetime:
     """The moment so many minutes after T."""
     return known.at + timedelta(seconds=round(minutes * 60) if math.isfinite(minutes) else 0)
-
-
-def lacking_parts(rovers: Sequence[Rover], needs: Sequence[Need]) -> dict[int, frozenset[str]]:
-    """By rover, the categories of these needs that it carries no part for; rovers that lack nothing are left out.
-
-    A vehicle without any listed part counts as carrying all: nobody has said. Ballots are brought for the stop and are
-    no spare part: they lack only where some vehicle lists them.
-    """
-    kinds = {category for need in needs for category in need.categories if category in PART_WORDS}
-    listed = " ".join(name.lower() for rover in rovers for name in rover.parts)
-    if not re.search(PART_WORDS[BROUGHT], listed):
-        kinds.discard(BROUGHT)
-    found = {
-        r: frozenset(category for category in kinds if parts_for((category,), rover.parts)[1])
-        for r, rover in enumerate(rovers)
-        if rover.parts
-    }
-    return {r: without for r, without in found.items() if without}
 
 
 def chance_wanted(categories: Iterable[str], without: Collection[str], settings: Mapping[str, float]) -> float:

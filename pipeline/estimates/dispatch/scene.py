@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.estimates.dispatch.carried import Carried
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.rovers import Rover, chance_wanted
+from pipeline.estimates.dispatch.rovers import Rover
 
 Order = list[int]
 
@@ -30,8 +31,8 @@ class Scene:
     `under_way` holds, by need, when the rover already driving there should arrive [min from T]. `drivers` holds, by
     need, the rover that drives there and may be diverted: a plan in which that is not its first stop costs
     `switching_cost` more. `pinned` holds, by rover, how many of its committed stops come first in their given order.
-    `begins` holds, by need, when work begins where two rovers have to be there [min from T]. `lacking` holds, by rover,
-    the categories that it carries no part for.
+    `begins` holds, by need, when work begins where two rovers have to be there [min from T]. `carried` holds, by rover,
+    its parts; one that is left out lacks nothing.
     """
 
     rovers: Sequence[Rover]
@@ -42,15 +43,23 @@ class Scene:
     drivers: Mapping[int, int] = field(default_factory=dict)
     pinned: Mapping[int, int] = field(default_factory=dict)
     begins: Mapping[int, float] = field(default_factory=dict)
-    lacking: Mapping[int, frozenset[str]] = field(default_factory=dict)
+    carried: Mapping[int, Carried] = field(default_factory=dict)
 
-    def longer(self, rover: int, need: int) -> float:
-        """How much longer a rover takes at a need on average for want of a part [min]."""
-        without = self.lacking.get(rover)
-        if not without:
+    def longer(self, rover: int, need: int, before: Sequence[int] = ()) -> float:
+        """How much longer a rover takes at a need on average for want of a part, after the needs before [min]."""
+        carried = self.carried.get(rover)
+        if carried is None:
             return 0.0
-        second = self.settings["dispatch.second_visit_minutes"]
-        return second * chance_wanted(self.needs[need].categories, without, self.settings)
+        stop, *earlier = (carried.wants(self.needs[n], self.settings) for n in (need, *before))
+        return self.settings["dispatch.second_visit_minutes"] * carried.chance_lacking(stop, earlier)
+
+    def used_up(self, rover: int, need: int, before: Sequence[int]) -> dict[str, float]:
+        """By trouble of a need, the chance that no part that fits is left on board after the needs before."""
+        carried = self.carried.get(rover)
+        if carried is None:
+            return {}
+        stop, *earlier = (carried.wants(self.needs[n], self.settings) for n in (need, *before))
+        return carried.used_up(stop, earlier)
 
     def legs(self, rover: int, order: Sequence[int]) -> list[Leg]:
         """A rover's stops in this order, with their times."""
@@ -62,7 +71,7 @@ class Scene:
                 leave = who.leaves(clock)
                 arrive = leave + float(self.minutes[node, need])
             begins = max(arrive, self.begins.get(need, arrive))
-            clock = begins + self.needs[need].visit_minutes + self.longer(rover, need)
+            clock = begins + self.needs[need].visit_minutes + self.longer(rover, need, order[:place])
             node = len(self.rovers) + need
             legs.append(Leg(need, leave, arrive, clock))
         return legs

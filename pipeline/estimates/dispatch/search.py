@@ -125,14 +125,15 @@ class Search(Insertion):
         order = self.orders[rover]
         if rover in self.target:
             return self.cost(rover, order[:place] + tail)
-        leaves, off, base = self.breaks[rover], self.off[rover], self.base
-        visit, drive, loss, total = self.visits[rover], self.drive, self.loss, self.before[rover][place]
+        leaves, off, base, vehicle = self.breaks[rover], self.off[rover], self.base, self.vehicles[rover]
+        drive, loss, total = self.drive, self.loss, self.before[rover][place]
+        is_touched, before = vehicle.is_touched(order[:place], tail), order[:place] + tail
         clock, node = (self.done[rover][place - 1], base + order[place - 1]) if place else (self.free_at[rover], rover)
-        for need in tail:
+        for at, need in enumerate(tail):
             clock = (leaves(clock) if leaves else clock) + drive[node][need]
             if clock >= off:
                 return math.inf
-            clock += visit[need]
+            clock += vehicle.after(need, before[: place + at]) if is_touched else vehicle.first[need]
             total += loss[need](clock)
             if total >= limit:
                 return math.inf

@@ -5,10 +5,11 @@ from dataclasses import replace
 from datetime import timedelta
 
 from pipeline.contracts.known import Known
+from pipeline.estimates.dispatch.carried import carried_by
 from pipeline.estimates.dispatch.decisions import Decisions
 from pipeline.estimates.dispatch.given import is_fit
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.rovers import Rover, lacking_parts
+from pipeline.estimates.dispatch.rovers import Rover
 from pipeline.estimates.dispatch.skills import can
 
 
@@ -40,7 +41,8 @@ def is_one_visit(known: Known, decided: Decisions, rovers: Sequence[Rover], stop
     overdue = timedelta(minutes=known.settings["dispatch.overdue_minutes"])
     if given and stop.assigned_at is not None and known.at - stop.assigned_at > overdue:
         return False
-    lacking = lacking_parts(rovers, [more])
+    carried = carried_by(rovers, [more])
+    lacking = {r for r, own in carried.items() if own.lacks(own.wants(more, known.settings))}
     may_go = [r for r, rover in enumerate(rovers) if decided.may_go(rover.rover_id, stop.site_id)]
     for_stop = {r for r in may_go if can(rovers[r].skills, stop.skills)}
     for_more = {r for r in may_go if r not in lacking and is_fit(rovers[r], more)}
