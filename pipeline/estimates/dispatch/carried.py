@@ -1,17 +1,14 @@
 """What a vehicle carries for the troubles at hand, and how much longer a stop takes for want of it along a route."""
 
 import math
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.rovers import BROUGHT, PART_WORDS, Rover
+from pipeline.estimates.dispatch.rovers import BROUGHT, PART_WORDS, SUPPLY, Rover, fits, part_needed
 
 Wants = tuple[tuple[str, float], ...]  # a stop's troubles, each with the chance that it needs a part that fits
-SUPPLY = "supply"  # what a rover without the skill for power brings to a site that may go dark
-WORDS = PART_WORDS | {SUPPLY: r"^(battery|generator)$"}
 
 
 @dataclass(frozen=True)
@@ -27,7 +24,7 @@ class Carried:
         if need.foreseen and need.categories == ("power",) and not self.has_power_skill:
             return ((SUPPLY, 1.0),)
         return tuple(
-            (category, settings[f"dispatch.part_needed_{category.replace('-', '_')}"])
+            (category, part_needed(category, settings))
             for category in need.categories
             if category in PART_WORDS and (self.are_ballots_listed or category != BROUGHT)
         )
@@ -35,7 +32,7 @@ class Carried:
     @cached_property
     def stock(self) -> dict[str, tuple[int, int]]:
         """By kind of trouble, the parts that fit it as bits, and how many there are."""
-        fitting = {c: [k for k, (name, _) in enumerate(self.parts) if fits(c, name)] for c in WORDS}
+        fitting = {c: [k for k, (name, _) in enumerate(self.parts) if fits(c, name)] for c in (*PART_WORDS, SUPPLY)}
         return {c: (sum(1 << k for k in own), sum(self.parts[k][1] for k in own)) for c, own in fitting.items()}
 
     def chance_used_up(self, category: str, before: Iterable[tuple[str, float]]) -> float:
@@ -92,13 +89,6 @@ def carried_by(rovers: Sequence[Rover], needs: Sequence[Need]) -> dict[int, Carr
         for r, rover in enumerate(rovers)
         if rover.parts
     }
-
-
-@lru_cache(maxsize=4096)
-def fits(category: str, name: str) -> bool:
-    """Whether a part of this name fits a trouble of this category."""
-    words = WORDS.get(category)
-    return words is not None and re.search(words, name.lower()) is not None
 
 
 def at_least(count: int, chances: Sequence[float]) -> float:

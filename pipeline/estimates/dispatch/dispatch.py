@@ -1,7 +1,7 @@
 """Where each rover should go next, with what, and why: a proposal that a dispatcher decides on."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -203,10 +203,10 @@ def stops_of(
     """A rover's stops as rows of the plan, each with the parts to carry, from what the stops before leave on board."""
     legs, stock = scene.legs(rover, orders[rover]), dict(scene.rovers[rover].parts)
     for number, leg in enumerate(legs):
-        carried, lacking = parts_for(scene.needs[leg.need].categories, stock)
+        carried, _ = parts_for(scene.needs[leg.need].categories, stock)
         for name in carried:
             stock[name] -= 1
-        yield stop_row(known, scene, orders, rover, number, legs, shares, lacking) | {"parts": carried}
+        yield stop_row(known, scene, orders, rover, number, legs, shares) | {"parts": carried}
 
 
 def stop_row(
@@ -217,9 +217,8 @@ def stop_row(
     number: int,
     legs: list[Leg],
     shares: Mapping[str, tuple[float, float]],
-    lacking: Sequence[str],
 ) -> dict[str, object]:
-    """One stop as a row of the plan; `number` counts from 0, `lacking` are its troubles that no part is left for."""
+    """One stop as a row of the plan; `number` counts from 0."""
     leg, who = legs[number], scene.rovers[rover].rover_id
     need = scene.needs[leg.need]
     missed = need.missed(known.settings["dispatch.unvisited_minutes"] + need.visit_minutes)
@@ -235,7 +234,7 @@ def stop_row(
         "leave_at": later(known, leg.leave),
         "arrive_at": later(known, leg.arrive),
         "voter_minutes_saved": saved,
-        "why": why(known, scene, orders, rover, legs, number, lacking),
+        "why": why(known, scene, orders, rover, legs, number),
         "caution": caution_for(list(need.categories)),
         "voter_minutes_saved_low": saved * low,
         "voter_minutes_saved_high": saved * high / max(need.chance_needed, 0.05),

@@ -8,11 +8,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.dispatch.carried import SUPPLY, carried_by, fits
+from pipeline.estimates.dispatch.carried import carried_by
 from pipeline.estimates.dispatch.decisions import Decisions
 from pipeline.estimates.dispatch.learning import still_waits
 from pipeline.estimates.dispatch.needs import Need
-from pipeline.estimates.dispatch.rovers import Rover, minutes_to
+from pipeline.estimates.dispatch.rovers import SUPPLY, Rover, fits, minutes_to
 from pipeline.estimates.dispatch.scene import Order, Scene
 from pipeline.estimates.dispatch.skills import can
 from pipeline.estimates.dispatch.travel import Place, Roads, places_of

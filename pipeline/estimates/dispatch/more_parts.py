@@ -1,6 +1,5 @@
 """What one more of a part would save: from now on by the plan, and so far by the visits made without it."""
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import cast
@@ -13,14 +12,14 @@ from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.dispatch import spread
 from pipeline.estimates.dispatch.more import ASKED, one_row, saved_by, share
 from pipeline.estimates.dispatch.needs import joined
-from pipeline.estimates.dispatch.rovers import PART_WORDS, chance_wanted, parts_for, parts_of
+from pipeline.estimates.dispatch.rovers import PART_WORDS, fits, part_needed, parts_for, parts_of
 
 MOST_TRIED = 12  # vehicles that the part is given to, one at a time [count]; our choice
 
 
-def fits(part: str) -> list[str]:
+def fitted_by(part: str) -> list[str]:
     """The categories of trouble that a part is for."""
-    return [category for category, words in PART_WORDS.items() if re.search(words, part.lower())]
+    return [category for category in PART_WORDS if fits(category, part)]
 
 
 def with_part(known: Known, rover_id: str, part: str) -> Known:
@@ -36,7 +35,7 @@ def with_part(known: Known, rover_id: str, part: str) -> Known:
 def without(known: Known, part: str) -> dict[str, Mapping[str, int]]:
     """The vehicles that list parts and none that would do instead of this one, by id."""
     stocks = {row["rover_id"]: parts_of(row["parts"]) for row in known.rovers.sort("rover_id").iter_rows(named=True)}
-    kinds = tuple(fits(part))
+    kinds = tuple(fitted_by(part))
     return {rover_id: stock for rover_id, stock in stocks.items() if stock and parts_for(kinds, stock)[1]}
 
 
@@ -50,7 +49,7 @@ def part_from_now(
     plan : the estimate Dispatch, with `categories`
     planned : the plan for what is known: `dispatch` with the other estimates
     """
-    kinds = fits(part)
+    kinds = fitted_by(part)
     stops = plan.filter(pl.col("categories").list.eval(pl.element().is_in(kinds)).list.any())
     if stops.is_empty():
         return 0.0, None
@@ -68,14 +67,14 @@ def part_so_far(known: Known, tickets: pl.DataFrame, part: str) -> tuple[float, 
     At each visit for a trouble that asks for it, `part_needed_…` of a second visit's minutes, times the least people of
     the trouble's severity. It is used once: at the second such visit only if the first did not need it.
     """
-    bare, kinds = without(known, part), set(fits(part))
+    bare, kinds = without(known, part), set(fitted_by(part))
     rows = joined(known, tickets).filter(pl.col("arrived_at") <= known.at).sort("arrived_at", "ticket_id")
     left, saved, visits = dict.fromkeys(bare, 1.0), dict.fromkeys(bare, 0.0), 0
     for row in rows.iter_rows(named=True):
         who, category = row["rover_id"], row["category"]
         if who not in bare or category not in kinds or not parts_for((category,), bare[who])[1]:
             continue
-        chance = chance_wanted((category,), {category}, known.settings)
+        chance = part_needed(category, known.settings)
         people = known.settings[f"dispatch.least_people_{min(4, max(1, row['severity'] or 4))}"]
         saved[who] += left[who] * chance * known.settings["dispatch.second_visit_minutes"] * people
         left[who] *= 1 - chance
@@ -94,7 +93,7 @@ def answer_part(
 ) -> pl.DataFrame:
     """What one more of a part would have saved and would save: OneMore; other parameters as in `part_from_now`."""
     change = f"1 more {part}"
-    if not fits(part):
+    if not fitted_by(part):
         basis = "no trouble is known to ask for a part of that name"
         return pl.DataFrame(
             [one_row(change, when, 0.0, (1.0, 1.0), 0, basis) for when in ("so far", "from now on")],

@@ -4,7 +4,6 @@ What a vehicle will need of a part is a count with a mean that is itself uncerta
 The best load is the newsvendor's: the least number that covers the critical fractile c_short/(c_short + c_spare) of it.
 """
 
-import re
 from collections.abc import Callable, Mapping
 
 import polars as pl
@@ -12,7 +11,7 @@ import polars as pl
 from pipeline.contracts.known import Known
 from pipeline.estimates.dispatch.needs import joined
 from pipeline.estimates.dispatch.reasons import name_of
-from pipeline.estimates.dispatch.rovers import PART_WORDS, parts_of
+from pipeline.estimates.dispatch.rovers import fits, parts_of
 
 LOADS = {
     "rover_id": pl.String,
@@ -77,11 +76,7 @@ def vehicle_loads(known: Known, used: pl.DataFrame) -> pl.DataFrame:
 
 def wanted(part: str, counts: Mapping[str, float]) -> float:
     """How many of a part the failures of these categories would have wanted, over all vehicles."""
-    return sum(
-        count
-        for category, count in counts.items()
-        if (words := PART_WORDS.get(category)) and re.search(words, part.lower())
-    )
+    return sum(count for category, count in counts.items() if fits(category, part))
 
 
 def failures_by_category(known: Known, tickets: pl.DataFrame) -> pl.DataFrame:
@@ -105,14 +100,13 @@ def hand_overs(known: Known, plan: pl.DataFrame) -> pl.DataFrame:
     rows = []
     for row in plan.sort("rover_id", "stop").iter_rows(named=True):
         for category in row.get("categories") or []:
-            words = PART_WORDS.get(category)
-            if not words or any(re.search(words, name.lower()) for name in row["parts"]):
+            if any(fits(category, name) for name in row["parts"]):
                 continue
             spare = [
                 (-count, rover_id, name)
                 for rover_id, stock in stocks.items()
                 for name, count in stock.items()
-                if rover_id != row["rover_id"] and count > 0 and re.search(words, name.lower())
+                if rover_id != row["rover_id"] and count > 0 and fits(category, name)
             ]
             if spare:
                 _, giver, name = min(spare)

@@ -1,6 +1,5 @@
 """Why a stop is proposed, as a dispatcher would say it: what is at stake, why this rover, what waits instead."""
 
-from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -26,7 +25,7 @@ SAID = {  # what a dispatcher would call a category; the rest go by their own na
     "custody": "hand-over of media or ballots",
 }
 MOST_COMPARED = 8  # other rovers looked at for a reason, those that could be there first [count]; our choice
-CERTAIN = 0.995  # a chance that is told as a fact [-]
+CERTAIN, TOLD = 0.995, 0.005  # chances that are told as a fact, and that are told at all [-]
 MENDED = {
     "scanner": "scanners",
     "bmd": "marking devices",
@@ -54,15 +53,14 @@ def why(
     rover: int,
     legs: list[Leg],
     number: int,
-    lacking: Sequence[str] = (),
 ) -> str:
-    """The reason for stop `number` (from 0) of a rover; `lacking` are its troubles that no part is left for."""
+    """The reason for stop `number` (from 0) of a rover."""
     used_up = scene.used_up(rover, legs[number].need, orders[rover][:number])
-    bare = [category for category in lacking if used_up.get(category, 1.0) >= CERTAIN]
+    bare = [category for category, chance in used_up.items() if chance >= CERTAIN]
     text = reason(known, scene, orders, rover, legs, number, "power" in bare)
     text += f" No part on board for: {', '.join(map(called, bare))}." if bare else ""
-    for category in lacking:
-        if 0 < (chance := used_up.get(category, 1.0)) < CERTAIN:
+    for category, chance in used_up.items():
+        if TOLD <= chance < CERTAIN:
             text += f" A stop before may use up what is on board for {called(category)} (chance {chance:.0%})."
     return text
 

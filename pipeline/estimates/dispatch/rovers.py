@@ -2,9 +2,10 @@
 
 import math
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -28,6 +29,8 @@ PART_WORDS: dict[str, str] = {
     "power": r"battery|cord|cable|generator|extension|light|lamp",
     "ballot-stock": r"ballot",
 }
+SUPPLY = "supply"  # what a rover without the skill for power brings to a site that may go dark
+SUPPLY_WORDS = r"^(battery|generator)$"
 BROUGHT = "ballot-stock"  # a stop made to deliver something
 
 
@@ -147,21 +150,21 @@ def later(known: Known, minutes: float) -> datetime:
     return known.at + timedelta(seconds=round(minutes * 60) if math.isfinite(minutes) else 0)
 
 
-def chance_wanted(categories: Iterable[str], without: Collection[str], settings: Mapping[str, float]) -> float:
-    """The chance that one of these troubles needs a part that is not on board; taken as independent."""
-    names = (f"dispatch.part_needed_{category.replace('-', '_')}" for category in categories if category in without)
-    return 1 - math.prod(1 - settings[name] for name in names)
+def part_needed(category: str, settings: Mapping[str, float]) -> float:
+    """The chance that a trouble needs a part that fits it."""
+    return settings[f"dispatch.part_needed_{category.replace('-', '_')}"]
+
+
+@lru_cache(maxsize=4096)
+def fits(category: str, name: str) -> bool:
+    """Whether a part of this name fits a trouble of this category."""
+    words = SUPPLY_WORDS if category == SUPPLY else PART_WORDS.get(category)
+    return words is not None and re.search(words, name.lower()) is not None
 
 
 def parts_for(categories: tuple[str, ...], parts: Mapping[str, int]) -> tuple[list[str], list[str]]:
     """The parts to carry for these troubles, and the troubles that a rover has no part for."""
-    carried, lacking = [], []
-    for category in categories:
-        words = PART_WORDS.get(category)
-        if words is None:
-            continue
-        fits = [name for name, count in sorted(parts.items()) if count > 0 and re.search(words, name.lower())]
-        carried += [name for name in fits if name not in carried]
-        if not fits:
-            lacking.append(category)
-    return carried, lacking
+    on_board = sorted(name for name, count in parts.items() if count > 0)
+    fitting = {category: [name for name in on_board if fits(category, name)] for category in categories}
+    carried = list(dict.fromkeys(name for names in fitting.values() for name in names))
+    return carried, [category for category, names in fitting.items() if category in PART_WORDS and not names]

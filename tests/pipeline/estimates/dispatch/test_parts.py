@@ -2,6 +2,7 @@ import polars as pl
 import pytest
 from scipy.stats import nbinom, norm, poisson
 
+from pipeline.estimates.dispatch.carried import Carried
 from pipeline.estimates.dispatch.dispatch import dispatch
 from pipeline.estimates.dispatch.parts import (
     critical_fractile,
@@ -11,7 +12,7 @@ from pipeline.estimates.dispatch.parts import (
     newsvendor,
     vehicle_loads,
 )
-from pipeline.estimates.dispatch.rovers import chance_wanted
+from pipeline.estimates.dispatch.rovers import part_needed
 
 
 def test_the_newsvendor_of_the_textbook():
@@ -110,9 +111,10 @@ def test_a_part_that_lacks_makes_the_visit_longer_on_average(day, dispatch_input
 
 def test_the_chance_that_one_of_several_parts_lacks(day, dispatch_inputs):
     known, *_ = dispatch_inputs()
-    both = chance_wanted(("tape-printer", "bmd", "power"), {"tape-printer", "bmd"}, known.settings)
-    assert both == pytest.approx(1 - 0.3 * 0.6)
-    assert chance_wanted(("tape-printer",), set(), known.settings) == 0
+    carried = Carried((("battery", 9),), has_power_skill=True, are_ballots_listed=False)
+    stop = tuple((kind, part_needed(kind, known.settings)) for kind in ("tape-printer", "bmd", "power"))
+    assert carried.chance_lacking(stop, ()) == pytest.approx(1 - 0.3 * 0.6)
+    assert carried.chance_lacking(stop[2:], ()) == 0
 
 
 @pytest.mark.parametrize("parts", [None, "", ";"])
