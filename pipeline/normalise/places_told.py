@@ -19,7 +19,7 @@ def words_beside(book: Gazetteer, text: str) -> frozenset[str]:
     A direction does where it is said of the place: "the north one", "south campus".
     """
     said = {w for w in place_tokens(text) if w not in FILLERS | DIRECTIONS and len(w) > 2}
-    said |= {place_tokens(found[1])[0] for found in WHICH_WAY.finditer(text)}
+    said |= {found[1].lower() for found in WHICH_WAY.finditer(text)}
     return frozenset(said & book.beside)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from rapidfuzz import fuzz, process
 
-from pipeline.normalise import follow_ups, linkage, units, weighing
+from pipeline.normalise import asides, follow_ups, linkage, units, weighing
 
 # Minutes after which a further call is about something else, and how alike two texts must be [0-100]: our choice, set
 # on half of the sample days, checked on the other half (docs/methods/reading.md).
@@ -44,7 +44,7 @@ SAYS_AGAIN = re.compile(
 )
 LEADS = re.compile(
     r"^\W*(?:vm|rcvd call|from text|walk up to rover|per \w+|spoke w/? ?\w+|judge says|pw reports|poll mgr says"
-    r"|caller says|they say|hi|hello|hey|fyi|jic"
+    r"|they say|hi|hello|hey|fyi|jic"
     r"|ok so|quick q|not urgent but|urgent|update|just want to say)\b[\s:,.-]*",
     re.I,
 )
@@ -78,7 +78,7 @@ def link(rows: list[dict[str, Any]], rare: dict[str, float]) -> None:
 
 def core(text: str) -> str:
     """A text without what is said before the trouble ("2nd call", "update pls"), lower case."""
-    text = MASKED.sub(" ", text).strip()
+    text = asides.without_caller(MASKED.sub(" ", text).strip())
     for form in (AGAIN, LEADS, AGAIN, LEADS):
         text = form.sub("", text)
     return MARKS.sub(" ", text.lower()).strip()

@@ -15,7 +15,7 @@ LONGEST, MOST_WORDS = 24, 4  # of a name [letters; words]; longer ones are notes
 # Of the values of a column: as many are short, are no date and no amount; of the pairs of units of one site and kind as
 # many differ; and of the units beside one that has a name as many have one too [share]: our choice
 MOST, FILLED = 0.9, 0.5
-ORDERLY = 0.5  # of the sites whose numbers follow each other, of the places of a count [share]: our choice
+ORDERLY = 0.5  # of the sites where numbers follow each other [share]: our choice
 PART = re.compile(r"[^\W\d_]+|\d+")
 DATE_OR_AMOUNT = re.compile(
     r"(?:19|20)\d\d|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}(?:[t ].*)?|\d{1,2}[-\s]?[a-z]{3,9}\.?[-\s,]*\d{2,4}"
@@ -47,24 +47,6 @@ def names_given(rows: Iterable[dict[str, Any]]) -> dict[str, tuple[str, ...]]:
             for unit_id, value in values.items():
                 found[unit_id].append(value)
     return {unit_id: tuple(names) for unit_id, names in found.items()}
-
-
-def counted(rows: Iterable[dict[str, Any]]) -> dict[str, tuple[str, ...]]:
-    """The number that each unit's id ends in, by its id, where these count all units of a site whatever their kind.
-
-    So "tablet 5" is 111-5, beside the scanners 111-1 and 111-2. Empty where few sites count so, or a kind by itself.
-    """
-    at_site: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in rows:
-        if row["site_id"]:
-            at_site[row["site_id"]].append(row)
-    several = [here for here in at_site.values() if len({row["type"] for row in here}) > 1]
-    numbers = {row["unit_id"]: parts_of(row["unit_id"])[-1:] for here in several for row in here}
-    wanted = [sorted(map(str, range(1, len(here) + 1))) for here in several]
-    ends = [sorted(end for row in here for end in numbers[row["unit_id"]]) for here in several]
-    if sum(map(list.__eq__, ends, wanted)) < ORDERLY * max(1, len(several)):
-        return {}
-    return {unit_id: tuple(end) for unit_id, end in numbers.items() if end and end[0].isdigit()}
 
 
 def are_names(values: dict[str, str], groups: Iterable[list[str]]) -> bool:

@@ -2,6 +2,7 @@
 
 import re
 from collections import Counter, defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -10,7 +11,8 @@ import polars as pl
 
 from pipeline.normalise import unit_columns
 from pipeline.normalise.kept import kept
-from pipeline.normalise.unit_numbers import MOST_PARTS, PART, bare_name, digits_of, whole_tag
+from pipeline.normalise.unit_columns import parts_of
+from pipeline.normalise.unit_numbers import MOST_PARTS, bare_name, digits_of, whole_tag
 
 ROSTERS_KEPT = 2  # the present one, and that of a past moment [count]
 TAIL_DIGITS = 3  # "at least three final digits of id or serial", as hotline staff ask for: common practice, no source
@@ -98,11 +100,11 @@ def unit_book(units: pl.DataFrame) -> UnitBook:
 def unit_book_of(units: pl.DataFrame) -> UnitBook:
     """The index of the units' numbers."""
     rows = units.to_dicts()
-    given = unit_columns.names_given(rows) or unit_columns.counted(rows)
+    given, counts = unit_columns.names_given(rows), counted(rows)
     serials = {row["unit_id"]: row["serial"] or "" for row in rows}
     stood: dict[str, list[Unit]] = defaultdict(list)
     for row in rows:
-        stood[row["site_id"] or ""].append(make_unit(row, given.get(row["unit_id"], ())))
+        stood[row["site_id"] or ""].append(make_unit(row, given.get(row["unit_id"], ()), counts.get(row["unit_id"])))
     units_by_id = {u.unit_id: u for here in stood.values() for u in with_words(here, serials)}
     book = UnitBook([units_by_id[row["unit_id"]] for row in rows])
     for unit in book.units:
@@ -145,16 +147,38 @@ def add_aliases(book: UnitBook) -> None:
                 book.letters.add(alias.rstrip("0123456789"))
 
 
-def make_unit(row: dict[str, Any], given: tuple[str, ...]) -> Unit:
+def counted(rows: Sequence[dict[str, Any]]) -> dict[str, str]:
+    """The number that a unit's id ends in, by its id, where these count all units of its site whatever their kind.
+
+    So "tablet 5" is 111-5, beside the scanners 111-1 and 111-2.
+    """
+    at_site: dict[str, dict[str, str]] = defaultdict(dict)
+    kinds: dict[str, set[str]] = defaultdict(set)
+    for row in rows:
+        if row["site_id"]:
+            at_site[row["site_id"]][row["unit_id"]] = "".join(parts_of(row["unit_id"])[-1:])
+            kinds[row["site_id"]].add(row["type"])
+    found: dict[str, str] = {}
+    for site_id, ends in at_site.items():
+        if len(kinds[site_id]) > 1 and sorted(ends.values()) == sorted(str(n) for n in range(1, len(ends) + 1)):
+            found |= ends
+    return found
+
+
+def make_unit(row: dict[str, Any], given: tuple[str, ...], count: str | None = None) -> Unit:
     """One unit of the roster.
 
     Parameters
     ----------
     given : what the county calls it besides: as a tag where that has a number as long as the last digits of one
+    count : its number among the units of its site (`counted`), which counts unless it is called by another number
     """
     tags = [name for name in (row["serial"] or "", *(n for n in given if len(digits_of(n)) >= TAIL_DIGITS)) if name]
     names = [row["unit_id"], *tags]
-    labels = (tuple(unit_columns.parts_of(n)) for n in given if n not in tags)
+    called = [n for n in given if n not in tags]
+    labels = (
+        tuple(parts_of(n)) for n in (called if any(map(digits_of, called)) else [*called, *filter(None, [count])])
+    )
     return Unit(
         row["unit_id"],
         row["site_id"],
@@ -172,11 +196,6 @@ def make_unit(row: dict[str, Any], given: tuple[str, ...]) -> Unit:
         frozenset({*map(letters_at_end, names)} - {""}),
         labels=tuple(label for label in labels if label),
     )
-
-
-def parts_of(name: str) -> list[str]:
-    """The letters and the numbers of a name in turn, lower case, numbers without leading zeros."""
-    return [p.lstrip("0") or "0" for p in PART.findall(name.lower())]
 
 
 def runs_of(name: str) -> list[str]:

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from pipeline.normalise.unit_columns import counted, names_given
+from pipeline.normalise.unit_columns import names_given
 
 SITES = ("P01", "P01", "P02", "P02", "P03", "P03", None)
 
@@ -64,17 +64,3 @@ def test_dates_amounts_notes_and_what_is_alike_for_all_are_no_names(values: list
 
 def test_a_roster_without_further_columns_names_nothing():
     assert names_given([{"unit_id": "U1", "site_id": "P01", "type": "bmd", "attributes": None}]) == {}
-
-
-def test_ids_that_count_all_units_of_a_site_number_them_whatever_their_kind():
-    def roster(*ends: int) -> list[dict]:
-        kinds = ("scan-single", "scan-single", "electronic-poll-book")
-        return [
-            {"unit_id": f"{site}-{end}", "site_id": site, "type": kind}
-            for site in ("101", "102")
-            for end, kind in zip(ends, kinds, strict=True)
-        ]
-
-    assert counted(roster(1, 2, 3)) == {f"{site}-{end}": (str(end),) for site in (101, 102) for end in (1, 2, 3)}
-    assert counted(roster(1, 2, 1)) == {}  # each kind by itself
-    assert counted(roster(41, 7, 12)) == {}

@@ -1,5 +1,7 @@
 """Which unit a caller means."""
 
+import json
+
 import polars as pl
 import pytest
 
@@ -91,12 +93,17 @@ def test_a_tag_of_several_parts_is_read_whole(units_frame: pl.DataFrame):
     assert unit_of(book, "P01", "", "T-216-2 is the good one", None) == "T-216-2"
 
 
+def placed(units_frame: pl.DataFrame, ids: list[str]) -> pl.DataFrame:
+    """A place with two scanners, a marking device and two poll books that have these ids."""
+    rows = units_frame.filter(pl.col("site_id") == "P01").sort("unit_id")
+    kinds = ["scan-single", "scan-single", "bmd", "electronic-poll-book", "electronic-poll-book"]
+    return rows.with_columns(unit_id=pl.Series(ids), type=pl.Series(kinds))
+
+
 @pytest.fixture
 def counted(units_frame: pl.DataFrame) -> pl.DataFrame:
     """A place whose tags number its units from one, whatever their kind."""
-    rows = units_frame.filter(pl.col("site_id") == "P01").sort("unit_id")
-    kinds = ["scan-single", "scan-single", "bmd", "electronic-poll-book", "electronic-poll-book"]
-    return rows.with_columns(unit_id=pl.Series([f"101-{n}" for n in range(1, 6)]), type=pl.Series(kinds))
+    return placed(units_frame, [f"101-{n}" for n in range(1, 6)])
 
 
 @pytest.mark.parametrize(
@@ -114,13 +121,25 @@ def test_a_unit_is_known_by_its_number_among_all_of_its_place(counted: pl.DataFr
     assert unit_of(unit_book(counted), "P01", said, text, category) == unit
 
 
+def test_ids_that_count_each_kind_by_itself_or_nothing_are_no_numbers_of_a_place(units_frame: pl.DataFrame):
+    for ids in (["101-1", "101-2", "101-01", "101-001", "101-0002"], ["101-41", "101-7", "101-12", "101-3", "101-8"]):
+        assert not any(unit.marks for unit in unit_book(placed(units_frame, ids)).units)
+
+
+def test_a_number_that_the_county_calls_a_unit_by_goes_before_its_place_in_the_count(counted: pl.DataFrame):
+    def tablet_5(*labels: str) -> str | None:
+        given = pl.Series([json.dumps({"sticker": label}) for label in labels])
+        return unit_of(unit_book(counted.with_columns(attributes=given)), "P01", "", "tablet 5 is dark", "poll-book")
+
+    assert tablet_5("A", "B", "C", "D", "E") == "101-5"
+    assert tablet_5("A", "B", "C", "5", "6") == "101-4"
+    assert tablet_5("CO-0411", "CO-0412", "CO-0413", "CO-0414", "CO-0415") == "101-5"
+
+
 @pytest.fixture
 def numbered(units_frame: pl.DataFrame) -> pl.DataFrame:
     """A place whose tags begin with its own id, and number its units from one."""
-    ids = ("07-S1", "07-S2", "07-B1", "07-P1", "07-P2")
-    rows = units_frame.filter(pl.col("site_id") == "P01").sort("unit_id")
-    kinds = ["scan-single", "scan-single", "bmd", "electronic-poll-book", "electronic-poll-book"]
-    return rows.with_columns(unit_id=pl.Series(ids), type=pl.Series(kinds))
+    return placed(units_frame, ["07-S1", "07-S2", "07-B1", "07-P1", "07-P2"])
 
 
 @pytest.mark.parametrize(
