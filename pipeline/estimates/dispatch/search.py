@@ -126,14 +126,14 @@ class Search(Insertion):
         if rover in self.target:
             return self.cost(rover, order[:place] + tail)
         leaves, off, base, vehicle = self.breaks[rover], self.off[rover], self.base, self.vehicles[rover]
-        drive, loss, total = self.drive, self.loss, self.before[rover][place]
-        is_touched, before = vehicle.is_touched(order[:place], tail), order[:place] + tail
+        drive, loss, total, first = self.drive, self.loss, self.before[rover][place], vehicle.first
+        whole = order[:place] + tail if vehicle.is_touched(order[:place], tail) else None
         clock, node = (self.done[rover][place - 1], base + order[place - 1]) if place else (self.free_at[rover], rover)
         for at, need in enumerate(tail):
             clock = (leaves(clock) if leaves else clock) + drive[node][need]
             if clock >= off:
                 return math.inf
-            clock += vehicle.after(need, before[: place + at]) if is_touched else vehicle.first[need]
+            clock += first[need] if whole is None else vehicle.after(need, whole[: place + at])
             total += loss[need](clock)
             if total >= limit:
                 return math.inf
