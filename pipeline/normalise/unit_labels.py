@@ -19,8 +19,7 @@ from pipeline.normalise.shortened import is_cut_from
 from pipeline.normalise.spoken import ONES
 from pipeline.normalise.unit_columns import PART, parts_of
 from pipeline.normalise.unit_marks import EVERYDAY, NOUN, PLACES
-from pipeline.normalise.unit_numbers import whole_tag
-from pipeline.normalise.unit_roster import Labels, Unit, UnitBook
+from pipeline.normalise.unit_roster import Labels, Unit, UnitBook, id_of
 
 Types = Callable[[str], tuple[str, ...]]  # the types of unit that a word for a device is of; empty where it may be any
 COUNTY = "*"  # the key of all units, which is no site's
@@ -164,11 +163,6 @@ def replaced(text: str, by: list[tuple[Mention, str]]) -> str:
     for mention, other in reversed(by):
         text = text[: mention.start] + other + text[mention.end :]
     return text
-
-
-def id_of(unit: Unit) -> str:
-    """A unit's id as a text names it beyond doubt."""
-    return unit.unit_id if whole_tag(unit.unit_id) else f"unit {unit.unit_id}"
 
 
 def mentions(labels: Labels, text: str, types: Types) -> list[Mention]:

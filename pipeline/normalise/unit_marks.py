@@ -7,8 +7,10 @@ import re
 from collections.abc import Callable, Sequence
 from functools import lru_cache
 
+from pipeline.normalise import unit_letters
 from pipeline.normalise.spoken import ONES, digits, in_digits
 from pipeline.normalise.spoken import WORD as NUMBER_WORD
+from pipeline.normalise.unit_letters import UNORDERED
 from pipeline.normalise.unit_numbers import COUNT_UNIT, DEVICE, bare_name
 from pipeline.normalise.unit_roster import Unit
 from pipeline.normalise.word_lists import words_of
@@ -66,7 +68,7 @@ ENDING = re.compile(r"(?<![\w/.-])(?=[\w/-]*\d)(?=[\w/-]*[a-z])[\w/-]{3,}\b", re
 ENDING_LETTERS = re.compile(r"\b(?:ending|ends)\s+(?:in\s+|with\s+)?[\"']?([a-z]{1,3})\b", re.I)
 SPELLED = re.compile(rf"\b({SAID})[\s-]+(\d{{1,4}}|{NUMBER_WORD})\b(?![:/%]|\s*(?:am|pm)\b)", re.I)
 ARTICLES = ("a", "i")
-UNORDERED = ("electronic-poll-book", "ballot-activation")
+VOTED_ON = ("machine", "machines", "mach")  # by itself the word is of what is voted on, and of no poll book
 EVERYDAY = frozenset(
     words_of(
         "red blue green yellow orange purple white black grey gray brown pink silver gold amber left right north south"
@@ -117,7 +119,7 @@ def by_mark(here: Sequence[Unit], said: str, wanted: tuple[str, ...], types: Typ
     """
     for noun, mark in marks_said(said):
         of = types(noun) or wanted
-        among = [u for u in here if u.type in of] if of else here
+        among = [u for u in here if (u.type in of if of else noun not in VOTED_ON or u.type not in UNORDERED)]
         fits = [u for u in among if is_marked(u, mark, among)]
         if len(fits) == 1:
             return fits[0]
@@ -136,8 +138,9 @@ def by_order(here: Sequence[Unit], said: str, wanted: tuple[str, ...], types: Ty
             for u in here
             if not u.marks and u.type in of and u.type in wanted and not u.is_spare and u.type not in UNORDERED
         ]
-        if mark.isdigit() and 0 < int(mark) <= len(among) > 1:
-            return among[int(mark) - 1]
+        place = int(mark) if mark.isdigit() else unit_letters.place_by_order(among, mark)
+        if 0 < place <= len(among) > 1:
+            return among[place - 1]
     return None
 
 
@@ -147,6 +150,10 @@ def is_marked(unit: Unit, mark: str, among: Sequence[Unit]) -> bool:
         return mark in unit.marks
     if not mark.isdigit():
         return mark in unit.letters
+    alike = [u for u in among if u.type == unit.type]
+    letter = unit_letters.place_of(alike, mark) if len(alike) > 1 else mark
+    if not letter.isdigit():  # "the second machine" is B
+        return letter in unit.marks or letter in unit.letters
     tags = [u.parts for u in among if u.type == unit.type]
     for end in (-1, -2, -3, 0, 1):  # the part of the tag that counts: "07-S2", "S2-LIB"
         numbers = [parts[end] for parts in tags if -len(parts) <= end < len(parts)]

@@ -46,6 +46,12 @@ SIGNS = re.compile(
     r"|for\s+now|instead|only|sen[dt]|sending|mov(?:e|ed|ing)|goes?|going|switched|divert\w*|direct\w*)\b|neighbou?r",
     re.I,
 )
+SENT = re.compile(  # "sent T-11, T-12 says busy"; alone it is what the call is about: "4140 sent"
+    rf"\b(?:sent|uploaded|transmitted)\s+{TAG}(?!\w)"
+    rf"|(?<![\w-]){TAG}\s+(?:is|was|has|already|both)?\s*(?:sent|uploaded|transmitted|went\s+through)\b(?!\s+(?:but|to|back|an?)\b)",
+    re.I,
+)
+SIGN_SENT = re.compile(r"\b(?:sent|uploaded|transmitted|through)\b", re.I)
 FORMS = (GOOD, NOT_IT, BESIDE, TO_IT)
 # A clause that begins so, and tells nothing good, is about another unit than the one named before: "4140 is fine. The
 # second one hums".
@@ -63,3 +69,8 @@ def without_beside(text: str) -> str:
     for form in FORMS:
         text = form.sub(" ; ", text)
     return text
+
+
+def without_sent(text: str) -> str:
+    """A text without the units of which it tells that their results are sent."""
+    return SENT.sub(" ; ", text) if SIGN_SENT.search(text) else text

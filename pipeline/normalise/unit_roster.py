@@ -83,6 +83,11 @@ def is_range(label: tuple[str, ...]) -> bool:
     return len(label) > 1 and all(len(part) == 1 and part.isalpha() for part in label)
 
 
+def id_of(unit: Unit) -> str:
+    """A unit's id as a text names it beyond doubt."""
+    return unit.unit_id if whole_tag(unit.unit_id) else f"unit {unit.unit_id}"
+
+
 def tag_of(text: str) -> str:
     """A tag in one form: "sc-07375", "SC07375" and "SC 7375" agree."""
     letters, number = re.sub(r"[^a-z]", "", text.lower()), digits_of(text)

@@ -5,7 +5,7 @@ import re
 from collections.abc import Mapping, Set
 from functools import lru_cache
 
-from pipeline.normalise import unit_labels
+from pipeline.normalise import unit_labels, unit_letters
 from pipeline.normalise.spoken import ONES
 from pipeline.normalise.unit_ends import letters_of, same_letters, unit_by_digits
 from pipeline.normalise.unit_marks import by_end, by_mark, by_order, by_run, spelled
@@ -19,7 +19,7 @@ from pipeline.normalise.unit_numbers import (
     whole_tags,
     without_series,
 )
-from pipeline.normalise.unit_others import THE_SECOND, without_beside
+from pipeline.normalise.unit_others import THE_SECOND, without_beside, without_sent
 from pipeline.normalise.unit_roster import Unit, UnitBook, tag_of
 
 TYPES: dict[str, tuple[str, ...]] = {  # NIST SP 1500-101 DeviceType, by what the trouble is about
@@ -128,11 +128,14 @@ def unit_of(
         said = unit_labels.in_column(labels, said, wanted, types_of_noun) if said else ""
         is_told = DIGIT.search(said) and unit_named(book, here, said, "", ())
         text = text if is_told else unit_labels.in_text(labels, text, wanted, types_of_noun)
+    text = unit_letters.with_ids(here, text, wanted)
     has_digit = DIGIT.search(text)
     text = without_series(text) if has_digit else text
     told = JOINED.sub(lambda m: " ; " if are_two(book, here, *m.groups()) else m.group(), text) if has_digit else text
     # What is named only to say that it is fine is not what is meant.
     bad = without_beside(told) if has_digit or any(u.letters for u in here) else told
+    left = without_sent(bad)
+    bad = left if left != bad and unit_named(book, here, said, left, ()) else bad
     second = THE_SECOND.search(bad) if "second" in bad.lower() else None
     if second:
         first = unit_named(book, here, said, bad[: second.start()], ())
