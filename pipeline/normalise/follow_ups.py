@@ -23,6 +23,7 @@ HELD = timedelta(
     minutes=10
 )  # after the end of a trouble a call of its kind tells that the fix did not hold: our choice
 JUST_CLOSED = timedelta(minutes=3)  # who has mended it writes down that it is done, and what it was: our choice
+AT_END = (timedelta(minutes=-2), timedelta(minutes=3))  # of the end of a ticket, where a call tells of it: our choice
 NEVER = ("procedure", "other")  # a question asked again is another question
 
 # Words by which a call tells that it is about something else than an earlier one.
@@ -34,6 +35,9 @@ ANOTHER = re.compile(
     r"|\bnot\s+the\s+(?:one|\w+\s+one|jam)\s+(?:your|you|they|he|she|we|which|this|at)\b"
     r"|\bnot\s+(?:the|our|my|this)\s+[\w']+\s+(?:this|that)\s+time\b|\bnot\s+this\s+morning'?s\b|\bfirst\s+(?:one\s+)?since\b"
     r"|\banother\s+(?:one\s+)?(?:stuck|jammed|torn|dead|down|out)\b|\b(?:cleared|fixed|freed)\s+the\s+(?:one|first|last)\b"
+    r"|\bthis\s+(?:one\s+|time\s+)?is\s+(?:a\s+)?(?:diff?er\w*|diff\b|another\b|new\b|some\s?thing\s+else)|\bsome\s?thing\s+else\s+(?:now|entirely|altogether)\b"
+    r"|\b(?:first|last)\s+time\s+(?:was|got)\s+(?:fixed|cleared|solved|freed)\b"
+    r"|\bthe\s+one\s+(?:from|at|before|after|shortly|earlier|this)\b[^.;!?]{0,30}?\b(?:was|got)\s+(?:fixed|cleared|clrd|freed|pulled|out|resolved)\b"
     r"|\bother\s+than\s+that\b|\b(?:fine|ok|okay|good|fixed|cleared|resolved)\s+(?:now\s+)?(?:since|after)\b",
     re.I,
 )
@@ -89,3 +93,9 @@ def was_open(other: dict[str, Any], row: dict[str, Any]) -> float:
     hours = (row["opened_at"] - other["opened_at"]).total_seconds() / 3600
     chance = math.exp(-hours / LAST_HOURS)
     return math.log1p(chance * math.expm1(OPEN_ODDS)) / OPEN_ODDS
+
+
+def is_at_end(other: dict[str, Any], row: dict[str, Any]) -> bool:
+    """Whether a ticket was opened while an earlier one was being closed."""
+    ended = other["resolved_at"]
+    return row["are_closed"] and ended is not None and AT_END[0] <= row["opened_at"] - ended <= AT_END[1]

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
-from pipeline.normalise import follow_ups
+from pipeline.normalise import follow_ups, times_told
 
 HOURS = follow_ups.HOURS
 # What each thing compared is worth (docs/methods/reading.md), as `tests/benchmarks/linkage.py` fits it.
@@ -31,6 +31,8 @@ WEIGHTS = {
     "lasts": 1.92,  # the same, where both are surely about one thing and the earlier one still was open
     "another": -4.0,  # the call tells that it is about something else
     "later": -1.29,  # for each doubling of the hours between the two beyond one, unless an end is told
+    "time_told": 3.0,  # the call names the time of the earlier one: "as we said at six"
+    "at_end": 1.5,  # the call was opened while the earlier one was being closed
     "tells_on": 0.27,  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
 }
 FLOOR, USUAL = 0.003, 1 / 19  # the least chance of one thing, and that by chance alone: our choice
@@ -41,6 +43,7 @@ ONE_THING = 0.6  # chance that both are about one thing from which they surely a
 TOLD = 3.0  # such odds from which a call tells that it is one: our choice
 TOLD_OF_LINE = 5.0  # and from which one about the line does, for a line grows again: our choice
 JAM_LASTS = timedelta(hours=2)  # what is open longer may have been cleared by hand, and left open: our choice
+UNLIKE = -1.0  # natural log of how likely both are about one thing, below which they surely are not: our choice
 HALF = 0.5  # of the chances: what is read of less leaves the trouble open
 MAY_BE = 0.1  # chance of a category from which an earlier ticket may be about it too: our choice
 OWN_SURE, OWN_WORDS = 0.8, 3.0  # a reading so sure stays, unless words so rare are shared: our choice
@@ -87,10 +90,17 @@ def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any])
         "asked": float(is_question),
         "first_hour": first_hour,
         "lasts": first_hour * is_open * (not is_question and lift > math.log(ONE_THING / USUAL)),
+        "time_told": float(names_its_time(row, other)),
+        "at_end": float(lift > UNLIKE and follow_ups.is_at_end(other, row)),
         "tells_on": max(-MOST_TOLD, min(MOST_TOLD, row["again_odds"])),
         "another": float(row["is_another"]),
         "later": 0.0 if row["is_end"] else math.log2(max(1.0, hours)),
     }
+
+
+def names_its_time(row: dict[str, Any], other: dict[str, Any]) -> bool:
+    """Whether a call names the time of an earlier ticket, and not as that of another trouble."""
+    return not row["is_another"] and times_told.is_told(row["times"], other["opened_at"])
 
 
 def is_unread(row: dict[str, Any]) -> bool:
@@ -122,7 +132,7 @@ def names_it_again(row: dict[str, Any], other: dict[str, Any]) -> bool:
 
 def tells_its_end(row: dict[str, Any], other: dict[str, Any]) -> bool:
     """Whether a call tells an end of what an earlier ticket is about: ends are told also of what was closed by then."""
-    return bool(row["is_end"] and row["category"] == other["category"])
+    return bool(row["is_end"] and not row["is_another"] and row["category"] == other["category"])
 
 
 def comes_anew(row: dict[str, Any], other: dict[str, Any]) -> bool:
@@ -132,7 +142,7 @@ def comes_anew(row: dict[str, Any], other: dict[str, Any]) -> bool:
     is written down as still open has not ended, so that it cannot come anew.
     """
     is_open = row["are_closed"] and follow_ups.was_open(other, row) == 1.0
-    tells_on = row["is_news"] or row["again"] or row["again_odds"] > TOLD
+    tells_on = row["is_news"] or row["again"] or row["again_odds"] > TOLD or names_its_time(row, other)
     if other["category"] in follow_ups.NEVER and not is_unread(other):  # "sent", "back", "came" stand in questions too
         return not (row["is_end"] or row["again"] or row["again_odds"] > TOLD)
     if other["category"] == "scanner-jam" and row["unit_id"] and row["unit_id"] == other["unit_id"]:

@@ -90,7 +90,8 @@ def repeated(
     """The earlier ticket that a ticket repeats, the likeliest and of such the latest, and the chance that it does."""
     best: tuple[float, float, int] | None = None
     first = bisect_left(earlier, row["opened_at"] - follow_ups.HOURS, key=lambda r: r["opened_at"])
-    near = [other for other in earlier[first:] if not tells_new_danger(row, other)]
+    by_time = [other for other in earlier[:first] if linkage.names_its_time(row, other)]
+    near = [other for other in [*by_time, *earlier[first:]] if not tells_new_danger(row, other)]
     alike = process.cdist([row["core"]], [other["core"] for other in near], scorer=fuzz.ratio, score_cutoff=ALIKE)
     by_all = linkage.chances(rare, row, near)
     for i, other in enumerate(near):

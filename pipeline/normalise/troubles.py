@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
 
 import polars as pl
 from pandera.typing.polars import DataFrame
@@ -28,6 +29,7 @@ from pipeline.normalise import (
     severity,
     signs,
     slips,
+    times_told,
     unit_roster,
     units,
     weighing,
@@ -147,6 +149,7 @@ class Scene:
     book: Vocabulary
     threshold: float
     printed: frozenset[str]
+    zone: ZoneInfo
 
 
 def scene(known: Known) -> Scene:
@@ -164,6 +167,7 @@ def scene(known: Known) -> Scene:
         book=book,
         threshold=known.settings["tickets.site_threshold"],
         printed=lines,
+        zone=ZoneInfo(known.county.zone),
     )
 
 
@@ -258,6 +262,7 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
         "unit_said": unit_id,
         "again_odds": again.odds(around.book.again, text),
         "is_another": bool(follow_ups.ANOTHER.search(text)),
+        "times": times_told.times_told(text, opened, around.zone),
     }
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
     category, found, chances, why = weigh(reading, of, context, outcome, strange)

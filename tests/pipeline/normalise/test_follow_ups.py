@@ -99,6 +99,10 @@ def test_an_open_ticket_says_less_the_longer_where_nobody_writes_down_that_one_w
         ("another sheet is stuck", False),
         ("hung up again, different ballot", True),
         ("it won't take another sheet", False),
+        ("this morning's was the glass, this is diferent", True),
+        ("tablet froze again, first time was fixed by a restart", True),
+        ("jammed again, the one shortly after seven was cleared by us", True),
+        ("the one from this morning is still jammed", False),
     ],
 )
 def test_a_call_tells_that_it_is_about_something_else(text: str, is_another: bool):

@@ -34,6 +34,7 @@ def reading(minutes: int, **values: Any) -> dict[str, Any]:
         "again": False,
         "names_none": False,
         "is_another": False,
+        "times": (),
         "are_closed": True,
         "head": f"K{minutes}",
     }
@@ -225,3 +226,19 @@ def test_a_call_that_says_it_calls_again_and_names_the_unit_may_be_of_another_tr
     assert linkage.compared({}, down, jam) is None
     assert linkage.compared({}, down | {"again": True}, jam) is not None
     assert linkage.compared({}, down | {"again": True, "unit_said": "S2", "unit_id": "S2"}, jam) is None
+
+
+def test_a_call_that_names_the_time_of_a_ticket_is_of_it_hours_later(make_known: Callable[..., Known]):
+    first = ("we cannot get a zero report out of the scanner, it comes out blank", 0)  # at 12:00 local time
+    later = "the scanner prints nothing at all, as we told you at noon"
+    assert read(make_known, first, (later, 540))[1] == ("tape-printer", "K000")
+    assert read(make_known, first, (later.replace("noon", "three"), 540))[1] == ("tape-printer", None)
+
+
+def test_a_call_while_a_ticket_is_being_closed_is_likelier_of_it():
+    ended = reading(0, resolved_at=AT + timedelta(minutes=59))
+    before = reading(0, resolved_at=AT + timedelta(minutes=70))
+    assert linkage.odds({}, reading(60), ended) > linkage.odds({}, reading(60), before)
+    other = {"chances": {"bmd": 0.99}, "category": "power", "categories": ["power"]}
+    compared = linkage.compared({}, reading(60, **other), ended | {"chances": {"power": 0.99}})
+    assert compared is not None and compared["at_end"] == 0.0
