@@ -188,12 +188,24 @@ def weigh(
 
 
 def take_site_id(book: Gazetteer, text: str, score: dict[int, float]) -> str:
-    """The text without a bare site_id, whose site is credited."""
+    """The text without a bare site_id, whose site is credited; what may be another thing has to be all of it."""
     for word in re.findall(r"[\w-]+", text):
-        if word in book.ids:
+        if word in book.ids and (text.strip() == word or not is_other(book, word, text)):
             score[book.ids[word]] += SITE_ID
             text = text.replace(word, " ", 1)
     return text
+
+
+def is_other(book: Gazetteer, site_id: str, text: str) -> bool:
+    """Whether a site_id in a text may be a word of a name ("WRAY" and Wray Hall) or the number of a house there."""
+    if site_id.isalpha():
+        return site_id in book.by_word
+    streets = {w for i in book.numbers.get(site_id, ()) for w in book.places[i].street - STREETS}
+    return (
+        any(word in streets for token in place_tokens(text) for word, _ in words_like(book, token))
+        if streets
+        else False
+    )
 
 
 def take_precincts(book: Gazetteer, text: str, score: dict[int, float]) -> str:
@@ -282,6 +294,8 @@ def score_name(
     left, total, unmatched = list(name), 0.0, 0.0
     numbered = any(b == place.number and a != "fire" for a, b in pairwise(("", *tokens)))  # no house is Station 22
     strong = 0
+    # "Court St": the word for a kind of street is its name where another such word follows
+    named_so = {a for a, b in pairwise(tokens) if a in STREETS and b in STREETS and a in place.street}
     for token, near, follows in zip(tokens, fits, after, strict=True):
         hit = max(((s, w) for w, s in near if w in left), default=None)
         if hit:
@@ -293,7 +307,7 @@ def score_name(
             strong += hit[1] not in KINDS
             continue
         near_by = max(((s, w) for w, s in near if w in place.street or w in place.room), default=None)
-        if near_by and (near_by[1] not in STREETS):
+        if near_by and (near_by[1] not in STREETS or near_by[1] in named_so):
             total += STREET_SAID * book.rarity[near_by[1]] * near_by[0] * (1.3 if follows or numbered else 0.8)
         elif numbered and token == place.number and (len(token) > 1 or place.street & set(tokens)):
             total += ADDRESS

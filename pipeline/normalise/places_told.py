@@ -10,6 +10,11 @@ from pipeline.normalise.place_words import DIRECTIONS, FILLERS, KINDS, OPPOSED, 
 from pipeline.normalise.places import PRECINCT_FORM
 
 WHICH_WAY = re.compile(rf"\b({'|'.join(sorted(DIRECTIONS))})\W{{1,2}}(?:one|campus|branch|location|site)\b", re.I)
+WHICH = re.compile(  # "we are SOUTH", "the library by the lake, South."
+    rf"(?:\b(?:we\s+are|we'?re|this\s+is|i'?m|i\s+am)\s+(?:at\s+|in\s+)?(?:the\s+)?|,\s*)({'|'.join(sorted(DIRECTIONS))})(?=\s*(?:[.,;!)]|$))",
+    re.I,
+)
+NOT_THERE = re.compile(r"\bnot\s+(?:the\s+|at\s+(?:the\s+)?|in\s+)?[a-z]+", re.I)  # "the main one, not Westbank"
 MOST_WORDS = 5  # of a street, or of a precinct called by words, as looked for in a text: our choice
 
 
@@ -18,8 +23,9 @@ def words_beside(book: Gazetteer, text: str) -> frozenset[str]:
 
     A direction does where it is said of the place: "the north one", "south campus".
     """
+    text = NOT_THERE.sub(" ; ", text)
     said = {w for w in place_tokens(text) if w not in FILLERS | DIRECTIONS and len(w) > 2}
-    said |= {found[1].lower() for found in WHICH_WAY.finditer(text)}
+    said |= {found[1].lower() for form in (WHICH_WAY, WHICH) for found in form.finditer(text)}
     return frozenset(said & book.beside)
 
 

@@ -64,7 +64,10 @@ def times_told(text: str, opened: datetime, zone: ZoneInfo) -> tuple[Told, ...]:
     opened : when the ticket was opened
     """
     found = []
-    text = " . ".join(part for part in SENTENCE.split(in_digits(text)) if not SETTLED.search(part))
+    text = in_digits(text)
+    if not CLOCK.search(text) and not AGO.search(text):
+        return ()
+    text = " . ".join(part for part in SENTENCE.split(text) if not SETTLED.search(part))
     for m in CLOCK.finditer(text):
         hour, minute, half = next(m.groups()[i : i + 3] for i in (0, 3, 6) if m.group(i + 1))
         at = latest(HOURS.get(hour.lower()) or int(hour), int(minute or 0), half, opened, zone)

@@ -97,6 +97,8 @@ def sites_called(book: UnitBook, said: str, text: str) -> tuple[str, ...]:
     units = unit_labels.called(labels, said, text, types_of_noun) if labels else []
     bare = [number for how, number in numbers_said(said, text) if how == "bare"]
     units += [u for number in bare for u in book.by_tail.get(number, []) if may_be(u, number)]
+    ends = [number for how, number in numbers_said(said, text) if how == "text"]  # "serial ending 417"
+    units += [u for number in ends for u in book.by_tail.get(number, [])]
     sites = sorted({u.site_id for u in units if u.site_id})
     return tuple(sites) if len(sites) <= MOST_SITES else ()
 

@@ -253,3 +253,55 @@ def test_a_direction_tells_the_place_where_it_is_said_of_the_place(sites: pl.Dat
     book = gazetteer(rows)
     found, sure = site_of(book, "the college", (), named_in(book, text), words_beside(book, text))
     assert (found if sure >= SURE else None) == site
+
+
+@pytest.fixture
+def odd_sites(sites: pl.DataFrame) -> pl.DataFrame:
+    """Ids that are words of names or numbers of houses, and streets called as a kind of street is."""
+    rows = (
+        ("WREN", "Wren Academy", "", "1515 Wren Boulevard"),
+        ("WRBR", "Wren Boulevard Recreation Center", "Wren Rec", "1701 Wren Boulevard"),
+        ("102", "Sorrel Middle School", "Sorrel MS", "8 Sorrel Way"),
+        ("116", "Teasel Hall", "", "102 Alder Street"),
+        ("117", "County Annex", "", "60 Court St"),
+        ("118", "Longhouse Annex", "", "12 Longhouse Rd"),
+        ("119", "Vetch North Library", "Vetch North", "1450 Vetch Avenue"),
+        ("120", "Vetch South Library", "Vetch South", "90 Vetch Avenue"),
+        ("121", "Main Library", "", "100 Square Lane"),
+        ("122", "Westbank Library", "", "7 Levee Road"),
+    )
+    ids, names, aliases, addresses = (pl.Series(values) for values in zip(*rows, strict=True))
+    empty = pl.lit("", pl.String)
+    frame = sites.head(len(rows)).with_columns(site_id=ids, name=names, aliases=aliases, address=addresses)
+    return frame.with_columns(room=empty, precincts=empty)
+
+
+@pytest.mark.parametrize(
+    ("said", "text", "site"),
+    [
+        ("WREN", "", "WREN"),
+        ("Wren rec", "", "WRBR"),
+        ("the rec ctr on wren blvd", "", "WRBR"),
+        ("102", "", "102"),
+        ("102 Alder Street", "", "116"),
+        ("102 Adler", "", "116"),
+        ("102 Sorrel Middle", "", "102"),
+        ("Court St", "", "117"),
+        ("Annex, Court st", "", "117"),
+        ("Vetch Library", "it is the library by the lake end, South.", "120"),
+        ("Vetch Library", "we are NORTH", "119"),
+        ("Library", "The main one downtown, not Westbank. The bag is open", "121"),
+    ],
+)
+def test_what_may_be_an_id_a_street_or_a_direction_is_taken_by_what_stands_beside_it(odd_sites, said, text, site):
+    book = gazetteer(odd_sites)
+    found, sure = site_of(book, said, (), named_in(book, text), words_beside(book, text))
+    assert found == site and sure > SURE, (found, sure)
+
+
+@pytest.mark.parametrize(
+    ("said", "text"), [("Annex", ""), ("Vetch Library", "at the door, north of the gym"), ("St", "")]
+)
+def test_what_tells_nothing_of_two_places_is_asked_about(odd_sites: pl.DataFrame, said: str, text: str):
+    book = gazetteer(odd_sites)
+    assert site_of(book, said, (), named_in(book, text), words_beside(book, text))[1] < SURE

@@ -310,3 +310,9 @@ def test_a_tag_of_any_make_is_known_whole(units_frame: pl.DataFrame, said: str, 
         unit_id=pl.Series([f"U{i + 1}" for i in range(len(tags))]), serial=pl.Series(tags)
     )
     assert unit_of(unit_book(rows), "P01", said, text, None) == unit
+
+
+def test_the_end_of_a_serial_in_the_text_tells_of_the_sites_that_the_place_fits(units_frame: pl.DataFrame):
+    book = unit_book(units_frame)
+    assert sites_called(book, "", "ballot reader serial ending 235 will not turn on") == ("P02",)
+    assert sites_called(book, "", "we have read 235 ballots") == ()
