@@ -20,6 +20,9 @@ CONTRACTIONS: tuple[tuple[str, ...], ...] = (
     (rf"\bno\s+(?:se\s+)?(?:l[aeo]s?\s+)?(?:puede[n]?\s+)?(?=(?:{SPANISH_VERBS})[nr]?\b)", "wont ", "no"),
     (r"\bse\s+fue\s+la\s+luz\b|\bno\s+hay\s+(?:luz|corriente)\b", "power out", "luz", "corriente"),
     (r"\bno\s+hay\b", "no", "hay"),
+    (r"\bpantallas?\s+tactil(?:es)?\b", "touch screen", "tactil"),
+    (r"\b(?:lectora?|escaner)\s+de\s+(?:boletas|votos|papeletas)\b", "ballot scanner", "de"),
+    (r"\bsin\s+(?:luz|corriente|electricidad)\b", "power out", "sin"),
     (r"\b(they|you)'?re\b|\b(we)'re\b", r"\1\2", "re"),
     (r"\bpassing\s+(?:out|around)\b", "handing out", "passing"),
     # What a dictating telephone makes of the trade's words.

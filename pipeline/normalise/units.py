@@ -5,7 +5,7 @@ import re
 from collections.abc import Mapping, Set
 from functools import lru_cache
 
-from pipeline.normalise import unit_labels, unit_letters
+from pipeline.normalise import spanish, unit_labels, unit_letters
 from pipeline.normalise.spoken import ONES
 from pipeline.normalise.unit_ends import letters_of, same_letters, unit_by_digits
 from pipeline.normalise.unit_marks import by_end, by_mark, by_order, by_run, spelled
@@ -124,7 +124,7 @@ def unit_of(
     """
     here = book.at_site.get(site_id or "", [])
     wanted = types_beside(here, category, things) or wanted_types(category, kind)
-    said, text = said or "", text or ""
+    said, text = spanish.in_english(said or ""), spanish.in_english(text or "")
     labels = unit_labels.labels_at(book, site_id)
     if labels:
         said = unit_labels.in_column(labels, said, wanted, types_of_noun) if said else ""
