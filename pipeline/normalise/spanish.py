@@ -1,4 +1,4 @@
-"""Units as callers name them in Spanish, in the words that units are read by: "el lector número dos" is "reader number 2".
+"""Units as callers name them in Spanish, in the words that units are read by: "el lector número dos" is reader 2.
 
 Voters' second language by section 203 of the Voting Rights Act in many counties. The words themselves: common
 practice, no source. Words of a trouble are in `vocabulary.toml`.
