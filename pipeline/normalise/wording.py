@@ -158,7 +158,7 @@ def build_vocabulary(table: Mapping[str, Any], said: Sequence[Told] = ()) -> Voc
         raw=sorted(w for w in trade | ordinary if len(w) > 3),
         news=any_of("\n".join(table["news"].values())),
         ends=any_of(table["news"]["ends"]),
-        again=again.learn((told.text, told.is_again) for told in said),
+        again=again.learn((told.text, told.is_again) for told in said if told.is_again is not None),
     )
     sentences = {c: [line for line in text.splitlines() if line.strip()] for c, text in table["examples"].items()}
     for told in said:
