@@ -61,13 +61,6 @@ class Carried:
         taken = [trouble for earlier in before for trouble in earlier]
         return {"power" if c == SUPPLY else c: self.chance_used_up(c, taken) for c, _ in stop}
 
-    def marks(self, stop: Wants) -> int:
-        """The parts on board that a stop may take, as bits: stops without a common one do not touch each other."""
-        found = 0
-        for category, _ in stop:
-            found |= self.stock[category][0]
-        return found
-
 
 def carried_by(rovers: Sequence[Rover], needs: Sequence[Need]) -> dict[int, Carried]:
     """By rover, what it carries for these needs; rovers whose parts nobody has listed are left out and lack nothing.

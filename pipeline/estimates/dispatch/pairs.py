@@ -7,8 +7,8 @@ from itertools import combinations
 
 import numpy as np
 
-from pipeline.estimates.dispatch.insertion import Insertion
 from pipeline.estimates.dispatch.scene import Order, Scene
+from pipeline.estimates.dispatch.search import Search
 
 MOST_PAIRED = 4  # rovers among which a pair is looked for, those that could be there first [count]; our choice
 
@@ -45,9 +45,9 @@ def best_pair(
     scene: Scene, orders: list[Order], allowed: Collection[int], need: int
 ) -> tuple[int, int, int, int, float] | None:
     """The two rovers, their places for a need, and when work begins; None if it is not worth two."""
-    search = Insertion(scene, [range(len(scene.rovers))] * len(scene.needs))
+    search = Search(scene, [()] * len(scene.needs))
     near = sorted(allowed, key=lambda r: (scene.rovers[r].free_at + float(scene.minutes[r, need]), r))[:MOST_PAIRED]
-    least, found = search.missed[need], None
+    least, found = search.missed(need), None
     for one, other in combinations(sorted(near), 2):
         for place in range(first_free(scene, orders[one]), len(orders[one]) + 1):
             for second in range(first_free(scene, orders[other]), len(orders[other]) + 1):
@@ -56,7 +56,7 @@ def best_pair(
                 )
                 if begins >= min(scene.rovers[one].off_shift, scene.rovers[other].off_shift):
                     continue
-                added = search.loss[need](begins + scene.needs[need].visit_minutes)
+                added = search.loss(need, begins + scene.needs[need].visit_minutes)
                 for rover, at in ((one, place), (other, second)):
                     added += delayed(scene, search, rover, orders[rover], at, need, begins)
                 if added < least:
@@ -79,7 +79,7 @@ def arrival(scene: Scene, rover: int, order: Order, place: int, need: int) -> fl
     return scene.legs(rover, [*order[:place], need])[-1].arrive
 
 
-def delayed(scene: Scene, search: Insertion, rover: int, order: Order, place: int, need: int, begins: float) -> float:
+def delayed(scene: Scene, search: Search, rover: int, order: Order, place: int, need: int, begins: float) -> float:
     """What the rest of a rover's stops lose more if it works there from `begins` on; infinite if its shift ends."""
     later = replace(scene, begins={**scene.begins, need: begins})
     before = {leg.need: leg.done for leg in scene.legs(rover, order)}
@@ -87,5 +87,5 @@ def delayed(scene: Scene, search: Insertion, rover: int, order: Order, place: in
     for leg in later.legs(rover, [*order[:place], need, *order[place:]])[place + 1 :]:
         if leg.arrive >= scene.rovers[rover].off_shift:
             return math.inf
-        added += search.loss[leg.need](leg.done) - search.loss[leg.need](before[leg.need])
+        added += search.loss(leg.need, leg.done) - search.loss(leg.need, before[leg.need])
     return added

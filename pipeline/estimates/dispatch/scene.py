@@ -1,6 +1,6 @@
 """What a plan is judged by: rovers, needs, drives, what each need loses by when it is mended, and the index rule."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -107,41 +107,3 @@ def lost(needs: Sequence[Need], minutes: NDArray[np.float64]) -> NDArray[np.floa
         if need.also:
             found[:, n] += lost(need.also, np.repeat(minutes[:, n : n + 1], len(need.also), axis=1)).sum(axis=1)
     return found
-
-
-def loss_functions(scene: Scene) -> list[Callable[[float], float]]:
-    """For each need, what the plan holds against mending it so many minutes after T.
-
-    That is what it loses, what waiting beyond the soft cap adds, and what a place far out adds: no rover happens to be
-    near it, so without that it would wait longer than others for the same trouble.
-    """
-    return [loss_of(need, need.farther, scene.settings) for need in scene.needs]
-
-
-def loss_of(need: Need, farther: float, settings: Mapping[str, float]) -> Callable[[float], float]:
-    """What the plan holds against one stop, what is foreseen there included; the distance counts once."""
-    cap, people = settings["dispatch.soft_cap_minutes"], settings["dispatch.soft_cap_people"]
-    own = loss_function(need, cap, people, settings["dispatch.outlying_people"] * farther)
-    if not need.also:
-        return own
-    each = [own, *(loss_of(more, 0.0, settings) for more in need.also)]
-    return lambda minutes: sum(loss(minutes) for loss in each)
-
-
-def loss_function(need: Need, soft_cap: float, people: float, outlying: float) -> Callable[[float], float]:
-    """One need's loss, written out: it is asked a hundred thousand times a plan."""
-    chance, age, cost = need.chance, need.age, need.cost
-    level, rate, cap = chance * (cost.level + outlying), chance * cost.growth * cost.clearing, cost.cap
-    ahead, soft, people = age - cost.delay, age - soft_cap, chance * people
-    before = max(0.0, ahead)
-    done = rate * (before * before / 2 if before <= cap else cap * before - cap * cap / 2)
-
-    def loss(minutes: float) -> float:
-        total = level * minutes
-        x = ahead + minutes
-        if x > 0:
-            total += rate * (x * x / 2 if x <= cap else cap * x - cap * cap / 2) - done
-        x = soft + minutes
-        return total + people * x if x > 0 else total
-
-    return loss

@@ -8,161 +8,84 @@ Mandelbaum & Stolyar 2004.
 """
 
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
+from itertools import permutations
 
-from pipeline.estimates.dispatch.insertion import GAIN, SMALL, Insertion
+import numpy as np
+
+from pipeline.estimates.dispatch import moves
 from pipeline.estimates.dispatch.scene import Order, Scene, index
+from pipeline.estimates.dispatch.tables import SMALL, tables_of
 
 MOST_PASSES = 30  # rounds of local search; it stops by itself well before [count]
 WARM_PASSES = 1  # rounds from an earlier plan in a large county: the next plan comes in minutes [count]
+MOST_PERMUTED = 5  # committed stops whose order is tried out in full: 120 orders [count]
 MOST_RESTARTED = 60  # needs for which the search is run a second time from another start [count]; our choice
 
 
-class Search(Insertion):
-    """Local search: the moves that better the orders; none is tried again before something near it has changed."""
+class Search:
+    """The orders in the making."""
 
     def __init__(self, scene: Scene, allowed: Sequence[Collection[int]]) -> None:
-        super().__init__(scene, allowed)
-        self.tried: dict[tuple[str, int, int], int] = {}
-        self.begun = -1  # what came from an earlier plan counts as tried: moves made by then
+        self.scene = scene
+        self.tables = tables_of(scene, allowed)
+        unvisited = scene.settings["dispatch.unvisited_minutes"]
+        least = scene.settings["dispatch.least_saving"]  # nobody crosses the county for next to nothing
+        missed = [self.loss(n, unvisited + need.visit_minutes) - least for n, need in enumerate(scene.needs)]
+        self.tables.needs["missed"] = missed
 
-    def relocate(self, need: int) -> bool:
-        """Moves one need to a better place, in or out of the plan."""
-        rover = self.holder[need]
-        if rover < 0:
-            self.insert(need)
-            return self.holder[need] >= 0
-        old = self.orders[rover]
-        if need in old[: self.fixed[rover]]:
-            return False
-        before, stamp = self.costs[rover], self.changed[rover]
-        self.put(rover, [n for n in old if n != need])
-        saved = before - self.costs[rover]
-        self.missed[need], kept = min(self.missed[need], saved), self.missed[need]
-        self.insert(need)
-        self.missed[need] = kept
-        if self.holder[need] < 0:
-            if saved > kept + GAIN:
-                return True  # better left out
-            self.put(rover, old)
-            self.changed[rover] = stamp
-            return False
-        return True
+    @property
+    def orders(self) -> list[Order]:
+        """Each rover's stops so far."""
+        t = self.tables
+        return [t.orders[r, :length].tolist() for r, length in enumerate(t.rovers["length"].tolist())]
 
-    def reverse(self, rover: int) -> bool:
-        """Turns a stretch of one rover's order round, where that gains."""
-        order, fixed = self.orders[rover], self.fixed[rover]
-        for i in range(fixed, len(order) - 1):
-            for j in range(i + 2, len(order) + 1):
-                turned = order[:i] + order[i:j][::-1] + order[j:]
-                if self.cost(rover, turned) < self.costs[rover] - GAIN:
-                    self.put(rover, turned)
-                    return True
-        return False
+    @property
+    def costs(self) -> list[float]:
+        """What the needs of each rover's order lose."""
+        costs: list[float] = self.tables.rovers["cost"].tolist()
+        return costs
 
-    def shift(self, rover: int) -> bool:
-        """Moves a stretch of two or three stops to another place of one rover's order, either way round."""
-        order, fixed = self.orders[rover], self.fixed[rover]
-        for size in (2, 3):
-            for i in range(fixed, len(order) - size + 1):
-                part, rest = order[i : i + size], order[:i] + order[i + size :]
-                for j in range(fixed, len(rest) + 1):
-                    for piece in (part, part[::-1]):
-                        moved = rest[:j] + piece + rest[j:]
-                        if moved != order and self.cost(rover, moved) < self.costs[rover] - GAIN:
-                            self.put(rover, moved)
-                            return True
-        return False
+    def loss(self, need: int, minutes: float) -> float:
+        """What the plan holds against mending a need so many minutes after T."""
+        return moves.loss(self.tables.terms, self.tables.needs, need, minutes)
 
-    def is_news(self, move: str, one: int, other: int, rovers: Iterable[int]) -> bool:
-        """Whether one of these rovers' orders has changed since this move was last tried; it counts as tried now."""
-        key = (move, one, other)
-        last = self.tried.get(key, -1 if move == "relocate" else self.begun)
-        self.tried[key] = self.moves
-        return any(self.changed[r] > last for r in rovers)
+    def missed(self, need: int) -> float:
+        """What it costs to leave a need out."""
+        return float(self.tables.needs["missed"][need])
 
-    def exchange(self, one: int, other: int) -> bool:
-        """Exchanges a need of one rover with one of another, or two tails, where that gains."""
-        for i in range(self.fixed[one], len(self.orders[one]) + 1):
-            for j in range(self.fixed[other], len(self.orders[other]) + 1):
-                if self.swap(one, i, other, j):
-                    return True
-        return False
+    def total(self) -> float:
+        """What the whole plan loses, needs left out included."""
+        needs = self.tables.needs
+        return sum(self.costs) + sum(needs["missed"][needs["holder"] < 0].tolist())
 
-    def swap(self, one: int, i: int, other: int, j: int) -> bool:
-        """Exchanges two tails, or two single stops, where that gains."""
-        a, b = self.orders[one], self.orders[other]
-        now = self.costs[one] + self.costs[other] - GAIN
-        most = now - self.before[other][j]  # the other's stops before its tail lose that whatever comes after
-        pairs = [(b[j:], a[i:])]
-        if i < len(a) and j < len(b):
-            pairs.append(([b[j], *a[i + 1 :]], [a[i], *b[j + 1 :]]))
-        for p, q in pairs:
-            first = self.with_tail(one, i, p, most)
-            if first >= most or first + self.with_tail(other, j, q, now - first) >= now:
-                continue
-            if self.fits(one, p) and self.fits(other, q):
-                self.put(one, a[:i] + p)
-                self.put(other, b[:j] + q)
-                return True
-        return False
+    def cost(self, rover: int, order: Order) -> float:
+        """What the needs of one rover's order lose; infinite if its shift ends before."""
+        return moves.cost(self.tables, rover, np.array(order, np.int64), len(order), math.inf)
 
-    def swap_near(self, need: int) -> bool:
-        """Exchanges between the rover of a need and those of the needs nearest to it, and the idle rovers near by."""
-        gained = False
-        for beside in self.beside[need]:
-            one, other = self.holder[need], self.holder[beside]
-            if one < 0 or other < 0 or one == other or not self.is_news("swap", need, beside, (one, other)):
-                continue
-            i, j = self.orders[one].index(need), self.orders[other].index(beside)
-            if i >= self.fixed[one] and j >= self.fixed[other]:
-                gained |= self.swap(one, i, other, j) or self.swap(one, i + 1, other, j)
-        return gained
+    def put(self, rover: int, order: Order) -> None:
+        """Gives a rover an order."""
+        moves.put(self.tables, rover, np.array(order, np.int64), len(order))
 
-    def with_tail(self, rover: int, place: int, tail: Order, limit: float) -> float:
-        """What a rover's order costs with another tail from `place` on; infinite above `limit`."""
-        order = self.orders[rover]
-        if rover in self.target:
-            return self.cost(rover, order[:place] + tail)
-        leaves, off, base, vehicle = self.breaks[rover], self.off[rover], self.base, self.vehicles[rover]
-        drive, loss, total, first = self.drive, self.loss, self.before[rover][place], vehicle.first
-        whole = order[:place] + tail if vehicle.is_touched(order[:place], tail) else None
-        clock, node = (self.done[rover][place - 1], base + order[place - 1]) if place else (self.free_at[rover], rover)
-        for at, need in enumerate(tail):
-            clock = (leaves(clock) if leaves else clock) + drive[node][need]
-            if clock >= off:
-                return math.inf
-            clock += first[need] if whole is None else vehicle.after(need, whole[: place + at])
-            total += loss[need](clock)
-            if total >= limit:
-                return math.inf
-            node = base + need
-        return total
+    def commit(self, rover: int, needs: Order) -> None:
+        """Keeps the stops that a rover was already given: first, the one it drives to; the rest in their best order."""
+        head = needs[:1] if needs[0] in self.scene.under_way else []
+        head = list(needs[: max(len(head), self.scene.pinned.get(rover, 0))])
+        rest = needs[len(head) :]
+        self.tables.rovers["fixed"][rover] = len(needs)
+        tried = [head + list(p) for p in permutations(rest)] if len(rest) <= MOST_PERMUTED else [needs]
+        self.put(rover, min(tried, key=lambda order: (self.cost(rover, order), order)))
 
-    def fits(self, rover: int, order: Order) -> bool:
-        """Whether a rover may make all these stops."""
-        return all(rover in self.allowed[need] for need in order)
-
-    def improve(self, free: Sequence[int], most: int = MOST_PASSES) -> None:
-        """Local search until no move gains, or for `most` rounds."""
-        for _ in range(most):
-            gained = 0
-            for need in free:
-                where = [*self.candidates(need), self.holder[need]] if self.holder[need] >= 0 else self.candidates(need)
-                if self.is_news("relocate", need, need, where):
-                    gained += self.relocate(need)
-            for rover, order in enumerate(self.orders):
-                if len(order) > 2 and self.is_news("turn", rover, rover, (rover,)):
-                    gained += self.reverse(rover) + (len(order) > 3 and self.shift(rover))
-            if self.base > SMALL:
-                gained += sum(self.swap_near(need) for need in free)
-            else:
-                busy = [r for r, order in enumerate(self.orders) if len(order) > self.fixed[r]]
-                pairs = [(a, b) for a in busy for b in range(self.base) if a != b]
-                gained += sum(self.is_news("exchange", a, b, (a, b)) and self.exchange(a, b) for a, b in pairs)
-            if not gained:
-                return
+    def begin_with(self, start: Sequence[Order]) -> None:
+        """Takes over what may be of an earlier plan; what came from it counts as tried."""
+        t = self.tables
+        for rover, order in enumerate(start):
+            kept = [n for n in order if t.needs["holder"][n] < 0 and t.allowed[n, rover]]
+            ahead = t.orders[rover, : t.rovers["length"][rover]].tolist() + kept
+            if kept and self.cost(rover, ahead) < math.inf:
+                self.put(rover, ahead)
+        t.tried[:] = t.rovers["tried"] = t.moves[0]
 
 
 def plan(
@@ -216,16 +139,12 @@ def searched(
     if not scene.rovers:
         return search
     if start is not None:
-        for rover, order in enumerate(start):
-            kept = [n for n in order if search.holder[n] < 0 and rover in search.allowed[n]]
-            if kept and search.cost(rover, search.orders[rover] + kept) < math.inf:
-                search.put(rover, search.orders[rover] + kept)
-        search.begun = search.moves
+        search.begin_with(start)
+    t = search.tables
     for need, rover in sorted(scene.drivers.items()):
-        if search.holder[need] < 0 and not search.orders[rover]:
+        if t.needs["holder"][need] < 0 and not t.rovers["length"][rover]:
             search.put(rover, [need])
-    for need in free:
-        if search.holder[need] < 0:
-            search.insert(need)
-    search.improve(free, MOST_PASSES if start is None or search.base <= SMALL else WARM_PASSES)
+    moves.improve(
+        t, np.array(free, np.int64), MOST_PASSES if start is None or len(scene.rovers) <= SMALL else WARM_PASSES
+    )
     return search
