@@ -28,17 +28,27 @@ NEVER = ("procedure", "other")  # a question asked again is another question
 
 # Words by which a call tells that it is about something else than an earlier one.
 ANOTHER = re.compile(
-    r"\b(?:different|diff|separate|unrelated|another|new)\s+(?:problem|prob|issue|trouble|matter|thing|question|fault)\b"
+    r"\b(?:different|diff|sep[ae]rate|unrelated|another|new)\s+(?:problem|prob|issue|trouble|matter|thing|question|fault)\b"
     r"|\bdiff(?:erent)?\s+(?:from|than|one|to)\b|\bnot\s+(?:the\s+)?(?:same|one\s+(?:from|that|i|we)|like\s+(?:this|before|earlier|the))\b"
-    r"|\bnot\s+the\s+\w+\s+(?:from|of)\s+(?:this|before|earlier)\b|\bunrelated\b|\bseparate(?:ly)?\b|\bnothing\s+to\s+do\s+with\b"
+    r"|\bnot\s+the\s+\w+\s+(?:from|of)\s+(?:this|before|earlier)\b|\bunrelated\b|\bsep[ae]rate(?:ly)?\b|\bnothing\s+to\s+do\s+with\b"
     r"|\bdifferent\s+(?:ballot|sheet|voter|paper|page|machine|scanner|tablet|book)\b|\b(?:another|new)\s+(?:jam|one\s+now)\b"
     r"|\bnot\s+the\s+(?:one|\w+\s+one|jam)\s+(?:your|you|they|he|she|we|which|this|at)\b"
-    r"|\bnot\s+(?:the|our|my|this)\s+[\w']+\s+(?:this|that)\s+time\b|\bnot\s+this\s+morning'?s\b|\bfirst\s+(?:one\s+)?since\b"
+    r"|\bnot\s+this\s+morning'?s\b|\bfirst\s+(?:one\s+)?since\b"
     r"|\banother\s+(?:one\s+)?(?:stuck|jammed|torn|dead|down|out)\b|\b(?:cleared|fixed|freed)\s+the\s+(?:one|first|last)\b"
     r"|\bthis\s+(?:one\s+|time\s+)?is\s+(?:a\s+)?(?:diff?er\w*|diff\b|another\b|new\b|some\s?thing\s+else)|\bsome\s?thing\s+else\s+(?:now|entirely|altogether)\b"
     r"|\b(?:first|last)\s+time\s+(?:was|got)\s+(?:fixed|cleared|solved|freed)\b"
     r"|\bthe\s+one\s+(?:from|at|before|after|shortly|earlier|this)\b[^.;!?]{0,30}?\b(?:was|got)\s+(?:fixed|cleared|clrd|freed|pulled|out|resolved)\b"
-    r"|\bother\s+than\s+that\b|\b(?:fine|ok|okay|good|fixed|cleared|resolved)\s+(?:now\s+)?(?:since|after)\b",
+    r"|\bthis\s+time\b(?!\s+(?:me|one\s+of)\b)|\bother\s+than\s+that\b|\b(?:fine|ok|okay|good|fixed|cleared|resolved)\s+(?:now\s+)?(?:since|after)\b",
+    re.I,
+)
+
+AFTERTHOUGHT = re.compile(  # what follows is about something else, and the call is not
+    r"\b(?:one\s+(?:more|other|last)\s+thing|other\s+matters|p\.?\s?s\b\.?|by\s+the\s+way|btw|on\s+another\s+note)",
+    re.I,
+)
+POINTS_BACK = re.compile(  # "that book never did wake up", "where are those forms"
+    r"(?:^|[.;!?]\s+|states\s+)(?:(?:and|so|ok|but|where(?:'s| is| are)|about|re|regarding|(?:any\s+)?news\s+on)\s+)*"
+    r"(?:that|those|the\s+same|same)\s+(?!(?:is|was|are|were|said|way|means?|one|we|they|he|she|it|you|i)\b|'s)[a-z0-9]",
     re.I,
 )
 
@@ -99,3 +109,8 @@ def is_at_end(other: dict[str, Any], row: dict[str, Any]) -> bool:
     """Whether a ticket was opened while an earlier one was being closed."""
     ended = other["resolved_at"]
     return row["are_closed"] and ended is not None and AT_END[0] <= row["opened_at"] - ended <= AT_END[1]
+
+
+def tells_of_another(text: str) -> bool:
+    """Whether a call tells that it is about something else than an earlier one, but for what it says by the way."""
+    return ANOTHER.search(AFTERTHOUGHT.split(text, 1)[0]) is not None

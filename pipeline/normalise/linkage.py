@@ -32,6 +32,7 @@ WEIGHTS = {
     "another": -4.0,  # the call tells that it is about something else
     "later": -1.29,  # for each doubling of the hours between the two beyond one, unless an end is told
     "time_told": 3.0,  # the call names the time of the earlier one: "as we said at six"
+    "points_back": 2.0,  # a sentence of the call begins with what is known: "that book", "where are those forms"
     "at_end": 1.5,  # the call was opened while the earlier one was being closed
     "tells_on": 0.27,  # per natural log of odds that its words are those of a call about an earlier one (`again.py`)
 }
@@ -91,6 +92,7 @@ def compared(rare: dict[str, float], row: dict[str, Any], other: dict[str, Any])
         "first_hour": first_hour,
         "lasts": first_hour * is_open * (not is_question and lift > math.log(ONE_THING / USUAL)),
         "time_told": float(names_its_time(row, other)),
+        "points_back": float(row["points_back"]),
         "at_end": float(lift > UNLIKE and follow_ups.is_at_end(other, row)),
         "tells_on": max(-MOST_TOLD, min(MOST_TOLD, row["again_odds"])),
         "another": float(row["is_another"]),
@@ -152,7 +154,8 @@ def comes_anew(row: dict[str, Any], other: dict[str, Any]) -> bool:
     if other["category"] == "long-line":
         return not (row["is_end"] or row["again_odds"] > TOLD_OF_LINE)
     is_of_unit = row["unit_said"] or (row["unit_id"] and not is_open)  # a unit only guessed says little
-    return other["category"] == "power" and bool(is_of_unit) and not row["is_end"]
+    tells_of_it = row["is_end"] or names_its_time(row, other)
+    return other["category"] == "power" and bool(is_of_unit) and not tells_of_it
 
 
 def chances(rare: dict[str, float], row: dict[str, Any], earlier: Sequence[dict[str, Any]]) -> list[float]:

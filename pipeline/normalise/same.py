@@ -92,6 +92,9 @@ def repeated(
     first = bisect_left(earlier, row["opened_at"] - follow_ups.HOURS, key=lambda r: r["opened_at"])
     by_time = [other for other in earlier[:first] if linkage.names_its_time(row, other)]
     near = [other for other in [*by_time, *earlier[first:]] if not tells_new_danger(row, other)]
+    if row["mates"] and row["unit_id"] is None and "unit_id" not in row["settled"]:  # "now the other one too"
+        row["unit_id"] = next((m for o in reversed(near) if (m := row["mates"].get(o["unit_id"]))), None)
+        row["unit_said"] = row["unit_id"]
     alike = process.cdist([row["core"]], [other["core"] for other in near], scorer=fuzz.ratio, score_cutoff=ALIKE)
     by_all = linkage.chances(rare, row, near)
     for i, other in enumerate(near):

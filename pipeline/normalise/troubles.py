@@ -30,6 +30,7 @@ from pipeline.normalise import (
     signs,
     slips,
     times_told,
+    unit_others,
     unit_roster,
     units,
     weighing,
@@ -263,7 +264,8 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
         "is_end": follow_ups.tells_end(around.book.ends, text),
         "unit_said": unit_id,
         "again_odds": again.odds(around.book.again, text),
-        "is_another": bool(follow_ups.ANOTHER.search(text)),
+        "is_another": follow_ups.tells_of_another(text),
+        "points_back": bool(follow_ups.POINTS_BACK.search(text)),
         "times": times_told.times_told(text, opened, around.zone),
     }
     context = fact.context(opened, around.shown.at(site_id, unit_id, opened))
@@ -291,6 +293,7 @@ def read_ticket(ticket: dict[str, Any], said: Words, around: Scene, strange: flo
         "site_confidence": sure,
         "unit_id": unit_id,
         "settled": settled,
+        "mates": units.mates(around.stock, site_id, category) if unit_others.means_the_other(text) else {},
         "only_units": {} if "unit_id" in settled else units.only_units(around.stock, site_id),
         "category": category,
         "categories": found,

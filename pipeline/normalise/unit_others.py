@@ -60,6 +60,12 @@ THE_SECOND = re.compile(
     r"(?![^.;!?]*\b(?:fine|ok|okay|good|well|normal\w*|works|working|started|runs|running)\b)",
     re.I,
 )
+THE_OTHER = re.compile(
+    rf"(?<!to )(?<!on )(?<!with )(?<!use )(?<!using )(?<!for )(?<!by )(?<!from )(?<!than )(?<!like )"
+    rf"\bthe\s+other\s+(?:one|{DEVICE_NOUN})\b",
+    re.I,
+)
+IS_FINE = re.compile(rf"\b{FINE}\b|\b(?:still\s+)?(?:works?|working|runs|running|takes?|taking|printed|ok)\b", re.I)
 
 
 def without_beside(text: str) -> str:
@@ -74,3 +80,8 @@ def without_beside(text: str) -> str:
 def without_sent(text: str) -> str:
     """A text without the units of which it tells that their results are sent."""
     return SENT.sub(" ; ", text) if SIGN_SENT.search(text) else text
+
+
+def means_the_other(text: str) -> bool:
+    """Whether a text is about another unit than the one named before: "now the other one too"."""
+    return any(THE_OTHER.search(part) and not IS_FINE.search(part) for part in re.split(r"[.;!?,\n]|\bbut\b", text))

@@ -337,6 +337,12 @@ def only_units(book: UnitBook, site_id: str | None) -> dict[str, str]:
     return {kind: found[0] for kind, found in by_kind.items() if len(found) == 1}
 
 
+def mates(book: UnitBook, site_id: str | None, category: str) -> dict[str, str]:
+    """Of two units of the kind in trouble that a site has, the other of each."""
+    here = [u.unit_id for u in book.at_site.get(site_id or "", []) if u.type in wanted_types(category, None)]
+    return {here[0]: here[1], here[1]: here[0]} if len(here) == 2 else {}
+
+
 def counts_itself(book: UnitBook, unit_id: str | None, site_id: str | None) -> bool:
     """Whether what is marked on also counts there, so that a scanner's troubles can be its own."""
     unit = book.by_id.get(unit_id or "")

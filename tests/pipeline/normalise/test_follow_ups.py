@@ -99,6 +99,10 @@ def test_an_open_ticket_says_less_the_longer_where_nobody_writes_down_that_one_w
         ("another sheet is stuck", False),
         ("hung up again, different ballot", True),
         ("it won't take another sheet", False),
+        ("jammed again, scanner 1 this time", True),
+        ("second call, this time one of the clerks", False),
+        ("all back but one. Seperate problem, its battery is empty", True),
+        ("the sheet is still in there. One more thing, unrelated, a truck is on our lot", False),
         ("this morning's was the glass, this is diferent", True),
         ("tablet froze again, first time was fixed by a restart", True),
         ("jammed again, the one shortly after seven was cleared by us", True),
@@ -106,4 +110,19 @@ def test_an_open_ticket_says_less_the_longer_where_nobody_writes_down_that_one_w
     ],
 )
 def test_a_call_tells_that_it_is_about_something_else(text: str, is_another: bool):
-    assert bool(follow_ups.ANOTHER.search(text)) == is_another
+    assert follow_ups.tells_of_another(text) == is_another
+
+
+@pytest.mark.parametrize(
+    ("text", "points_back"),
+    [
+        ("That book never did wake up", True),
+        ("where are those 3-J ballots", True),
+        ("same tablet is off again", True),
+        ("that is all", False),
+        ("That said, it works", False),
+        ("we told them that books are slow", False),
+    ],
+)
+def test_what_a_call_takes_as_known_points_back(text: str, points_back: bool):
+    assert bool(follow_ups.POINTS_BACK.search(text)) == points_back

@@ -35,6 +35,7 @@ def reading(minutes: int, **values: Any) -> dict[str, Any]:
         "names_none": False,
         "is_another": False,
         "times": (),
+        "points_back": False,
         "are_closed": True,
         "head": f"K{minutes}",
     }
@@ -82,6 +83,7 @@ def test_each_thing_in_common_makes_a_call_likelier_to_be_of_a_ticket():
     for more in (
         {"words": frozenset({"furnac"})},
         {"again_odds": 5.0},
+        {"points_back": True},
     ):
         assert linkage.odds(rare, reading(60, **more), first) > plain
     for less in (
@@ -242,3 +244,13 @@ def test_a_call_while_a_ticket_is_being_closed_is_likelier_of_it():
     other = {"chances": {"bmd": 0.99}, "category": "power", "categories": ["power"]}
     compared = linkage.compared({}, reading(60, **other), ended | {"chances": {"power": 0.99}})
     assert compared is not None and compared["at_end"] == 0.0
+
+
+def test_the_other_one_is_the_one_that_the_earlier_ticket_does_not_name(make_known: Callable[..., Known]):
+    site = {"site": "Marlpit Elementary School"}
+    first = site | {"unit": "SC-20011", "text": "a ballot is stuck in the scanner", "opened_at": AT}
+    later = site | {"text": "now the other one too, a ballot is jammed in it", "opened_at": AT + timedelta(minutes=20)}
+    using = later | {"text": "still stuck in there, we are using the other one meanwhile"}
+    read = [read_tickets(make_known([first, call])).rows(named=True)[1] for call in (later, using)]
+    assert [row["unit_id"] for row in read] == ["SC-20012", "SC-20011"]
+    assert [row["same_as"] for row in read] == [None, "K000"]
