@@ -161,10 +161,12 @@ def parts_of(scene: Scene, rovers: NDArray[Any], needs: NDArray[Any]) -> tuple[N
     """`fits` and `wants` of the `Tables`; notes each rover's vehicle and each need's wants. Equal loads share one."""
     number = {carried: v for v, carried in enumerate(dict.fromkeys(scene.carried.values()))}
     fits = np.zeros((len(number), len(CATEGORIES)), FIT)
+    shared: dict[tuple[int, ...], list[int]] = {}  # by what fits each category: vehicles carry much the same
     for carried, v in number.items():
-        stock = [carried.stock[category] for category in CATEGORIES]
-        shared = [sum(1 << c for c, (own, _) in enumerate(stock) if own & fitting) for fitting, _ in stock]
-        fits[v] = [(count, bits) for (_, count), bits in zip(stock, shared, strict=True)]
+        own, count = zip(*(carried.stock[category] for category in CATEGORIES), strict=True)
+        if own not in shared:
+            shared[own] = [sum(1 << c for c, other in enumerate(own) if other & fitting) for fitting in own]
+        fits["count"][v], fits["shared"][v] = count, shared[own]
     for r, carried in scene.carried.items():
         rovers["vehicle"][r], rovers["side"][r] = number[carried], carried.has_power_skill
     sides = {carried.has_power_skill: carried for carried in number}
