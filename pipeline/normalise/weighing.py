@@ -95,6 +95,9 @@ def weigh(
     beside = dict(context)
     for category, value in told_at_end(outcome):
         beside[category] = beside.get(category, 0.0) + value
+    only = units.only_kind(reading.things)
+    if only:  # what a scanner showed, or had at its end, speaks for no call that names poll books alone
+        beside = {c: value for c, value in beside.items() if units.CATEGORY_TYPE.get(c, only) == only}
     sums = {c: by_phrase.get(c, 0.0) + ALIKE * alike.get(c, 0.0) + beside.get(c, 0.0) for c in TICKET_CATEGORIES}
     if max(sums.values()) < 1.0:
         return "other", ["other"], {"other": UNTOLD}, "no word of a known trouble"

@@ -68,6 +68,7 @@ def test_what_is_denied_and_what_every_caller_says_decide_nothing(text: str, exp
         ("a man threatened the clerk with a knife", "safety"),
         ("a power line is down in the parking lot", "safety"),
         ("battery of the scanner is swollen and smoking", "safety"),
+        ("the back of the tablet is bulging", "safety"),  # a swollen battery, whatever it is called
         ("battery at 20 percent, mains still off", "power"),
     ],
 )
@@ -306,3 +307,9 @@ def test_the_column_for_the_unit_tells_which_by_its_kind_whatever_the_trouble(
 ):
     rows = [{"site": "Oxbow Library", "unit": unit, "text": text, "opened_at": AT}]
     assert read_tickets(make_known(rows))["unit_id"].to_list() == [expected]
+
+
+def test_what_a_scanner_showed_speaks_for_no_call_that_names_poll_books_alone():
+    showed = {"scanner-down": 3.0}
+    assert weigh(read_text("check in tablet 2 went black"), None, showed)[0] == "poll-book"
+    assert weigh(read_text("number 2 went black"), None, showed)[0] == "scanner-down"
