@@ -9,7 +9,8 @@ import polars as pl
 
 from pipeline.contracts import estimates
 from pipeline.errors import UsageError
-from pipeline.estimates.lines.filter import Array, Draws, Floats, Ints
+from pipeline.estimates.lines.chances import Draws
+from pipeline.estimates.lines.filter import Array, Floats, Ints
 from pipeline.estimates.lines.lines import LineStates, line_schema, rows_at
 from pipeline.estimates.lines.replay import BATCH, side_by_side
 from pipeline.estimates.lines.runs import inside
@@ -18,6 +19,7 @@ from pipeline.estimates.lines.stepping import step
 CLOSE = "close"  # the horizon that is each site's scheduled closing
 HORIZONS: tuple[int | str, ...] = (30, 60, 120)
 FARTHEST = 1440  # nobody is told of a line further ahead [min]; our choice
+AT_ONCE_MINUTES = 30  # after which the sites that are empty are left out [min]; our choice
 AHEAD_PART = 2  # the outlook steps this part of the particles, after the last horizon that part of them [1 in]
 
 
@@ -89,7 +91,7 @@ def outlook_of(states: LineStates, wanted: Sequence[int | str]) -> pl.DataFrame:
     schema = line_schema(estimates.Outlook)
     z, places = states.state[:, :, ::AHEAD_PART].copy(), states.places
     horizons = horizons_at(states, wanted)
-    draws = Draws(places.seeds, z.shape[2], places.scanners, stream=2)
+    draws = Draws(places.seeds, z.shape[2], places.scanners, purpose=2)
     ends = np.full(z.shape[1:], np.nan)
     rows: list[tuple] = []
     last = min(states.column + horizons.last, places.rates.shape[1] - 1)
@@ -123,8 +125,8 @@ def run_out(states: LineStates, ends: Floats) -> Floats:
             break
         states = replace(states, state=z).of(going)
         sites, z, places = sites[going], states.state, states.places
-        draws = Draws(places.seeds, z.shape[2], places.scanners, stream=3)
-        until = min(first + Draws.BLOCK - (places.first_minute + first) % Draws.BLOCK, places.rates.shape[1])
+        draws = Draws(places.seeds, z.shape[2], places.scanners, purpose=3)
+        until = min(first + AT_ONCE_MINUTES, places.rates.shape[1])
         for column in range(first, until):
             minute = places.first_minute + column
             step(z, places, states.habits, column, draws.at(minute))

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from pipeline.compiled import compiled
+from pipeline.estimates.lines import chances
+from pipeline.estimates.lines.chances import LEVELS, NORMALS, SHIFT, WHOLE, Chances
 
 Array = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Chances = NDArray[np.uint16]
 
 # Rows of the state. Fixed quantities first: logs of the times at check-in, at a scanner and in a booth [min] and of the
 # odds that who comes to stopped scanners uses the emergency compartment. LOG_RATE is the log of arrivals over those
@@ -26,18 +26,14 @@ Chances = NDArray[np.uint16]
 ) = range(17)  # fmt: skip
 FIXED = 4  # rows that are jittered when particles are resampled
 CHECKIN_ROWS = np.array([CHECKIN_LOG, FACTOR, DOUBT, LOG_RATE, CHECKIN, PHASES, SHUT, WINDOW])  # all up to check-in
-# A particle's chances of one minute, before those of each scanner: for who comes; is served at check-in; leaves (and
-# how large a group is); is half through a booth; is read; which station changes (and who turns to the emergency
-# compartment); who is through a booth; the arrival rate's burst; whether a group comes (and what observations move)
-(COMES, CHECKS, LEAVES, HALFWAY, READS, CHANGES, MARKS, BURSTS, EVENTS) = range(9)
 HEAD = 17  # rows before the scanners' own: then one `down` and one `ballots since the last report` per scanner
 UP, JAM, STOP = 0, 1, 2
 LEAST_KEPT = 0.1  # part of the particles that must keep weight after one observation; our choice
 SHRINK = 0.1  # Liu & West's h: part of the spread that is redrawn when particles are resampled
+LEAST_SPREAD = 0.02  # of a fixed quantity, as far as its jitter goes [log]; our choice
+RESAMPLING = 1000  # keeps the chances of resampling apart from those of the minutes
 
-LEVELS, PER_UNIT, TABLE_MOST = 1024, 16, 48  # table of Poisson quantiles: levels of chance, rows per unit of mean
-TURN = 9973  # added to a chance where one serves twice: a prime, so that it falls elsewhere
-WHOLE = 65536  # chances are drawn as 16-bit whole numbers: u stands for u / 65536
+PER_UNIT, TABLE_MOST = 16, 48  # table of Poisson quantiles: rows per unit of mean, the largest mean
 
 
 def poisson_table() -> NDArray[np.uint8]:
@@ -57,7 +53,6 @@ def poisson_table() -> NDArray[np.uint8]:
 
 
 TABLE = poisson_table().ravel()
-NORMALS = ndtri((np.arange(LEVELS) + 0.5) / LEVELS).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -95,60 +90,6 @@ class Places:
     pace: Array  # sites x minutes: speed of check-in, 1 with all poll books at work
     dark_from: Floats  # sites x scanners: dark from this minute on
     dark_until: Floats  # sites x scanners: until then, as far as anybody can say
-
-
-@dataclass(frozen=True)
-class Draw:
-    """The chances of one minute, out of a block of minutes: sites x minutes x (COMMON + scanners) x particles."""
-
-    block: Chances
-    minute: int
-
-    def of(self, row: int) -> Chances:
-        """One chance a particle: sites x particles."""
-        return self.block[:, self.minute, row]
-
-    def repeated(self, times: int) -> "Draw":
-        """The same chances for so many copies of the sites."""
-        return Draw(np.tile(self.block[:, self.minute : self.minute + 1], (times, 1, 1, 1)), 0)
-
-
-class Draws:
-    """Chances by site, in blocks: they depend on the site's seed and the minute of the day only."""
-
-    BLOCK = 30  # minutes drawn at a time [min]
-    COMMON = EVENTS + 1
-
-    def __init__(self, seeds: list[int], particles: int, scanners: Ints, stream: int) -> None:
-        self.seeds, self.particles, self.scanners, self.stream = seeds, particles, scanners, stream
-        self.number = -(10**9)
-        rows = self.COMMON + int(scanners.max(initial=0))
-        self.block = np.zeros((len(seeds), self.BLOCK, rows, particles), np.uint16)
-
-    def at(self, minute: int) -> Draw:
-        """The chances of one minute; they hold until the next block is drawn."""
-        if minute // self.BLOCK != self.number:
-            self.number = minute // self.BLOCK
-            self._fill()
-        return Draw(self.block, minute % self.BLOCK)
-
-    def _fill(self) -> None:
-        for s, seed in enumerate(self.seeds):
-            bits = np.random.PCG64([seed, self.stream, self.number % 2**32])
-            rows = self.COMMON + int(self.scanners[s])
-            chances = raw_chances(bits, self.BLOCK * rows * self.particles)
-            self.block[s, :, :rows] = chances.reshape(self.BLOCK, rows, self.particles)
-
-
-def raw_chances(bits: np.random.PCG64, number: int) -> Chances:
-    """As many 16-bit chances, four from each word of the generator, the lowest bits first."""
-    words = bits.random_raw(-(-number // 4)).astype("<u8", copy=False)
-    return np.asarray(words.view("<u2")[:number], np.uint16)
-
-
-def event_rng(seed: int, minute: int, purpose: int) -> np.random.Generator:
-    """Randomness for one event of one site."""
-    return np.random.Generator(np.random.PCG64([seed, 77, minute % 2**32, purpose]))
 
 
 def up_now(z: Array, places: Places, column: int, k: int) -> tuple[Ints | slice, NDArray[np.bool_]]:
@@ -202,44 +143,57 @@ def resample(z: Array, logw: Floats, sites: Ints, seeds: list[int], minute: int,
     Systematic resampling would fall into step with particles that stand in a periodic order. With `rows`, only those
     rows of the state are resampled: a block that is independent of the others given what was seen.
     """
-    n = z.shape[2]
-    purpose = 1 if rows is None else 100 + int(rows[0])
+    purpose = RESAMPLING if rows is None else RESAMPLING + 1 + int(rows[0])
     rows = np.arange(len(z)) if rows is None else rows
-    weight = np.exp(logw[sites] - logw[sites].max(axis=1, keepdims=True))
-    weight /= weight.sum(axis=1, keepdims=True)
-    cumulative = np.cumsum(weight, axis=1)
-    cumulative[:, -1] = 1.0
-    rngs = [event_rng(seeds[s], minute, purpose) for s in sites]
-    place = (np.stack([rng.random(n) for rng in rngs]) + np.arange(n)) / n
-    take_particles(z, rows, sites, cumulative, place)
-    jittered = rows[rows < FIXED]
-    if len(jittered):
-        fixed = z[np.ix_(jittered, sites)]
-        normals = np.stack([rng.standard_normal((len(jittered), n), dtype=np.float32) for rng in rngs], axis=1)
-        middle, spread = fixed.mean(axis=2, keepdims=True), fixed.std(axis=2, keepdims=True)
-        keep = np.float32(np.sqrt(1 - SHRINK**2))
-        z[np.ix_(jittered, sites)] = (
-            middle + keep * (fixed - middle) + np.float32(SHRINK) * np.maximum(spread, 0.02) * normals
-        )
-    logw[sites] = 0.0
+    drawn = chances.drawn([seeds[s] for s in sites], purpose, minute, 1 + FIXED, z.shape[2])
+    take_particles(z, logw, rows, sites, drawn, NORMALS)
 
 
 @compiled
-def take_particles(z: Array, rows: Ints, sites: Ints, cumulative: Floats, place: Floats) -> None:
-    """Put in each particle's place the one whose share of the weight covers `place`, in place: both rise in a row."""
+def take_particles(z: Array, logw: Floats, rows: Ints, sites: Ints, drawn: Chances, normals: Array) -> None:
+    """Put in each particle's place the one whose share of the weight covers it; weights become equal. In place.
+
+    Parameters
+    ----------
+    drawn : of each of the sites: a place within each particle's share, then a chance for each quantity that is jittered
+    """
     n = z.shape[2]
-    picked, old = np.empty(n, np.int64), np.empty(n, np.float32)
+    share, picked, old = np.empty(n), np.empty(n, np.int64), np.empty(n, np.float32)
     for k in range(len(sites)):
+        s, top, total = sites[k], -np.inf, 0.0
+        for i in range(n):
+            top = max(top, logw[s, i])
+        for i in range(n):
+            total += np.exp(logw[s, i] - top)
+            share[i] = total
+            logw[s, i] = 0.0
         at = 0
         for i in range(n):
-            while at < n - 1 and cumulative[k, at] < place[k, i]:
+            place = (i + (drawn[k, 0, i] + 0.5) / WHOLE) / n * total
+            while at < n - 1 and share[at] < place:
                 at += 1
             picked[i] = at
         for row in rows:
             for i in range(n):
-                old[i] = z[row, sites[k], i]
+                old[i] = z[row, s, i]
             for i in range(n):
-                z[row, sites[k], i] = old[picked[i]]
+                z[row, s, i] = old[picked[i]]
+            if row < FIXED:
+                jitter(z[row, s], drawn[k, 1 + row], normals)
+
+
+@compiled
+def jitter(values: Array, drawn: Chances, normals: Array) -> None:
+    """Draw a fixed quantity's particles towards their mean and spread them again, so that mean and spread stay."""
+    n, total, squares = len(values), 0.0, 0.0
+    for i in range(n):
+        total += values[i]
+    middle = total / n
+    for i in range(n):
+        squares += (values[i] - middle) ** 2
+    spread, keep = max(np.sqrt(squares / n), LEAST_SPREAD), np.sqrt(1 - SHRINK**2)
+    for i in range(n):
+        values[i] = middle + keep * (values[i] - middle) + SHRINK * spread * normals[drawn[i] >> SHIFT]
 
 
 @compiled
@@ -272,7 +226,17 @@ def temper(weights: Floats, likelihood: Floats) -> None:
         weights[i] += power * likelihood[i]
 
 
+@compiled
 def is_thin(logw: Floats, sites: Ints) -> NDArray[np.bool_]:
     """Which of the sites have fewer than half their particles' worth of weight left."""
-    weight = np.exp(logw[sites] - logw[sites].max(axis=1, keepdims=True))
-    return np.asarray(weight.sum(axis=1) ** 2 < 0.5 * logw.shape[1] * (weight**2).sum(axis=1))
+    found, n = np.empty(len(sites), np.bool_), logw.shape[1]
+    for k in range(len(sites)):
+        weights, top, total, squares = logw[sites[k]], -np.inf, 0.0, 0.0
+        for i in range(n):
+            top = max(top, weights[i])
+        for i in range(n):
+            weight = np.exp(weights[i] - top)
+            total += weight
+            squares += weight * weight
+        found[k] = total * total < 0.5 * n * squares
+    return found

@@ -15,6 +15,7 @@ from pipeline.contracts import estimates, events
 from pipeline.contracts.known import Known, empty
 from pipeline.contracts.moments import spelled
 from pipeline.estimates.lines import countyday, orders, told, weighing
+from pipeline.estimates.lines.chances import WHOLE, drawn, normals
 from pipeline.estimates.lines.checkpoints import rows_of
 from pipeline.estimates.lines.filter import (
     CHECKIN,
@@ -31,7 +32,6 @@ from pipeline.estimates.lines.filter import (
     Habits,
     Ints,
     Places,
-    event_rng,
 )
 from pipeline.estimates.lines.observations import Observations, Roster, midnight, observe, roster
 from pipeline.estimates.lines.replay import LEAD, habits_of, lay_out, particles_of, replay_all, some_places
@@ -40,6 +40,7 @@ from pipeline.estimates.lines.runs import inside
 LIMIT = 30.0  # the Presidential Commission's half hour [min]
 PROMISE_SD = 0.5  # a promised restoration is off by this in the log; our choice
 LONGEST = 480.0  # no wait is said to be longer [min]
+RESIDUAL, TO_COME = 41, 50  # keep the chances of these apart from the others'
 SOFT = 0.01  # a share of particles of nought or one is no certainty: their share is drawn in by this
 
 
@@ -209,10 +210,10 @@ def residual_stop(places: Places, habits: Habits, z: Array, up: Array, column: i
     dark = (places.dark_from <= minute) & (minute < places.dark_until)
     lit_after = np.where(dark, places.dark_until - minute, np.inf).min(axis=1, initial=np.inf)[:, None]
     mean = np.where(is_jam, habits.jam_minutes, habits.fault_minutes)
-    rngs = [event_rng(seed, places.first_minute + column, 41) for seed in places.seeds]
-    draws = np.stack([rng.exponential(size=z.shape[2]) for rng in rngs])
-    spread_out = np.exp(PROMISE_SD * np.stack([rng.standard_normal(z.shape[2]) for rng in rngs]))
-    mean_stop = np.where(np.isfinite(lit_after), np.minimum(lit_after, LONGEST) * spread_out, mean * draws)
+    chance = drawn(places.seeds, RESIDUAL, minute, 2, z.shape[2])
+    rest = -np.log((chance[:, 0] + 0.5) / WHOLE)  # exponential
+    spread_out = np.exp(PROMISE_SD * normals(chance[:, 1]))
+    mean_stop = np.where(np.isfinite(lit_after), np.minimum(lit_after, LONGEST) * spread_out, mean * rest)
     back = until_serving(places, column)[:, None]
     return np.asarray(np.where(back > 0, np.minimum(back, LONGEST), stuck * mean_stop), np.float32)
 
@@ -225,8 +226,8 @@ def site_loads(states: LineStates) -> pl.DataFrame:
         return pl.DataFrame(schema=schema)
     minute = places.first_minute + states.column
     ahead = places.rates[:, states.column + 1 :].astype(np.float64)
-    rng = [event_rng(seed, minute, 50).standard_normal(z.shape[2]) for seed in places.seeds]
-    level = z[FACTOR] + np.sqrt(np.maximum(z[DOUBT], 0)) * np.array(rng)
+    own = normals(drawn(places.seeds, TO_COME, minute, 1, z.shape[2])[:, 0])
+    level = z[FACTOR] + np.sqrt(np.maximum(z[DOUBT], 0)) * own
     factor = np.exp(level + states.habits.burst_sd**2 / 2).astype(np.float64)
     to_come = ahead.sum(axis=1)[:, None] * factor
     hour = np.maximum(ahead[:, :60].sum(axis=1) / 60, 0)[:, None] * factor

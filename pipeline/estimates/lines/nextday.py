@@ -15,6 +15,7 @@ from pipeline.contracts.asked import NextDay
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.lines import rules
 from pipeline.estimates.lines.arrivals import arrival_rates
+from pipeline.estimates.lines.chances import Draws
 from pipeline.estimates.lines.filter import (
     CHECKIN_LOG,
     COMPARTMENT_ODDS,
@@ -25,7 +26,6 @@ from pipeline.estimates.lines.filter import (
     MARKING_LOG,
     SCAN_LOG,
     Array,
-    Draws,
     Floats,
     Habits,
     Ints,

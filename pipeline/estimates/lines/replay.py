@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pipeline.contracts.known import Known
 from pipeline.estimates.lines import checkpoints, observations, orders, weighing
 from pipeline.estimates.lines.arrivals import arrival_rates
+from pipeline.estimates.lines.chances import Draw, Draws, drawn, event_rng, normals
 from pipeline.estimates.lines.filter import (
     CHECKIN_LOG,
     CHECKIN_ROWS,
@@ -33,13 +34,10 @@ from pipeline.estimates.lines.filter import (
     SHUT,
     WINDOW,
     Array,
-    Draw,
-    Draws,
     Floats,
     Habits,
     Ints,
     Places,
-    event_rng,
     is_thin,
     resample,
 )
@@ -300,7 +298,7 @@ def replay(
     begun = begun or checkpoints.Begun(z)
     logw, was = begun.logw, begun.is_apart
     apart = np.zeros((z.shape[1], column + 1), bool) if split is None else split
-    draws = Draws(places.seeds, z.shape[2], places.scanners, stream=1)
+    draws = Draws(places.seeds, z.shape[2], places.scanners, purpose=1)
     for at in range(begun.column, column + 1):
         minute = places.first_minute + at
         if keep is not None:
@@ -367,8 +365,7 @@ def wander(z: Array, places: Places, habits: Habits, column: int) -> None:
     sure of one that was never seen. During a stop the share holds, so that it can be learnt, and does not average out.
     """
     keep, minute = np.exp(-WINDOW_MINUTES / COMPARTMENT_MINUTES), places.first_minute + column
-    rngs = [event_rng(seed, minute, WANDERING) for seed in places.seeds]
-    fresh = np.stack([rng.standard_normal(z.shape[2], dtype=np.float32) for rng in rngs])
+    fresh = normals(drawn(places.seeds, WANDERING, minute, 1, z.shape[2])[:, 0])
     usual, spread = np.float32(habits.compartment_odds), np.float32(COMPARTMENT_SD * np.sqrt(1 - keep**2))
     wandered = usual + np.float32(keep) * (z[COMPARTMENT_ODDS] - usual) + spread * fresh
     is_up = weighing.scanners_up(z, places, column) > 0

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.estimates.lines import weighing
+from pipeline.estimates.lines.chances import Draws
 from pipeline.estimates.lines.filter import (
     CHECKIN,
     FINISHING,
@@ -19,7 +20,6 @@ from pipeline.estimates.lines.filter import (
     MARKING,
     SCANNING,
     Array,
-    Draws,
     Floats,
     Habits,
     Places,

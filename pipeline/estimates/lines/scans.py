@@ -8,17 +8,14 @@ from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
 from pipeline.estimates.lines import observations as seen
+from pipeline.estimates.lines.chances import TURN, WHOLE, Chances
 from pipeline.estimates.lines.filter import (
-    EVENTS,
     HEAD,
     JAM,
     SCANNING,
     STOP,
-    TURN,
     UP,
-    WHOLE,
     Array,
-    Chances,
     Floats,
     Ints,
     student_log,
@@ -42,7 +39,7 @@ REPORTED = np.log(
 
 @compiled
 def weigh_reports(
-    z: Array, logw: Floats, most: int, chance: Chances, minute: int, rows: Floats, scanners: Ints,
+    z: Array, logw: Floats, most: int, chance: Chances, rows: Floats, scanners: Ints,
     is_dark: NDArray[np.bool_], is_split: NDArray[np.bool_], reported: Floats,
 ) -> None:  # fmt: skip
     """Weigh by the reports of one minute, one a site, in place.
@@ -51,7 +48,7 @@ def weigh_reports(
     ----------
     z, logw : the state, and the logs of weights of either part of it
     most : scanners at the site with most of them
-    chance, minute : a block of chances, and which minute's: for what is moved
+    chance : of each particle, for what is moved: sites x particles
     rows : site, slot, ballots since the report before (NaN: not known), minutes since, state: 5 x reports
     scanners, is_split : of each site: its scanners, and whether the part of its state beyond check-in stands by itself
     is_dark : of each report: its scanner has no power
@@ -60,7 +57,7 @@ def weigh_reports(
     for k in range(rows.shape[1]):
         s, slot, delta, state = int(rows[0, k]), int(rows[1, k]), rows[2, k], int(rows[4, k])
         down, since, weights = z[HEAD + slot, s], z[HEAD + most + slot, s], logw[1, s]
-        moved, is_alone = chance[s, minute, EVENTS], scanners[s] == 1
+        moved, is_alone = chance[s], scanners[s] == 1
         is_counted = np.isfinite(delta) and not is_dark[k]
         if is_counted:
             count_ballots(weights, down, since, z[SCANNING, s], moved, delta, rows[3, k], is_alone)

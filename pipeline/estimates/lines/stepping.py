@@ -9,32 +9,39 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.compiled import compiled
-from pipeline.estimates.lines.filter import (
+from pipeline.estimates.lines.chances import (
     BURSTS,
     CHANGES,
-    CHECKIN,
-    CHECKIN_LOG,
     CHECKS,
     COMES,
-    COMPARTMENT_ODDS,
-    DOUBT,
+    COMMON,
     EVENTS,
-    FACTOR,
-    FINISHING,
     HALFWAY,
-    HEAD,
-    JAM,
     LEAVES,
     LEVELS,
+    MARKS,
+    NORMALS,
+    READS,
+    WHOLE,
+    Chances,
+    Draw,
+)
+from pipeline.estimates.lines.chances import SHIFT as SHIFT_BITS
+from pipeline.estimates.lines.filter import (
+    CHECKIN,
+    CHECKIN_LOG,
+    COMPARTMENT_ODDS,
+    DOUBT,
+    FACTOR,
+    FINISHING,
+    HEAD,
+    JAM,
     LOG_RATE,
     MARKING,
     MARKING_LOG,
-    MARKS,
-    NORMALS,
     PASSED,
     PER_UNIT,
     PHASES,
-    READS,
     SCAN_LOG,
     SCAN_PHASES,
     SCANNED,
@@ -44,23 +51,18 @@ from pipeline.estimates.lines.filter import (
     TABLE,
     TABLE_MOST,
     UP,
-    WHOLE,
     WINDOW,
     Array,
-    Chances,
-    Draw,
-    Draws,
     Habits,
     Places,
     is_dark,
 )
 
 F, U = np.float32, np.uint32
-COMMON = Draws.COMMON
 NONE, HALF, ONE = F(0), F(0.5), F(1)
 MOST, ROW, ROOM, ROW_LENGTH = F(TABLE_MOST), F(PER_UNIT * 64), F(WHOLE), U(LEVELS)
 Quantiles = tuple[NDArray[np.uint8], Array]
-LOW, SHIFT = U(63), U(6)  # the low bits of a chance, which round; the others choose the level
+LOW, SHIFT = U(2**SHIFT_BITS - 1), U(SHIFT_BITS)  # the low bits of a chance, which round; the others choose the level
 
 # Rows of what a step needs. The model's numbers over the step:
 (
@@ -81,8 +83,8 @@ def step(z: Array, places: Places, habits: Habits, column: int, draw: Draw, dt: 
     hazard. A scanner fails while it works, and comes back after a jam or a fault. Stopped for good ends with its cause.
     """
     number, fact, is_on = numbers(habits, dt), facts(places, column), at_work(places, column)
-    drift(z, draw.block, draw.minute, number, NORMALS)
-    move_on(z, draw.block, draw.minute, fact, is_on, speeds(z, dt), number, (TABLE, NORMALS))
+    drift(z, draw.rows, number, NORMALS)
+    move_on(z, draw.rows, fact, is_on, speeds(z, dt), number, (TABLE, NORMALS))
 
 
 def numbers(habits: Habits, dt: float) -> Array:
@@ -129,7 +131,7 @@ def speeds(z: Array, dt: float) -> Array:
 
 
 @compiled
-def drift(z: Array, u: Chances, t: int, number: Array, normals: Array) -> None:
+def drift(z: Array, u: Chances, number: Array, normals: Array) -> None:
     """The arrival rate's burst moves on; what the path says about the site's own level is kept as mean and variance.
 
     The log rate returns to a level f that is not known: x' = (1 - k) f + k x + e. Given the path, f is normal, so it is
@@ -142,7 +144,7 @@ def drift(z: Array, u: Chances, t: int, number: Array, normals: Array) -> None:
         for i in range(n):
             spread[i] = number[PULL_SQUARED] * doubt[i] + number[NOISE]
         for i in range(n):
-            change[i] = np.sqrt(spread[i]) * normals[u[s, t, BURSTS, i] >> SHIFT]
+            change[i] = np.sqrt(spread[i]) * normals[u[s, BURSTS, i] >> SHIFT]
         for i in range(n):
             gain[i] = pull * doubt[i] / max(spread[i], F(1e-9))
         for i in range(n):
@@ -181,7 +183,7 @@ def draw(mean: Array, chance: Chances, quantiles: Quantiles) -> Array:
 
 @compiled
 def move_on(
-    z: Array, u: Chances, t: int, fact: Array, is_on: NDArray[np.bool_], speed: Array, number: Array,
+    z: Array, u: Chances, fact: Array, is_on: NDArray[np.bool_], speed: Array, number: Array,
     quantiles: Quantiles,
 ) -> None:  # fmt: skip
     """Move the people and the scanners of every site on, in place.
@@ -189,21 +191,21 @@ def move_on(
     Parameters
     ----------
     z : rows x sites x particles
-    u, t : chances, sites x minutes x (COMMON + scanners) x particles, and which minute's
+    u : the minute's chances, sites x (COMMON + scanners) x particles
     fact, is_on, speed, number : as `facts`, `at_work`, `speeds` and `numbers` give them
     quantiles : of Poisson numbers, and of the normal distribution
     """
     for s in range(z.shape[1]):
-        served = check_in(z, s, u[s, t], fact, speed, number, quantiles)
-        change_stations(z[SHUT, s], fact[STATIONS, s], u[s, t, CHANGES], number)
-        marked = mark(z, s, u[s, t], served, fact[BOOTHS, s], speed, quantiles)
+        served = check_in(z, s, u[s], fact, speed, number, quantiles)
+        change_stations(z[SHUT, s], fact[STATIONS, s], u[s, CHANGES], number)
+        marked = mark(z, s, u[s], served, fact[BOOTHS, s], speed, quantiles)
         if fact[SCANNERS, s] == NONE:
             for i in range(z.shape[2]):
                 z[SCANNING, s, i] = NONE
             continue
-        each = scan(z, s, u[s, t], marked, is_on[s], speed, number, quantiles)
+        each = scan(z, s, u[s], marked, is_on[s], speed, number, quantiles)
         for k in range(is_on.shape[1]):
-            change_scanner(z, s, k, u[s, t, COMMON + k], is_on[s], each, speed[READING, s], number)
+            change_scanner(z, s, k, u[s, COMMON + k], is_on[s], each, speed[READING, s], number)
 
 
 @compiled

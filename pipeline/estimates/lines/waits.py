@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pipeline.contracts.asked import WAIT_CAUSES, Waits
 from pipeline.contracts.known import Known, empty
 from pipeline.estimates.lines import observations
+from pipeline.estimates.lines.chances import Draw
 from pipeline.estimates.lines.filter import (
     CHECKIN,
     CHECKIN_ROWS,
@@ -31,7 +32,6 @@ from pipeline.estimates.lines.filter import (
     SHUT,
     UP,
     Array,
-    Draw,
     Floats,
     Habits,
     Places,

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.estimates.lines import scans
+from pipeline.estimates.lines.chances import EVENTS, TURN, WHOLE, Chances, Draw, event_rng
 from pipeline.estimates.lines.filter import (
     CHECKIN,
-    EVENTS,
     FINISHING,
     HEAD,
     JAM,
@@ -22,17 +22,12 @@ from pipeline.estimates.lines.filter import (
     SCANNING,
     SHUT,
     STOP,
-    TURN,
     UP,
-    WHOLE,
     WINDOW,
     Array,
-    Chances,
-    Draw,
     Floats,
     Ints,
     Places,
-    event_rng,
     is_dark,
     student_log,
     sum_up,
@@ -106,9 +101,7 @@ def weigh_scans(w: Weighing, rows: Floats) -> None:
     dark = is_dark(w.places, rows[0].astype(np.int64), rows[1].astype(np.int64), w.column)
     most, split = int(w.places.scanners.max()), np.ascontiguousarray(w.split)
     rows = np.ascontiguousarray(rows)
-    scans.weigh_reports(
-        w.z, w.logw, most, w.draw.block, w.draw.minute, rows, w.places.scanners, dark, split, scans.REPORTED
-    )
+    scans.weigh_reports(w.z, w.logw, most, w.chance, rows, w.places.scanners, dark, split, scans.REPORTED)
 
 
 def weigh_windows(

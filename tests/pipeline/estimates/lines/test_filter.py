@@ -1,8 +1,9 @@
-"""Particles: their chances, weights and resampling."""
+"""Particles: their weights and resampling."""
 
 import numpy as np
 import pytest
 
+from pipeline.estimates.lines import chances
 from pipeline.estimates.lines import filter as particle
 
 
@@ -32,8 +33,20 @@ def test_a_block_is_resampled_without_the_rest():
     assert (z[particle.SCANNING, 0] == np.arange(1000)).all()
 
 
-def test_chances_are_those_of_the_generators_words():
-    # PCG64 (O'Neill 2014): the same bits whatever numpy makes of them; each word gives four, lowest bits first
-    word = int(np.random.PCG64([1, 2]).random_raw())
-    found = particle.raw_chances(np.random.PCG64([1, 2]), 3)
-    assert found.tolist() == [word >> 16 * k & 0xFFFF for k in range(3)]
+def test_jitter_keeps_mean_and_spread_of_a_fixed_quantity():
+    # Liu & West (2001): drawn towards the mean by sqrt(1 - h^2) and spread by h, so that the first two moments stay
+    rng = np.random.default_rng(6)
+    values = rng.gamma(2.0, 0.4, 200_000).astype(np.float32)
+    before = values.copy()
+    particle.jitter(values, rng.integers(0, chances.WHOLE, len(values), np.uint16), chances.NORMALS)
+    assert values.mean() == pytest.approx(before.mean(), abs=1e-3)
+    assert values.std() == pytest.approx(before.std(), rel=2e-3)
+    assert np.corrcoef(values, before)[0, 1] == pytest.approx(np.sqrt(1 - particle.SHRINK**2), abs=1e-3)
+
+
+def test_a_site_is_thin_where_half_of_its_particles_worth_of_weight_is_gone():
+    # the effective number of particles (Kong, Liu & Wong 1994): (sum of weights)^2 / sum of squares; of two halves with
+    # weights 1 and w it is n (1 + w)^2 / (2 (1 + w^2)), half of n at w = 0 only
+    logw = np.zeros((3, 400))
+    logw[1, :200], logw[2, :201] = -np.inf, -np.inf
+    assert particle.is_thin(logw, np.array([0, 1, 2])).tolist() == [False, False, True]

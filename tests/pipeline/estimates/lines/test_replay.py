@@ -5,11 +5,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from pipeline.estimates.lines import chances, replay, weighing, windows
 from pipeline.estimates.lines import filter as particle
-from pipeline.estimates.lines import replay, weighing, windows
 from pipeline.settings import Settings
 
-NO_DRAW = particle.Draw(np.zeros((0, 1, 0, 0), np.uint16), 0)
+NO_DRAW = chances.Draw(np.zeros((0, 0, 0), np.uint16))
 
 
 def test_every_site_is_stepped_once_with_those_that_have_as_many_particles_and_begin_with_it():

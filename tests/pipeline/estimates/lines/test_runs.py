@@ -6,8 +6,8 @@ import ciw
 import numpy as np
 import pytest
 
+from pipeline.estimates.lines import chances, queues, runs, stepping, weighing
 from pipeline.estimates.lines import filter as particle
-from pipeline.estimates.lines import queues, runs, stepping, weighing
 from pipeline.estimates.lines.replay import habits_of
 from pipeline.settings import Settings
 
@@ -62,7 +62,7 @@ def test_a_site_with_lognormal_service_and_a_schedule_of_stations_is_what_an_ind
     site = places(1.7, until, stations=2)
     later = replace(site, stations=np.array([[4]], np.float32))
     habits = replace(STEADY, checkin_phases=4)  # CV .5, as Erlang's distribution
-    z, draws, ours = start(3000, 1.45), particle.Draws([3], 3000, site.scanners, 5), []
+    z, draws, ours = start(3000, 1.45), chances.Draws([3], 3000, site.scanners, 5), []
     for column in range(until):
         now = site if column < 120 else later
         stepping.step(z, now, habits, column, draws.at(column))
@@ -82,8 +82,8 @@ def test_a_tandem_settles_to_jacksons_product_form():
     z, dt = start(800, 1.45, 0.6, scanners=1), 0.1
     lines, empty = [], []
     for k in range(2600):
-        chances = rng.integers(0, particle.WHOLE, (1, 1, particle.Draws.COMMON + 1, 800), np.uint16)
-        stepping.step(z, site, STEADY, 0, particle.Draw(chances, 0), dt)
+        drawn = rng.integers(0, chances.WHOLE, (1, chances.COMMON + 1, 800), np.uint16)
+        stepping.step(z, site, STEADY, 0, chances.Draw(drawn), dt)
         if k > 1200 and k % 7 == 0:
             lines.append([weighing.waiting(z, site, line, 0).mean() for line in (0, 1)])
             idle = [z[particle.CHECKIN] == 0, z[particle.SCANNING] == 0]

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.estimates.lines import chances, queues, stepping, weighing
 from pipeline.estimates.lines import filter as particle
-from pipeline.estimates.lines import queues, stepping, weighing
 from pipeline.estimates.lines.replay import habits_of
 from pipeline.settings import Settings
 
@@ -33,11 +33,11 @@ def start(particles: int, service: float, scanners: int = 0) -> np.ndarray:
 
 def run(z, site, minutes: float, dt: float, rng, column: int = 0, habits=STEADY, watch=None):
     """Steps of dt; gives the mean of `watch` over the steps."""
-    shape = (1, 1, particle.Draws.COMMON + int(site.scanners[0]), z.shape[2])
+    shape = (1, chances.COMMON + int(site.scanners[0]), z.shape[2])
     seen = []
     for _ in range(round(minutes / dt)):
-        chances = rng.integers(0, particle.WHOLE, shape, np.uint16)
-        stepping.step(z, site, habits, column, particle.Draw(chances, 0), dt)
+        drawn = rng.integers(0, chances.WHOLE, shape, np.uint16)
+        stepping.step(z, site, habits, column, chances.Draw(drawn), dt)
         if watch is not None:
             seen.append(watch(z))
     return float(np.mean(seen)) if seen else None
@@ -45,8 +45,8 @@ def run(z, site, minutes: float, dt: float, rng, column: int = 0, habits=STEADY,
 
 @pytest.mark.parametrize("mean", [0.02, 0.4, 1.7, 6.3, 31.0, 120.0])
 def test_counts_are_poisson_in_mean_and_variance(mean):
-    chance = np.random.default_rng(3).integers(0, particle.WHOLE, 200_000, np.uint16)
-    drawn = stepping.draw(np.full(200_000, mean, np.float32), chance, (particle.TABLE, particle.NORMALS))
+    chance = np.random.default_rng(3).integers(0, chances.WHOLE, 200_000, np.uint16)
+    drawn = stepping.draw(np.full(200_000, mean, np.float32), chance, (particle.TABLE, chances.NORMALS))
     assert drawn.mean() == pytest.approx(mean, abs=5 * np.sqrt(mean / 200_000) + 0.002 * mean)
     assert drawn.var() == pytest.approx(mean, rel=0.05)
 
@@ -135,8 +135,8 @@ def test_the_level_is_learnt_as_the_exact_normal_recursion_says():
     z[particle.DOUBT] = 0.12
     rng, keep = np.random.default_rng(8), np.exp(-1 / 28)
     for _ in range(240):
-        chances = rng.integers(0, particle.WHOLE, (1, 1, particle.Draws.COMMON, 1000), np.uint16)
-        stepping.drift(z, chances, 0, stepping.numbers(habits, 1.0), particle.NORMALS)
+        drawn = rng.integers(0, chances.WHOLE, (1, chances.COMMON, 1000), np.uint16)
+        stepping.drift(z, drawn, stepping.numbers(habits, 1.0), chances.NORMALS)
     noise = 0.32**2 * (1 - keep**2)
     assert z[particle.DOUBT] == pytest.approx(1 / (1 / 0.12 + 240 * (1 - keep) ** 2 / noise), rel=1e-3)
     # The law of total variance: spread of the means and what doubt is left make up the prior

@@ -6,7 +6,8 @@ from scipy.stats import t
 
 from pipeline.estimates.lines import observations as seen
 from pipeline.estimates.lines import scans
-from pipeline.estimates.lines.filter import HEAD, STOP, TURN, Draw, Draws, Places
+from pipeline.estimates.lines.chances import COMMON, TURN, Draw
+from pipeline.estimates.lines.filter import HEAD, STOP, Places
 from pipeline.estimates.lines.weighing import Weighing, weigh_scans
 
 PARTICLES = 50
@@ -27,7 +28,7 @@ def weights_of_first(sites: int, states: list[int], stopped: float) -> np.ndarra
     z = np.zeros((HEAD + 2, sites, PARTICLES), np.float32)
     z[HEAD, 0, : round(stopped * PARTICLES)] = STOP
     logw = np.tile(np.random.default_rng(1).normal(size=PARTICLES), (2, sites, 1))
-    never_moved = Draw(np.full((sites, 1, Draws.COMMON, PARTICLES), 2**16 - 1 - 2 * TURN, np.uint16), 0)
+    never_moved = Draw(np.full((sites, COMMON, PARTICLES), 2**16 - 1 - 2 * TURN, np.uint16))
     w = Weighing(z, logw, places, 0, never_moved, np.zeros(sites, bool))
     blank = np.full(sites, np.nan)
     weigh_scans(w, np.array([np.arange(sites), np.zeros(sites), blank, blank, states[:sites]]))
