@@ -9,7 +9,9 @@ each half-hour from those up to an hour after it: a fixed-lag smoother, so that 
 import dataclasses
 
 import numpy as np
+import polars as pl
 
+from pipeline.compiled import compiled
 from pipeline.contracts.known import Known
 from pipeline.estimates.lines.arrivals import Floats, county_level
 from pipeline.estimates.lines.filter import Places
@@ -22,6 +24,8 @@ LAGS = (2.0, 8.0)  # from arriving to a poll book, to a counter, when nobody wai
 TIMING_MINUTES = 4.0  # when the first voters come through is off by this everywhere [min]; our choice
 TURNS = 3  # times that throughput is computed anew from the level found [count]; our choice
 FEW = 2.0  # fewer voters expected in a bin say nothing [count]; our choice
+NEWS_MINUTES = 10  # after which most units have told of a half-hour that ended [min]; our choice
+ALL_MINUTES = 120  # after the first opening, in which all that is heard counts at once [min]; our choice
 LAG_BINS = 2  # half-hours after one that say something of it: more moves it by under .01 on the days tried [count]
 PLACES = 2  # decimals of the log that are kept: one per cent of the arrivals
 STOPPED, JUMPED = 0.3, 3.0  # a site's part of its county's ratio below or above which a bin is left out; our choice
@@ -43,8 +47,11 @@ def learn(known: Known, facts: Roster, places: Places, seen: Observations, now: 
     shape = np.zeros(minutes)
     middle = places.first_minute + (np.arange(bins) + 0.5) * BIN_MINUTES
     s, newest = known.settings, int((now - places.first_minute) // BIN_MINUTES)
+    through = heard(seen.through, facts, places, now)
+    last = through["end"].to_numpy().max(initial=now)
+    until = int(np.clip(last + 1 - places.first_minute, 1, minutes))
     for _ in range(TURNS):
-        counted, expected = binned(facts, places, seen, expected_through(places, known, shape), bins)
+        counted, expected = binned(facts, places, through, expected_through(places, known, shape, until), bins)
         used = kept(counted, expected)
         own = np.stack([used * counted, used * expected, used])
         there = np.interp(middle, grid, shape)
@@ -56,6 +63,16 @@ def learn(known: Known, facts: Roster, places: Places, seen: Observations, now: 
     opening = np.clip((facts.opens - places.first_minute) // BIN_MINUTES, 0, bins - 1)
     sd = np.sqrt(variance[np.arange(sites), opening] + s["lines.site_sd"] ** 2)
     return CountyDay(day, sd.round(PLACES))
+
+
+def heard(through: pl.DataFrame, facts: Roster, places: Places, now: int) -> pl.DataFrame:
+    """Throughput up to the last edge of a half-hour of which most units have told; in the first two hours, all.
+
+    A half-hour of which a few have told swings the county's level, and with it the past of every site, at each report.
+    """
+    edge = (now - NEWS_MINUTES - places.first_minute) // BIN_MINUTES * BIN_MINUTES + places.first_minute
+    is_early = edge < facts.opens.min(initial=now) + ALL_MINUTES
+    return through if is_early else through.filter(pl.col("end") <= edge)
 
 
 def settled(
@@ -102,14 +119,11 @@ def regress(
     ]
 
 
-def binned(
-    facts: Roster, places: Places, seen: Observations, through: tuple[Floats, Floats], bins: int
-) -> tuple[Floats, Floats]:
+def binned(facts: Roster, places: Places, through: pl.DataFrame, curve: Floats, bins: int) -> tuple[Floats, Floats]:
     """Voters let through and expected, by site and by the half-hour in which they arrived."""
-    at = seen.through["site"].to_numpy()
-    start, end, weight, number = (seen.through[name].to_numpy() for name in ("start", "end", "weight", "number"))
+    at = through["site"].to_numpy()
+    start, end, weight, number = (through[name].to_numpy() for name in ("start", "end", "weight", "number"))
     is_ballot = (weight != 1.0).astype(np.int64)
-    curve = np.stack(through)
     begun = facts.opens[at].astype(np.float64)
     first = np.where(start > begun + 1, start, places.first_minute)
     a, b = (np.clip(x - places.first_minute, 0, curve.shape[2] - 1).astype(np.int64) for x in (first, end))
@@ -129,28 +143,44 @@ def kept(counted: Floats, expected: Floats) -> Floats:
     return np.asarray(enough & (ratio > STOPPED * pooled) & (ratio < JUMPED * np.maximum(pooled, 0.1)), np.float64)
 
 
-def expected_through(places: Places, known: Known, shape: Floats) -> tuple[Floats, Floats]:
-    """Voters through check-in, and through a booth, by minute: running totals, sites x minutes + 1, as a fluid.
+def expected_through(places: Places, known: Known, shape: Floats, minutes: int) -> Floats:
+    """Voters through check-in, and through a booth, in the first minutes of the day: running totals, as a fluid.
 
     Who waits or marks at the end of a span is not missed, and a full check-in does not look like a quiet day.
+    Gives 2 x sites x (minutes + 1).
     """
-    rates = places.rates.astype(np.float64) * np.exp(shape)
-    most = places.stations * places.pace / known.settings["lines.checkin_minutes"] * places.serving
-    here, checked = np.zeros(rates.shape[0]), np.zeros_like(rates)
-    for column in range(rates.shape[1]):
-        here += rates[:, column]
-        checked[:, column] = np.minimum(here, most[:, column])
-        here -= checked[:, column]
+    rates = places.rates[:, :minutes].astype(np.float64) * np.exp(shape[:minutes])
+    speed = places.stations / known.settings["lines.checkin_minutes"]
+    most = speed * places.pace[:, :minutes] * places.serving[:, :minutes]
     phase = known.settings["lines.marking_minutes"] / 2
     after = np.arange(MARKED_WITHIN) / phase
     booth = after * np.exp(-after)
-    booth /= booth.sum()
-    marked = np.array([np.convolve(row, booth)[: len(row)] for row in checked]).reshape(checked.shape)
+    return fluid(rates, most.astype(np.float64), booth / booth.sum())
 
-    def total(by_minute: Floats) -> Floats:
-        return np.concatenate([np.zeros((len(by_minute), 1)), np.cumsum(by_minute, axis=1)], axis=1)
 
-    return total(checked), total(marked)
+@compiled
+def fluid(rates: Floats, most: Floats, booth: Floats) -> Floats:
+    """Running totals through check-in and through a booth: 2 x sites x (minutes + 1).
+
+    Parameters
+    ----------
+    rates, most : voters who come, and whom check-in can serve at most, by minute: sites x minutes
+    booth : part of those checked in who leave a booth so many minutes later
+    """
+    sites, minutes = rates.shape
+    total, checked = np.zeros((2, sites, minutes + 1)), np.empty(minutes)
+    for s in range(sites):
+        here = 0.0
+        for column in range(minutes):
+            here += rates[s, column]
+            checked[column] = min(here, most[s, column])
+            here -= checked[column]
+            marked = 0.0
+            for k in range(min(len(booth), column + 1)):
+                marked += booth[k] * checked[column - k]
+            total[0, s, column + 1] = total[0, s, column] + checked[column]
+            total[1, s, column + 1] = total[1, s, column] + marked
+    return total
 
 
 def on_this_day(places: Places, day: CountyDay) -> Places:

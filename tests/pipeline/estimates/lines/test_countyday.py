@@ -66,6 +66,15 @@ def test_the_spread_never_falls_below_that_between_sites():
     assert (day.sd < 0.36).all()
 
 
+def test_a_half_hour_counts_once_most_units_have_told_of_it():
+    def level(until: int) -> np.ndarray:
+        return learnt(lambda s, m: 14.0 if m > 270 else 10.0, until=until).mean
+
+    before, after = level(309), level(310)
+    assert np.array_equal(before[:, :300], level(300)[:, :300])  # the half-hour from 270 on is not heard yet
+    assert after[0, 290] > before[0, 290] + 0.1
+
+
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_what_comes_later_leaves_an_earlier_half_hour_as_it_was(seed):
     # States of a replay up to then may serve again; else each new half-hour would replay some sites from opening.
@@ -73,7 +82,8 @@ def test_what_comes_later_leaves_an_earlier_half_hour_as_it_was(seed):
     drawn = np.random.default_rng(seed).poisson(levels, (SITES, MINUTES // 10))
     for until in range(300, 540, 30):
         now, later = (learnt(lambda s, m: float(drawn[s, m // 10]), until=u).mean for u in (until, until + 30))
-        # half-hours up to LAG_BINS after it settle one; the next one's middle is interpolated to
-        settled = until - (countyday.LAG_BINS + 1) * countyday.BIN_MINUTES - countyday.BIN_MINUTES // 2
+        # half-hours up to LAG_BINS after it settle one, of which the newest is not heard yet; the next one's middle is
+        # interpolated to
+        settled = until - (countyday.LAG_BINS + 2) * countyday.BIN_MINUTES - countyday.BIN_MINUTES // 2
         assert np.array_equal(now[:, :settled], later[:, :settled])
         assert not np.array_equal(now, later)
