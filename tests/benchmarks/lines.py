@@ -19,7 +19,7 @@ import polars as pl
 from pipeline.contracts import events
 from pipeline.contracts.events import TABLES
 from pipeline.contracts.known import County, Known, empty
-from pipeline.estimates.lines import ahead, checkpoints, lines, observations, orders, replay, told
+from pipeline.estimates.lines import ahead, checkpoints, lines, observations, orders, replay, siterows, told
 from pipeline.estimates.lines.arrivals import hourly_shares
 from pipeline.settings import Settings
 
@@ -115,7 +115,7 @@ def one_hour(known: Known) -> float:
     day = lines.day_of(alone, empty(events.TicketReadings), empty(events.SupplyStates))
     sites = np.array([0])
     start = replay.start_particles(alone, day.places, day.spread, sites, int(alone.settings["lines.particles"]))
-    tables = replay.tables_of(day.seen, sites)
+    tables = siterows.tables_of(siterows.by_site(day.seen), sites, day.places.first_minute)
     took = []
     for column in (day.column - 60, day.column) * 5:
         z, begun = start.copy(), time.process_time()

@@ -14,7 +14,7 @@ from pipeline.estimates.lines.filter import Array, Floats, Ints
 from pipeline.estimates.lines.lines import LineStates, line_schema, rows_at
 from pipeline.estimates.lines.replay import BATCH, side_by_side
 from pipeline.estimates.lines.runs import inside
-from pipeline.estimates.lines.stepping import step
+from pipeline.estimates.lines.stepping import Speeds, step
 
 CLOSE = "close"  # the horizon that is each site's scheduled closing
 HORIZONS: tuple[int | str, ...] = (30, 60, 120)
@@ -91,13 +91,13 @@ def outlook_of(states: LineStates, wanted: Sequence[int | str]) -> pl.DataFrame:
     schema = line_schema(estimates.Outlook)
     z, places = states.state[:, :, ::AHEAD_PART].copy(), states.places
     horizons = horizons_at(states, wanted)
-    draws = Draws(places.seeds, z.shape[2], places.scanners, purpose=2)
+    draws, speeds = Draws(places.seeds, z.shape[2], places.scanners, purpose=2), Speeds(z)
     ends = np.full(z.shape[1:], np.nan)
     rows: list[tuple] = []
     last = min(states.column + horizons.last, places.rates.shape[1] - 1)
     for column in range(states.column + 1, last + 1):
-        step(z, places, states.habits, column, draws.at(places.first_minute + column))
-        ends = np.where(is_out(states, z, column) & np.isnan(ends), places.first_minute + column, ends)
+        step(z, places, states.habits, column, draws.at(places.first_minute + column), speeds=speeds)
+        note_ends(ends, states, z, column)
         ahead = column - states.column
         due = horizons.due(ahead)
         if due.any():
@@ -125,21 +125,21 @@ def run_out(states: LineStates, ends: Floats) -> Floats:
             break
         states = replace(states, state=z).of(going)
         sites, z, places = sites[going], states.state, states.places
-        draws = Draws(places.seeds, z.shape[2], places.scanners, purpose=3)
+        draws, speeds, own = Draws(places.seeds, z.shape[2], places.scanners, purpose=3), Speeds(z), ends[sites]
         until = min(first + AT_ONCE_MINUTES, places.rates.shape[1])
         for column in range(first, until):
-            minute = places.first_minute + column
-            step(z, places, states.habits, column, draws.at(minute))
-            left = is_out(states, z, column) & np.isnan(ends[sites])
-            ends[sites] = np.where(left, minute, ends[sites])
-        first = until
+            step(z, places, states.habits, column, draws.at(places.first_minute + column), speeds=speeds)
+            note_ends(own, states, z, column)
+        ends[sites], first = own, until
     return ends
 
 
-def is_out(states: LineStates, z: Array, column: int) -> np.ndarray:
-    """Particles in which the site has closed and nobody is left inside: sites x particles."""
+def note_ends(ends: Floats, states: LineStates, z: Array, column: int) -> None:
+    """Note, in place, the minute in which a site has closed and nobody is left inside, where none is noted yet."""
     minute = states.places.first_minute + column
-    return np.asarray((inside(z) < 0.5) & (minute >= states.roster.closes[:, None]))
+    has_closed = minute >= states.roster.closes
+    if has_closed.any():
+        ends[np.isnan(ends) & has_closed[:, None] & (inside(z) < 0.5)] = minute
 
 
 def with_last_voters(frame: pl.DataFrame, last: pl.DataFrame) -> pl.DataFrame:

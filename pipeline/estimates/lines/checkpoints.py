@@ -12,27 +12,30 @@ from collections import OrderedDict
 from collections.abc import Sequence
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.compiled import compiled
 from pipeline.contracts.known import Known
 from pipeline.estimates.lines.filter import HEAD, Array, Floats, Habits, Ints, Places
-from pipeline.estimates.lines.observations import Observations
-from pipeline.estimates.lines.weighing import COLUMNS
+from pipeline.estimates.lines.siterows import SiteRows
 
-EVERY = 30  # minutes from one checkpoint to the next [min]; our choice
-FIRST = 15  # columns before the first one: the county's day is drawn from the middle of a half-hour to the next [min]
+EVERY = 10  # minutes from one checkpoint to the next [min]; our choice
+FIRST = 5  # columns before the first one: some stand where the county's day bends, in the middle of a half-hour [min]
+LATE_MINUTES = 35  # checkpoints newer than this before T are all kept, as most news is of those minutes [min]
+BEND, HALF_HOUR = 15, 30  # of the older ones, those that stand where the county's day bends [min]
 KEPT_MINUTES = 135  # checkpoints older than this before T are not kept: a late half-hour reaches back to them [min]
 LEAST_BYTES = 64 * 2**20  # memory that checkpoints may take in a small county [bytes]; our choice
-AT_ONCE = KEPT_MINUTES // EVERY + 1  # checkpoints of a site that hold at once [count]
+AT_ONCE = LATE_MINUTES // EVERY + KEPT_MINUTES // HALF_HOUR + 1  # checkpoints of a site that hold at once [count]
+EXACT = 2048  # whole numbers up to this are themselves in half precision; below its least normal number it has fewer
+EXACT_BITS, LEAST_BITS = np.array([EXACT, np.finfo(np.float16).tiny], np.float32).view(np.int32)  # digits (IEEE 754)
 
 
 @dataclasses.dataclass(frozen=True)
 class Checkpoint:
     """One site before a minute: rows x particles, logs of weights (2 x particles), whether its parts are apart."""
 
-    z: Array
-    logw: Floats
+    z: Array | NDArray[np.float16]
+    logw: Array
     is_apart: bool
 
     @property
@@ -52,7 +55,7 @@ class Shelf:
     def make_room(self, particles: Ints, scanners: Ints) -> None:
         """Room for what replays of a county keep, so that a large one does not push its own checkpoints out."""
         rows = HEAD + 2 * scanners
-        each = particles * (rows * np.dtype(np.float32).itemsize + 2 * np.dtype(np.float64).itemsize)
+        each = particles * (rows * np.dtype(np.float16).itemsize + 2 * np.dtype(np.float32).itemsize)
         with self.lock:
             self.most = max(self.most, int(each.sum()) * AT_ONCE)
 
@@ -83,29 +86,54 @@ class Shelf:
 SHELF = Shelf()
 
 
-def newest(chain: Sequence[bytes]) -> tuple[int, Checkpoint | None]:
-    """The last checkpoint kept of a site's chain of digests, and its place there; 0 and none before opening.
+def is_one(column: int) -> bool:
+    """Whether a checkpoint stands before this column."""
+    return column >= FIRST and (column - FIRST) % EVERY == 0
 
-    All of late that hold are asked for, so that the shelf lets go of what no longer holds before it lets go of them.
+
+def columns_kept(column: int) -> list[int]:
+    """Before which columns states are kept when a replay ends with `column`, in order."""
+    ahead = range(FIRST, column + 1, EVERY)
+    return [c for c in ahead if column - c < (KEPT_MINUTES if c % HALF_HOUR == BEND else LATE_MINUTES)]
+
+
+def newest(marks: dict[int, bytes]) -> tuple[int, Checkpoint | None]:
+    """The last checkpoint kept of a site's, by its digests, and its column; 0 and none before opening.
+
+    All that hold are asked for, so that the shelf lets go of what no longer holds before it lets go of them.
     """
     found: tuple[int, Checkpoint | None] = (0, None)
-    for part in range(len(chain) - 1, 0, -1):
-        if found[0] and part < len(chain) - AT_ONCE:
-            break
-        point = SHELF.find(chain[part])
+    for column, mark in reversed(marks.items()):
+        point = SHELF.find(mark)
         if point is not None and not found[0]:
-            found = (part, point)
+            found = (column, point)
     return found
 
 
-def column_of(part: int) -> int:
-    """The column before which a checkpoint stands, by its place in a chain; 0 for the start before opening."""
-    return FIRST + (part - 1) * EVERY if part else 0
+@compiled
+def round_off(z: Array, logw: Floats) -> None:
+    """Round states to half precision and weights to single, in place, at every checkpoint: kept, they take half.
 
-
-def parts_before(column: int) -> int:
-    """How many checkpoints stand before this column or at it."""
-    return (column - FIRST) // EVERY + 1 if column >= FIRST else 0
+    Whole numbers up to EXACT lose nothing, logs and misfits half a part in a thousand; larger ones stay as they are.
+    """
+    bits, least, most, half_a_step, kept = (
+        z.view(np.int32),
+        LEAST_BITS,
+        EXACT_BITS,
+        np.int32(1 << 12),
+        np.int32(-(1 << 13)),
+    )
+    for row in range(z.shape[0]):
+        for s in range(z.shape[1]):
+            own = bits[row, s]
+            for i in range(len(own)):
+                size = own[i] & np.int32(0x7FFFFFFF)
+                rounded = (own[i] + half_a_step) & kept
+                own[i] = own[i] if size > most else (rounded if size >= least else np.int32(0))
+    for part in range(logw.shape[0]):
+        for s in range(logw.shape[1]):
+            for i in range(logw.shape[2]):
+                logw[part, s, i] = np.float32(logw[part, s, i])
 
 
 class Begun:
@@ -125,7 +153,7 @@ def restored(points: Sequence[Checkpoint], scanners: Ints, column: int) -> Begun
     z = np.zeros((HEAD + 2 * most, len(points), points[0].z.shape[1]), np.float32)
     for k, (point, own) in enumerate(zip(points, scanners, strict=True)):
         z[rows_of(int(own), most), k] = point.z
-    logw = np.stack([point.logw for point in points], axis=1)
+    logw = np.stack([point.logw for point in points], axis=1).astype(np.float64)
     return Begun(z, logw, np.array([point.is_apart for point in points]), column)
 
 
@@ -136,72 +164,67 @@ def rows_of(own: int, most: int) -> Ints:
 
 @dataclasses.dataclass(frozen=True)
 class Keeper:
-    """Keeps the states of some sites under their digests while they are replayed up to `column`."""
+    """Keeps the states of some sites under their digests while they are replayed."""
 
-    marks: Sequence[Sequence[bytes]]
+    marks: Sequence[dict[int, bytes]]
     scanners: Ints
-    column: int
 
     def note(self, at: int, z: Array, logw: Floats, is_apart: NDArray[np.bool_]) -> None:
         """Keep what is there before column `at`, if that is a checkpoint of late."""
-        part = parts_before(at)
-        if not part or column_of(part) != at or self.column - at > KEPT_MINUTES:
-            return
         most = int(self.scanners.max(initial=0))
         for k, own in enumerate(self.scanners):
-            mark = self.marks[k][part]
-            if SHELF.find(mark) is None:
-                point = Checkpoint(z[rows_of(int(own), most), k], logw[:, k].copy(), bool(is_apart[k]))
-                SHELF.keep(mark, point)
+            mark = self.marks[k].get(at)
+            if mark is not None and SHELF.find(mark) is None:
+                SHELF.keep(mark, packed(z[rows_of(int(own), most), k], logw[:, k], bool(is_apart[k])))
+
+
+def packed(z: Array, logw: Floats, is_apart: bool) -> Checkpoint:
+    """One site's states, rounded off, in half precision where all of them fit."""
+    fits = np.abs(z).max(initial=0) <= EXACT
+    return Checkpoint(z.astype(np.float16) if fits else z.copy(), logw.astype(np.float32), is_apart)
 
 
 def digests(
-    known: Known, places: Places, habits: Habits, seen: Observations, spread: Floats, particles: Ints, column: int,
-    split: NDArray[np.bool_],
-) -> list[list[bytes]]:  # fmt: skip
-    """For each site the digest of all that its state stands on before column 0 and before each checkpoint's.
+    known: Known, places: Places, habits: Habits, rows: dict[str, SiteRows], spread: Floats, particles: Ints,
+    column: int, split: NDArray[np.bool_],
+) -> list[dict[int, bytes]]:  # fmt: skip
+    """For each site, by column: the digest of all that its state stands on before each checkpoint that is kept.
 
     Parameters
     ----------
+    rows : what is weighed
     spread, particles : of each site, a value a site
     split : sites x minutes, as for `replay`
     """
     model = repr((habits, sorted((k, v) for k, v in known.settings.items() if k.startswith("lines."))))
-    rows = rows_by_part(seen, places.first_minute, column)
-    minutes = places.first_minute + np.arange(column)
+    told, kept = by_minute(places, split, column), columns_kept(column)
+    sites = np.arange(len(places.seeds))
+    edges = [0, *kept]
+    ends = {
+        name: np.stack([table.ends(sites, np.full(len(sites), places.first_minute + edge)) for edge in edges], axis=1)
+        for name, table in rows.items()
+    }
     found = []
     for s, seed in enumerate(places.seeds):
         own = (model, seed, places.first_minute, int(places.scanners[s]), int(particles[s]), float(spread[s]),
                float(places.stations[s, 0]), float(places.booths[s, 0]))  # fmt: skip
-        number = int(places.scanners[s])
-        dark = places.dark_from[s, :number, None] <= minutes
-        dark &= minutes < places.dark_until[s, :number, None]
-        chain = [hashlib.sha256(repr(own).encode()).digest()]
-        for part in range(parts_before(column)):
-            span = slice(column_of(part), column_of(part + 1))
-            hashed = hashlib.sha256(chain[-1])
-            for by_minute in (places.rates, places.pace, places.serving, places.scanning, split):
-                hashed.update(by_minute[s, span].tobytes())
-            hashed.update(dark[:, span].tobytes())
-            for table in rows:
-                hashed.update(table.get((s, part), b"-"))
-            chain.append(hashed.digest())
-        found.append(chain)
+        sums = [hashlib.sha256(repr(own).encode()), *(hashlib.sha256() for _ in rows)]
+        marks = {}
+        for k, edge in enumerate(kept):
+            sums[0].update(told[s, edges[k] : edge].data)
+            for total, (name, table) in zip(sums[1:], rows.items(), strict=True):
+                start, end = ends[name][s, k : k + 2]
+                if end > start:
+                    total.update(table.values[start:end].data)
+            marks[edge] = hashlib.sha256(b"".join(total.digest() for total in sums)).digest()
+        found.append(marks)
     return found
 
 
-def rows_by_part(seen: Observations, first: int, column: int) -> list[dict[tuple[int, int], bytes]]:
-    """What is weighed of each table, as bytes by site and part of the day; in the order in which it stands."""
-    found = []
-    for name, columns in COLUMNS.items():
-        table: pl.DataFrame = getattr(seen, name)
-        table = table.filter(pl.col("minute").is_between(first, first + column)).sort(
-            "site", "minute", maintain_order=True
-        )
-        values = table.select(pl.col("minute", *columns).cast(pl.Float64)).to_numpy()
-        site, part = table["site"].to_numpy(), (table["minute"].to_numpy() - first - FIRST) // EVERY + 1
-        ends = np.flatnonzero((np.diff(site) != 0) | (np.diff(part) != 0)) + 1
-        starts = np.concatenate([[0], ends]) if len(site) else ends
-        stops = np.append(ends, len(site))
-        found.append({(int(site[a]), int(part[a])): values[a:b].tobytes() for a, b in zip(starts, stops, strict=False)})
-    return found
+def by_minute(places: Places, split: NDArray[np.bool_], column: int) -> NDArray[np.uint8]:
+    """All that a site's state stands on beside its rows, as bytes: sites x minutes before `column` x bytes."""
+    minutes = places.first_minute + np.arange(column)
+    dark = (places.dark_from[:, None] <= minutes[:, None]) & (minutes[:, None] < places.dark_until[:, None])
+    parts = [places.rates, places.pace, places.serving, places.scanning, split]
+    series = [np.ascontiguousarray(part[:, :column])[:, :, None].view(np.uint8) for part in parts]
+    return np.concatenate([*series, dark.view(np.uint8)], axis=2)

@@ -35,7 +35,7 @@ from pipeline.estimates.lines.lines import LIMIT, LineStates, wait_minutes
 from pipeline.estimates.lines.observations import midnight
 from pipeline.estimates.lines.replay import LEAD, log_odds, seed_of, start_particles
 from pipeline.estimates.lines.runs import waiting_by_line
-from pipeline.estimates.lines.stepping import step
+from pipeline.estimates.lines.stepping import Speeds, step
 
 CHANCE = 0.05  # of a wait over half an hour, in no hour more; the contract's figure
 PARTS = (0.6, 0.8, 1.0)  # of it that check-in, then booths too, then scanners too may use up; our choice
@@ -216,11 +216,11 @@ class Trial:
         """Chance over half an hour in the worst hour, over the whole day, and which hour: one a row of `which`."""
         places = self.places(which, numbers)
         z = self.mornings(which, places)
-        draws = Draws(places.seeds, PARTICLES, places.scanners, STREAM)
+        draws, speeds = Draws(places.seeds, PARTICLES, places.scanners, STREAM), Speeds(z)
         hours = -(-places.rates.shape[1] // 60)
         over, voters = np.zeros((len(which), hours)), np.zeros((len(which), hours))
         for column in range(places.rates.shape[1]):
-            step(z, places, self.habits, column, draws.at(places.first_minute + column))
+            step(z, places, self.habits, column, draws.at(places.first_minute + column), speeds=speeds)
             if column % EVERY == 0:
                 weight = places.rates[:, column, None] * np.exp(z[LOG_RATE]) * places.serving[:, column, None]
                 over[:, column // 60] += (weight * (self.waits(z, places, column) > LIMIT)).sum(axis=1)

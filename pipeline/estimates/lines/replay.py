@@ -5,6 +5,7 @@ order of arrival cannot matter. Sites where a long line may stand get more parti
 """
 
 import dataclasses
+import functools
 import hashlib
 import os
 from collections.abc import Callable, Sequence
@@ -16,7 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.lines import checkpoints, observations, orders, weighing
+from pipeline.estimates.lines import checkpoints, observations, orders, siterows, weighing
 from pipeline.estimates.lines.arrivals import arrival_rates
 from pipeline.estimates.lines.chances import Draw, Draws, drawn, event_rng, normals
 from pipeline.estimates.lines.filter import (
@@ -42,7 +43,8 @@ from pipeline.estimates.lines.filter import (
     resample,
 )
 from pipeline.estimates.lines.observations import Observations, Roster
-from pipeline.estimates.lines.stepping import step
+from pipeline.estimates.lines.siterows import Rows
+from pipeline.estimates.lines.stepping import Speeds, step
 from pipeline.estimates.lines.windows import WINDOW_MINUTES
 from pipeline.settings import Settings
 
@@ -158,25 +160,24 @@ def replay_all(
     n = int(known.settings["lines.particles"])
     split = observations.watched(seen, places, np.arange(len(particles)))
     checkpoints.SHELF.make_room(particles, places.scanners)
-    marks = checkpoints.digests(known, places, habits, seen, spread, particles, column, split)
-    points = [checkpoints.newest(chain) for chain in marks]
+    rows = siterows.by_site(seen)
+    marks = checkpoints.digests(known, places, habits, rows, spread, particles, column, split)
+    points = [checkpoints.newest(own) for own in marks]
     state = np.zeros((HEAD + 2 * most, len(particles), n), np.float32)
 
     def fill(sites: Ints) -> None:
-        mine, many, part = some_places(places, sites), int(particles[sites[0]]), points[sites[0]][0]
-        if part:
-            column_then = checkpoints.column_of(part)
-            begun = checkpoints.restored([points[s][1] for s in sites], mine.scanners, column_then)
+        mine, many, begins = some_places(places, sites), int(particles[sites[0]]), points[sites[0]][0]
+        if begins:
+            begun = checkpoints.restored([points[s][1] for s in sites], mine.scanners, begins)
         else:
             begun = checkpoints.Begun(start_particles(known, places, spread, sites, many))
-        keeper = checkpoints.Keeper([marks[s] for s in sites], mine.scanners, column)
-        z = begun.z
-        replay(z, mine, habits, tables_of(seen, sites), column, split=split[sites], begun=begun, keep=keeper)
+        keeper = checkpoints.Keeper([marks[s] for s in sites], mine.scanners)
+        z, tables = begun.z, siterows.tables_of(rows, sites, places.first_minute + begins)
+        replay(z, mine, habits, tables, column, split=split[sites], begun=begun, keep=keeper)
         own = int(mine.scanners.max(initial=0))
-        rows = checkpoints.rows_of(own, most)
-        state[np.ix_(rows, sites, np.arange(n))] = z[:, :, np.arange(n) * many // n]
+        state[np.ix_(checkpoints.rows_of(own, most), sites, np.arange(n))] = z[:, :, np.arange(n) * many // n]
 
-    side_by_side(fill, batches_of(particles, np.array([part for part, _ in points], np.int64)))
+    side_by_side(fill, batches_of(particles, np.array([begins for begins, _ in points], np.int64)))
     return state
 
 
@@ -252,31 +253,8 @@ def start_particles(known: Known, places: Places, spread: Floats, sites: Ints, n
     return z
 
 
-Rows = dict[int, list[NDArray[np.float64]]]  # minute -> groups of rows in which no site stands twice
-Move = Callable[[Array, Places, Habits, int, Draw], None]  # as filter.step
+Move = Callable[[Array, Places, Habits, int, Draw], None]  # as stepping.step
 Weigh = Callable[[weighing.Weighing, dict[str, list[NDArray[np.float64]]]], None]  # as weigh_minute
-
-
-def tables_of(seen: Observations, sites: Ints) -> dict[str, Rows]:
-    """The observations of some sites by minute; each group of rows as columns, the site's place in `sites` first."""
-    mine = pl.DataFrame({"site": sites, "place": np.arange(len(sites))})
-    tables: dict[str, Rows] = {}
-    for name, wanted in weighing.COLUMNS.items():
-        table: pl.DataFrame = getattr(seen, name)
-        table = table.join(mine, on="site", maintain_order="left")
-        # Rows of one site in one minute are taken one after the other.
-        again = ["minute", "site"] + (["line"] if name == "windows" else [])
-        table = table.with_columns(again=pl.int_range(pl.len()).over(again)).sort(
-            "minute", "again", maintain_order=True
-        )
-        columns = table.select(pl.col("place", *wanted).cast(pl.Float64).fill_null(np.nan)).to_numpy().T.copy()
-        minute, turn = table["minute"].to_numpy(), table["again"].to_numpy()
-        starts = np.flatnonzero((np.diff(minute, prepend=-(10**9)) != 0) | (np.diff(turn, prepend=-1) != 0))
-        found: Rows = {}
-        for start, group in zip(starts, np.split(columns, starts[1:], axis=1), strict=False):
-            found.setdefault(int(minute[start]), []).append(group)
-        tables[name] = found
-    return tables
 
 
 def replay(
@@ -294,48 +272,55 @@ def replay(
     & van Handel 2015): given the check-ins that poll books report, one says next to nothing of the other, and each
     keeps more particles.
     """
-    move, weigh = move or step, weigh or weigh_minute
+    speeds = Speeds(z)
+    move, weigh = move or functools.partial(step, speeds=speeds), weigh or weigh_minute
     begun = begun or checkpoints.Begun(z)
     logw, was = begun.logw, begun.is_apart
     apart = np.zeros((z.shape[1], column + 1), bool) if split is None else split
     draws = Draws(places.seeds, z.shape[2], places.scanners, purpose=1)
     for at in range(begun.column, column + 1):
         minute = places.first_minute + at
+        if checkpoints.is_one(at):
+            checkpoints.round_off(z[: HEAD + 2 * int(places.scanners.max(initial=0))], logw)
         if keep is not None:
             keep.note(at, z, logw, was)
         draw = draws.at(minute)
         if (turned := np.flatnonzero(apart[:, at] != was)).size:
-            even_out(z, logw, was, turned, places.seeds, minute + MANY, checkin_rows)
+            speeds.changed(z, even_out(z, logw, was, turned, places.seeds, minute + MANY, checkin_rows))
         was = apart[:, at]
         move(z, places, habits, at, draw)
         rows = {name: found.get(minute, []) for name, found in tables.items()}
         if minute % WINDOW_MINUTES == 0:
             forget_windows(z, rows["windows"])
             wander(z, places, habits, at)
+            speeds.changed(z, slice(None))
         if not any(rows.values()):
             continue
         weigh(weighing.Weighing(z, logw, places, at, draw, was), rows)
         touched = np.unique(np.concatenate([group[0] for part in rows.values() for group in part])).astype(np.int64)
         logw[:, touched] -= logw[:, touched].max(axis=2, keepdims=True)
         thin = [touched[is_thin(part, touched)] for part in logw]
-        resample_parts(z, logw, was, thin, places.seeds, minute, checkin_rows)
+        speeds.changed(z, resample_parts(z, logw, was, thin, places.seeds, minute, checkin_rows))
     last = places.first_minute + column + 2 * MANY
     even_out(z, logw, was, np.arange(z.shape[1]), places.seeds, last, checkin_rows)
 
 
 def even_out(
     z: Array, logw: Floats, split: NDArray[np.bool_], sites: Ints, seeds: list[int], minute: int, checkin_rows: Ints
-) -> None:
-    """Equal weights at the given sites."""
+) -> Ints:
+    """Equal weights at the given sites; gives those that were resampled for it."""
     uneven = [sites[np.ptp(part[sites], axis=1) > 0] for part in logw]
-    resample_parts(z, logw, split, uneven, seeds, minute, checkin_rows)
+    return resample_parts(z, logw, split, uneven, seeds, minute, checkin_rows)
 
 
 def resample_parts(
     z: Array, logw: Floats, split: NDArray[np.bool_], sites: list[Ints], seeds: list[int], minute: int,
     checkin_rows: Ints,
-) -> None:  # fmt: skip
-    """Resample the state up to check-in at sites[0] and the rest at sites[1]; both as one where they are not apart."""
+) -> Ints:  # fmt: skip
+    """Resample the state up to check-in at sites[0] and the rest at sites[1]; both as one where they are not apart.
+
+    Gives the sites of which anything was resampled.
+    """
     whole = sites[0][~split[sites[0]]]
     if len(whole):
         resample(z, logw[0], whole, seeds, minute)
@@ -344,6 +329,7 @@ def resample_parts(
     for part, own, rows in zip(logw, sites, (checkin_rows, beyond), strict=True):
         if len(mine := own[split[own]]):
             resample(z, part, mine, seeds, minute, rows)
+    return np.union1d(*sites)
 
 
 def forget_windows(z: Array, heard: list[NDArray[np.float64]]) -> None:

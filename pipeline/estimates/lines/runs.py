@@ -24,7 +24,7 @@ from pipeline.estimates.lines.filter import (
     Habits,
     Places,
 )
-from pipeline.estimates.lines.stepping import step
+from pipeline.estimates.lines.stepping import Speeds, step
 
 LINES = ("checkin", "booth", "scanner")
 STREAM = 5  # keeps these chances apart from those of the filter and the outlook
@@ -90,7 +90,7 @@ def run_on(z: Array, before: Places, after: Places, habits: Habits, start: int, 
 
     Waits count from `change` on. Voters: those inside then, and the arrivals that each particle's rate lets expect.
     """
-    draws = Draws(before.seeds, z.shape[2], before.scanners, STREAM)
+    draws, speeds = Draws(before.seeds, z.shape[2], before.scanners, STREAM), Speeds(z)
     waited = np.zeros((len(LINES), *z.shape[1:]))
     voters = np.zeros(z.shape[1:])
     last = before.rates.shape[1]
@@ -99,7 +99,7 @@ def run_on(z: Array, before: Places, after: Places, habits: Habits, start: int, 
         places = before if column < change else after
         if column == max(change, start + 1):
             voters += inside(z)
-        step(z, places, habits, column, draws.at(places.first_minute + column))
+        step(z, places, habits, column, draws.at(places.first_minute + column), speeds=speeds)
         if column >= change:
             waited += waiting_by_line(z, places, column)
             voters += places.rates[:, column, None] * np.exp(z[LOG_RATE])

@@ -54,6 +54,7 @@ from pipeline.estimates.lines.filter import (
     WINDOW,
     Array,
     Habits,
+    Ints,
     Places,
     is_dark,
 )
@@ -76,15 +77,38 @@ LOW, SHIFT = U(2**SHIFT_BITS - 1), U(SHIFT_BITS)  # the low bits of a chance, wh
 (COMING, CHECKING, ENDING, READING, TURNING) = range(5)
 
 
-def step(z: Array, places: Places, habits: Habits, column: int, draw: Draw, dt: float = 1.0) -> None:
-    """Move every particle on by `dt` minutes, in place.
+class Speeds:
+    """How fast each particle is served: 5 x sites x particles. The fixed ones are kept until said to have changed."""
+
+    def __init__(self, z: Array, dt: float = 1.0) -> None:
+        self.dt, self.kept = F(dt), np.empty((5, *z.shape[1:]), F)
+        self.changed(z, slice(None))
+
+    def changed(self, z: Array, sites: Ints | slice) -> None:
+        """Fixed quantities of these sites are no longer what they were."""
+        self.kept[CHECKING, sites] = np.exp(-z[CHECKIN_LOG, sites])
+        self.kept[ENDING, sites] = 1 - np.exp(-2 * self.dt * np.exp(-z[MARKING_LOG, sites]))
+        self.kept[READING, sites] = np.exp(-z[SCAN_LOG, sites]) * self.dt
+        self.kept[TURNING, sites] = 1 / (1 + np.exp(-z[COMPARTMENT_ODDS, sites]))
+
+    def now(self, z: Array) -> Array:
+        """As they are now; the rate at which voters come changes every minute."""
+        np.exp(z[LOG_RATE], out=self.kept[COMING])
+        return self.kept
+
+
+def step(
+    z: Array, places: Places, habits: Habits, column: int, draw: Draw, dt: float = 1.0, speeds: Speeds | None = None
+) -> None:
+    """Move every particle on by `dt` minutes, in place; `speeds`, if they are kept from one step to the next.
 
     Arrivals join check-in; those served go on to the booths, then to the scanners. People wait, or leave at a small
     hazard. A scanner fails while it works, and comes back after a jam or a fault. Stopped for good ends with its cause.
     """
     number, fact, is_on = numbers(habits, dt), facts(places, column), at_work(places, column)
     drift(z, draw.rows, number, NORMALS)
-    move_on(z, draw.rows, fact, is_on, speeds(z, dt), number, (TABLE, NORMALS))
+    speed = (speeds or Speeds(z, dt)).now(z)
+    move_on(z, draw.rows, fact, is_on, speed, number, (TABLE, NORMALS))
 
 
 def numbers(habits: Habits, dt: float) -> Array:
@@ -117,17 +141,6 @@ def at_work(places: Places, column: int) -> NDArray[np.bool_]:
     number = np.arange(int(places.scanners.max(initial=0)))
     is_there = places.scanning[:, column, None] & (number < places.scanners[:, None])
     return is_there & ~is_dark(places, slice(None), slice(len(number)), column)
-
-
-def speeds(z: Array, dt: float) -> Array:
-    """How fast each particle's places are: 5 x sites x particles."""
-    found = np.empty((5, *z.shape[1:]), F)
-    np.exp(z[LOG_RATE], out=found[COMING])
-    np.exp(-z[CHECKIN_LOG], out=found[CHECKING])
-    np.subtract(1, np.exp(F(-2 * dt) * np.exp(-z[MARKING_LOG])), out=found[ENDING])
-    np.multiply(np.exp(-z[SCAN_LOG]), F(dt), out=found[READING])
-    np.divide(1, 1 + np.exp(-z[COMPARTMENT_ODDS]), out=found[TURNING])
-    return found
 
 
 @compiled
@@ -192,7 +205,7 @@ def move_on(
     ----------
     z : rows x sites x particles
     u : the minute's chances, sites x (COMMON + scanners) x particles
-    fact, is_on, speed, number : as `facts`, `at_work`, `speeds` and `numbers` give them
+    fact, is_on, speed, number : as `facts`, `at_work`, `Speeds` and `numbers` give them
     quantiles : of Poisson numbers, and of the normal distribution
     """
     for s in range(z.shape[1]):

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from pipeline.contracts.asked import WAIT_CAUSES, Waits
 from pipeline.contracts.known import Known, empty
-from pipeline.estimates.lines import observations
+from pipeline.estimates.lines import observations, siterows
 from pipeline.estimates.lines.chances import Draw
 from pipeline.estimates.lines.filter import (
     CHECKIN,
@@ -41,7 +41,6 @@ from pipeline.estimates.lines.replay import (
     replay,
     some_places,
     start_particles,
-    tables_of,
     weigh_minute,
 )
 from pipeline.estimates.lines.runs import repeated, waiting_by_line
@@ -63,11 +62,12 @@ def waits(known: Known, day: Day) -> pl.DataFrame:
     """Waits so far and losses by cause: Waits, for the sites that were due to open by T."""
     basis = basis_of(day.seen, day.facts, day.now)
     rows: list[tuple] = []
+    weighed = siterows.by_site(day.seen)
     due = (day.facts.opens < day.now) & (day.facts.closes > day.facts.opens)
     which, count = np.flatnonzero(due), max(int(known.settings["lines.particles"]), 1)
     for start in range(0, len(which), AT_ONCE):
         sites = which[start : start + AT_ONCE]
-        found = losses(known, day, sites, count)
+        found = losses(known, day, weighed, sites, count)
         for s, site in enumerate(sites):
             rows += rows_of(day.facts.site_ids[site], found[:, :, s], basis[int(site), 0])
     return pl.DataFrame(rows, schema=dict(empty(Waits).schema), orient="row").sort("site_id", maintain_order=True)
@@ -88,7 +88,9 @@ def rows_of(site_id: str, points: Floats, basis: str) -> list[tuple]:
     ]
 
 
-def losses(known: Known, day: Day, sites: NDArray[np.int64], particles: int) -> Floats:
+def losses(
+    known: Known, day: Day, rows: dict[str, siterows.SiteRows], sites: NDArray[np.int64], particles: int
+) -> Floats:
     """Mean, median, 5 % and 95 % of what was waited and of each cause's part: SUMS x 4 x sites [voter-minutes]."""
     places = some_places(day.places, sites)
     bare = start_particles(known, day.places, day.spread, sites, particles)
@@ -97,9 +99,8 @@ def losses(known: Known, day: Day, sites: NDArray[np.int64], particles: int) -> 
     beside = Beside(len(bare), places, *due, outages(known, day, sites))
     front = np.concatenate([CHECKIN_ROWS, np.arange(len(bare), len(bare) + FRONT_ROWS)])
     split = observations.watched(day.seen, day.places, sites)
-    replay(
-        z, places, day.habits, tables_of(day.seen, sites), day.column, beside.move, beside.weigh, split, front
-    )  # fmt: skip
+    tables = siterows.tables_of(rows, sites, places.first_minute)
+    replay(z, places, day.habits, tables, day.column, beside.move, beside.weigh, split, front)
     return beside.closed_at_end(z)
 
 

@@ -36,13 +36,6 @@ from pipeline.estimates.lines.filter import (
     weigh,
 )
 
-COLUMNS = {  # what is weighed of each table of observations, beside site and minute
-    "scans": ["slot", "delta", "span", "state"],
-    "windows": ["line", "total", "noise", "carried", "idle"],
-    "counts": ["line", "count", "is_call"],
-    "calls": ["slot", "is_book", "is_jam", "is_end"],
-    "moves": ["is_end"],
-}
 REDRAWN = 0.15  # part of the particles redrawn near a head count; our choice, measured in docs/methods/lines.md
 CALLED = 0.3  # part moved to what a call about a stopped unit says; our choice
 COUNT_SD, COUNT_SHARE = 0.3, 0.11  # spread of a head count: people, and share of the line

@@ -23,14 +23,14 @@ def bare():
 
 @pytest.fixture
 def begun(monkeypatch) -> list[int]:
-    """How many half-hours after the first each site's replay began, newest replay last."""
+    """The column at which each site's replay began, newest replay last."""
     found: list[int] = []
     newest = checkpoints.newest
 
-    def spy(chain):
-        part, point = newest(chain)
-        found.append(part)
-        return part, point
+    def spy(marks):
+        column, point = newest(marks)
+        found.append(column)
+        return column, point
 
     monkeypatch.setattr(checkpoints, "newest", spy)
     return found
@@ -76,7 +76,7 @@ def test_one_moment_after_the_other_gives_the_numbers_of_each_by_itself(gear, be
     begun.clear()
     for ago, expected in zip(MOMENTS, alone, strict=True):
         assert np.array_equal(state(gear, ago, rows), expected), ago
-    assert begun[:2] == [0, 0] and min(begun[-2:]) >= 8  # of the twelve half-hours since an hour before opening
+    assert begun[:2] == [0, 0] and min(begun[-2:]) >= 240  # of the 360 minutes since an hour before opening
 
 
 def test_the_past_asked_for_after_the_present_has_its_own_numbers(gear):
@@ -93,8 +93,7 @@ def test_a_late_row_rewinds_its_site_to_the_checkpoint_before_it(gear, begun, ag
     state(gear, 5, rows)
     begun.clear()
     warm = state(gear, 3, rows)
-    first = checkpoints.parts_before(int(300 + lines.LEAD - ago))
-    assert begun[0] <= first  # S1: its counter is now known then
+    assert begun[0] <= 300 + lines.LEAD - ago  # S1: its counter is now known then
     assert begun[1] > 0  # S2 goes on from where it was
     assert np.array_equal(warm, cold(gear, 3, rows))
     assert np.array_equal(warm, cold(gear, 3, quarter_hours(gear)))  # as if it had come in time
@@ -133,16 +132,37 @@ def test_the_shelf_lets_go_of_what_was_not_asked_for_longest():
 def test_a_large_county_has_room_for_what_its_replays_keep():
     shelf = Shelf(most=1000)
     shelf.make_room(np.full(900, 400), np.array([2] * 900))
-    # rows of the state in single precision, two rows of weights in double
-    assert shelf.most == 900 * 400 * ((checkpoints.HEAD + 4) * 4 + 16) * checkpoints.AT_ONCE
+    # rows of the state in half precision, two rows of weights in single
+    assert shelf.most == 900 * 400 * ((checkpoints.HEAD + 4) * 2 + 8) * checkpoints.AT_ONCE
     shelf.make_room(np.array([400]), np.array([1]))  # one site asked about by itself takes nothing away
     assert shelf.most > 900 * 400
 
 
-def test_a_checkpoint_stands_at_the_middle_of_each_half_hour():
-    columns = [checkpoints.column_of(part) for part in range(5)]
-    assert columns == [0, 15, 45, 75, 105]  # minutes since an hour before opening
-    assert [checkpoints.parts_before(column) for column in (0, 14, 15, 44, 45, 104, 105)] == [0, 0, 1, 1, 2, 3, 4]
+def test_checkpoints_stand_close_of_late_and_farther_back_where_the_countys_day_bends():
+    # columns are minutes since an hour before opening; half-hours have their middles at 15, 45, 75, ...
+    assert checkpoints.columns_kept(4) == []
+    assert checkpoints.columns_kept(31) == [5, 15, 25]
+    assert checkpoints.columns_kept(240) == [135, 165, 195, 215, 225, 235]
+    assert all(checkpoints.is_one(column) for column in checkpoints.columns_kept(240))
+    assert max(len(checkpoints.columns_kept(column)) for column in range(1000)) <= checkpoints.AT_ONCE
+
+
+def test_what_is_kept_is_what_a_replay_goes_on_with(gear):
+    z = np.random.default_rng(2).normal(0, 3, (checkpoints.HEAD + 2, 2, 50)).astype(np.float32)
+    z[checkpoints.HEAD - 1] = np.arange(50) * 40  # people, fewer than EXACT
+    z[0, 1], z[1, 1] = 5000.3, 1e-7  # no half precision holds these
+    logw, scanners = np.random.default_rng(3).normal(size=(2, 2, 50)), np.array([1, 1])
+    checkpoints.round_off(z, logw)
+    kept = [checkpoints.packed(z[:, k], logw[:, k], True) for k in (0, 1)]
+    assert [point.z.dtype for point in kept] == [np.float16, np.float32]
+    again = checkpoints.restored(kept, scanners, 25)
+    assert np.array_equal(again.z, z) and np.array_equal(again.logw, logw)
+    assert (z[checkpoints.HEAD - 1] == np.arange(50) * 40).all() and (z[0, 1] == np.float32(5000.3)).all()
+    small = np.abs(z) <= checkpoints.EXACT
+    assert np.array_equal(z[small], z[small].astype(np.float16))  # IEEE 754 half precision, by numpy
+    twice = z.copy()
+    checkpoints.round_off(twice, logw)
+    assert np.array_equal(twice, z)
 
 
 def test_what_still_holds_stays_on_the_shelf_when_later_states_come_in_again_and_again(monkeypatch):
@@ -150,11 +170,11 @@ def test_what_still_holds_stays_on_the_shelf_when_later_states_come_in_again_and
     shelf = Shelf(most=4 * point.bytes)
     monkeypatch.setattr(checkpoints, "SHELF", shelf)
     shelf.keep(b"7:30", point)
-    for version in range(9):  # the newest half-hours change with every step, the one before them does not
+    for version in range(9):  # the newest state changes with every step, the one before it does not
         mark = f"8:00, version {version}".encode()
-        assert checkpoints.newest([b"before opening", b"7:30", mark]) == (1, point)
+        assert checkpoints.newest({75: b"7:30", 105: mark}) == (75, point)
         shelf.keep(mark, point)
-    assert checkpoints.newest([b"before opening", b"7:30", b"8:00, version 8"]) == (2, point)
+    assert checkpoints.newest({75: b"7:30", 105: b"8:00, version 8"}) == (105, point)
 
 
 def test_another_level_of_the_county_leaves_every_site_as_many_particles(gear):
