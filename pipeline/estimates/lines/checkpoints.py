@@ -14,8 +14,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.compiled import compiled
 from pipeline.contracts.known import Known
+from pipeline.estimates.lines import halves, siterows
 from pipeline.estimates.lines.filter import HEAD, Array, Floats, Habits, Ints, Places
 from pipeline.estimates.lines.siterows import SiteRows
 
@@ -26,15 +26,13 @@ BEND, HALF_HOUR = 15, 30  # of the older ones, those that stand where the county
 KEPT_MINUTES = 135  # checkpoints older than this before T are not kept: a late half-hour reaches back to them [min]
 LEAST_BYTES = 64 * 2**20  # memory that checkpoints may take in a small county [bytes]; our choice
 AT_ONCE = LATE_MINUTES // EVERY + KEPT_MINUTES // HALF_HOUR + 1  # checkpoints of a site that hold at once [count]
-EXACT = 2048  # whole numbers up to this are themselves in half precision; below its least normal number it has fewer
-EXACT_BITS, LEAST_BITS = np.array([EXACT, np.finfo(np.float16).tiny], np.float32).view(np.int32)  # digits (IEEE 754)
 
 
 @dataclasses.dataclass(frozen=True)
 class Checkpoint:
     """One site before a minute: rows x particles, logs of weights (2 x particles), whether its parts are apart."""
 
-    z: Array | NDArray[np.float16]
+    z: Array | halves.Halves
     logw: Array
     is_apart: bool
 
@@ -110,32 +108,6 @@ def newest(marks: dict[int, bytes]) -> tuple[int, Checkpoint | None]:
     return found
 
 
-@compiled
-def round_off(z: Array, logw: Floats) -> None:
-    """Round states to half precision and weights to single, in place, at every checkpoint: kept, they take half.
-
-    Whole numbers up to EXACT lose nothing, logs and misfits half a part in a thousand; larger ones stay as they are.
-    """
-    bits, least, most, half_a_step, kept = (
-        z.view(np.int32),
-        LEAST_BITS,
-        EXACT_BITS,
-        np.int32(1 << 12),
-        np.int32(-(1 << 13)),
-    )
-    for row in range(z.shape[0]):
-        for s in range(z.shape[1]):
-            own = bits[row, s]
-            for i in range(len(own)):
-                size = own[i] & np.int32(0x7FFFFFFF)
-                rounded = (own[i] + half_a_step) & kept
-                own[i] = own[i] if size > most else (rounded if size >= least else np.int32(0))
-    for part in range(logw.shape[0]):
-        for s in range(logw.shape[1]):
-            for i in range(logw.shape[2]):
-                logw[part, s, i] = np.float32(logw[part, s, i])
-
-
 class Begun:
     """Where a replay of some sites begins: states, logs of weights, whether a site's parts are apart, at a column."""
 
@@ -152,7 +124,7 @@ def restored(points: Sequence[Checkpoint], scanners: Ints, column: int) -> Begun
     most = int(scanners.max(initial=0))
     z = np.zeros((HEAD + 2 * most, len(points), points[0].z.shape[1]), np.float32)
     for k, (point, own) in enumerate(zip(points, scanners, strict=True)):
-        z[rows_of(int(own), most), k] = point.z
+        halves.put_back(z, rows_of(int(own), most), k, point.z)
     logw = np.stack([point.logw for point in points], axis=1).astype(np.float64)
     return Begun(z, logw, np.array([point.is_apart for point in points]), column)
 
@@ -175,13 +147,12 @@ class Keeper:
         for k, own in enumerate(self.scanners):
             mark = self.marks[k].get(at)
             if mark is not None and SHELF.find(mark) is None:
-                SHELF.keep(mark, packed(z[rows_of(int(own), most), k], logw[:, k], bool(is_apart[k])))
+                SHELF.keep(mark, packed(z, rows_of(int(own), most), k, logw, bool(is_apart[k])))
 
 
-def packed(z: Array, logw: Floats, is_apart: bool) -> Checkpoint:
+def packed(z: Array, rows: Ints, s: int, logw: Floats, is_apart: bool) -> Checkpoint:
     """One site's states, rounded off, in half precision where all of them fit."""
-    fits = np.abs(z).max(initial=0) <= EXACT
-    return Checkpoint(z.astype(np.float16) if fits else z.copy(), logw.astype(np.float32), is_apart)
+    return Checkpoint(halves.packed(z, rows, s), logw[:, s].astype(np.float32), is_apart)
 
 
 def digests(
@@ -197,26 +168,18 @@ def digests(
     split : sites x minutes, as for `replay`
     """
     model = repr((habits, sorted((k, v) for k, v in known.settings.items() if k.startswith("lines."))))
-    told, kept = by_minute(places, split, column), columns_kept(column)
-    sites = np.arange(len(places.seeds))
-    edges = [0, *kept]
-    ends = {
-        name: np.stack([table.ends(sites, np.full(len(sites), places.first_minute + edge)) for edge in edges], axis=1)
-        for name, table in rows.items()
-    }
+    told, kept, weighed = by_minute(places, split, column), columns_kept(column), siterows.merged(rows)
+    sites, edges = np.arange(len(places.seeds)), [0, *kept]
+    ends = np.stack([weighed.ends(sites, np.full(len(sites), places.first_minute + edge)) for edge in edges], axis=1)
     found = []
     for s, seed in enumerate(places.seeds):
         own = (model, seed, places.first_minute, int(places.scanners[s]), int(particles[s]), float(spread[s]),
                float(places.stations[s, 0]), float(places.booths[s, 0]))  # fmt: skip
-        sums = [hashlib.sha256(repr(own).encode()), *(hashlib.sha256() for _ in rows)]
-        marks = {}
+        by_now, rows_by_now, marks = hashlib.sha256(repr(own).encode()), hashlib.sha256(), {}
         for k, edge in enumerate(kept):
-            sums[0].update(told[s, edges[k] : edge].data)
-            for total, (name, table) in zip(sums[1:], rows.items(), strict=True):
-                start, end = ends[name][s, k : k + 2]
-                if end > start:
-                    total.update(table.values[start:end].data)
-            marks[edge] = hashlib.sha256(b"".join(total.digest() for total in sums)).digest()
+            by_now.update(told[s, edges[k] : edge].data)
+            rows_by_now.update(weighed.values[ends[s, k] : ends[s, k + 1]].data)
+            marks[edge] = by_now.digest() + rows_by_now.digest()
         found.append(marks)
     return found
 

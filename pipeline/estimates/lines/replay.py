@@ -17,7 +17,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.contracts.known import Known
-from pipeline.estimates.lines import checkpoints, observations, orders, siterows, weighing
+from pipeline.estimates.lines import checkpoints, halves, observations, orders, siterows, weighing
 from pipeline.estimates.lines.arrivals import arrival_rates
 from pipeline.estimates.lines.chances import Draw, Draws, drawn, event_rng, normals
 from pipeline.estimates.lines.filter import (
@@ -174,8 +174,8 @@ def replay_all(
         keeper = checkpoints.Keeper([marks[s] for s in sites], mine.scanners)
         z, tables = begun.z, siterows.tables_of(rows, sites, places.first_minute + begins)
         replay(z, mine, habits, tables, column, split=split[sites], begun=begun, keep=keeper)
-        own = int(mine.scanners.max(initial=0))
-        state[np.ix_(checkpoints.rows_of(own, most), sites, np.arange(n))] = z[:, :, np.arange(n) * many // n]
+        for row, own in zip(checkpoints.rows_of(int(mine.scanners.max(initial=0)), most), z, strict=True):
+            state[row, sites] = own[:, :: many // n]
 
     side_by_side(fill, batches_of(particles, np.array([begins for begins, _ in points], np.int64)))
     return state
@@ -281,7 +281,7 @@ def replay(
     for at in range(begun.column, column + 1):
         minute = places.first_minute + at
         if checkpoints.is_one(at):
-            checkpoints.round_off(z[: HEAD + 2 * int(places.scanners.max(initial=0))], logw)
+            halves.round_off(z[: HEAD + 2 * int(places.scanners.max(initial=0))], logw)
         if keep is not None:
             keep.note(at, z, logw, was)
         draw = draws.at(minute)

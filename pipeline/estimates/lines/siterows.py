@@ -50,6 +50,19 @@ def laid_out(table: pl.DataFrame, columns: list[str]) -> SiteRows:
     return SiteRows(site, number - np.maximum.accumulate(np.where(is_first, number, 0)), values)
 
 
+def merged(tables: dict[str, SiteRows]) -> SiteRows:
+    """All tables as one, by site, then minute, then table: the minute, the table's number and its columns."""
+    parts = []
+    for number, table in enumerate(tables.values()):
+        part = np.full((len(table.site), 2 + max(len(columns) for columns in COLUMNS.values())), np.nan)
+        part[:, 0], part[:, 1], part[:, 2 : 1 + table.values.shape[1]] = table.values[:, 0], number, table.values[:, 1:]
+        parts.append(part)
+    site, turn = (np.concatenate([getattr(table, name) for table in tables.values()]) for name in ("site", "turn"))
+    values = np.concatenate(parts)
+    order = np.lexsort((turn, values[:, 1], values[:, 0], site))
+    return SiteRows(site[order], turn[order], np.ascontiguousarray(values[order]))
+
+
 def tables_of(rows: dict[str, SiteRows], sites: Ints, since: int) -> dict[str, Rows]:
     """The rows of some sites by minute, from `since` on; each group as columns, the site's place in `sites` first."""
     return {name: grouped(table, sites, since) for name, table in rows.items()}

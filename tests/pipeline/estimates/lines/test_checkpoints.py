@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.contracts import events
 from pipeline.contracts.known import empty
-from pipeline.estimates.lines import checkpoints, lines
+from pipeline.estimates.lines import checkpoints, halves, lines
 from pipeline.estimates.lines.checkpoints import Checkpoint, Shelf
 
 FEW = {"lines.particles": 60.0}
@@ -152,16 +152,18 @@ def test_what_is_kept_is_what_a_replay_goes_on_with(gear):
     z[checkpoints.HEAD - 1] = np.arange(50) * 40  # people, fewer than EXACT
     z[0, 1], z[1, 1] = 5000.3, 1e-7  # no half precision holds these
     logw, scanners = np.random.default_rng(3).normal(size=(2, 2, 50)), np.array([1, 1])
-    checkpoints.round_off(z, logw)
-    kept = [checkpoints.packed(z[:, k], logw[:, k], True) for k in (0, 1)]
-    assert [point.z.dtype for point in kept] == [np.float16, np.float32]
+    halves.round_off(z, logw)
+    z[2, 0, :2] = 0.0, -0.25
+    kept = [checkpoints.packed(z, np.arange(len(z)), k, logw, True) for k in (0, 1)]
+    assert [point.z.dtype for point in kept] == [np.uint16, np.float32]
+    assert np.array_equal(kept[0].z.view(np.float16), z[:, 0].astype(np.float16))  # IEEE 754, by numpy
     again = checkpoints.restored(kept, scanners, 25)
     assert np.array_equal(again.z, z) and np.array_equal(again.logw, logw)
     assert (z[checkpoints.HEAD - 1] == np.arange(50) * 40).all() and (z[0, 1] == np.float32(5000.3)).all()
-    small = np.abs(z) <= checkpoints.EXACT
+    small = np.abs(z) <= halves.EXACT
     assert np.array_equal(z[small], z[small].astype(np.float16))  # IEEE 754 half precision, by numpy
     twice = z.copy()
-    checkpoints.round_off(twice, logw)
+    halves.round_off(twice, logw)
     assert np.array_equal(twice, z)
 
 
