@@ -16,10 +16,9 @@ from pipeline.contracts.known import Known
 from pipeline.estimates.lines.arrivals import Floats, county_level
 from pipeline.estimates.lines.filter import Places
 from pipeline.estimates.lines.observations import Observations, Roster
-from pipeline.estimates.lines.replay import LEAD
+from pipeline.estimates.lines.replay import LEAD, side_by_side
 
 BIN_MINUTES = 30  # throughput is pooled over this [min]; our choice
-MARKED_WITHIN = 45  # nobody marks longer, as far as the county's day goes [min]; our choice
 LAGS = (2.0, 8.0)  # from arriving to a poll book, to a counter, when nobody waits [min]
 TIMING_MINUTES = 4.0  # when the first voters come through is off by this everywhere [min]; our choice
 TURNS = 3  # times that throughput is computed anew from the level found [count]; our choice
@@ -28,6 +27,7 @@ NEWS_MINUTES = 10  # after which most units have told of a half-hour that ended 
 ALL_MINUTES = 120  # after the first opening, in which all that is heard counts at once [min]; our choice
 LAG_BINS = 2  # half-hours after one that say something of it: more moves it by under .01 on the days tried [count]
 PLACES = 2  # decimals of the log that are kept: one per cent of the arrivals
+AT_ONCE = 500  # sites worked out together; our choice [count]
 STOPPED, JUMPED = 0.3, 3.0  # a site's part of its county's ratio below or above which a bin is left out; our choice
 
 
@@ -58,7 +58,9 @@ def learn(known: Known, facts: Roster, places: Places, seen: Observations, now: 
         level, _ = settled(known, places, own.sum(axis=1, keepdims=True), there, middle, newest)
         shape = np.interp(grid, middle, level[0])
     others = own.sum(axis=1, keepdims=True) - own
-    mean, variance = settled(known, places, others, there, middle, newest)
+    batches = np.array_split(np.arange(sites), max(sites // AT_ONCE, 1))
+    parts = side_by_side(lambda some: settled(known, places, others[:, some], there, middle, newest), batches)
+    mean, variance = (np.concatenate(part) for part in zip(*parts, strict=True))
     day = np.array([np.interp(grid, middle, row) for row in mean]).reshape(sites, minutes)
     opening = np.clip((facts.opens - places.first_minute) // BIN_MINUTES, 0, bins - 1)
     sd = np.sqrt(variance[np.arange(sites), opening] + s["lines.site_sd"] ** 2)
@@ -129,10 +131,13 @@ def binned(facts: Roster, places: Places, through: pl.DataFrame, curve: Floats, 
     a, b = (np.clip(x - places.first_minute, 0, curve.shape[2] - 1).astype(np.int64) for x in (first, end))
     arrived = (np.maximum(start, begun) + end) / 2 - np.array(LAGS)[is_ballot] - places.first_minute
     k = np.clip(arrived // BIN_MINUTES, 0, bins - 1).astype(np.int64)
-    counted, expected = np.zeros((len(places.seeds), bins)), np.zeros((len(places.seeds), bins))
-    np.add.at(counted, (at, k), number)
-    np.add.at(expected, (at, k), weight * np.maximum(curve[is_ballot, at, b] - curve[is_ballot, at, a], 0.0))
-    return counted, expected
+    due = weight * np.maximum(curve[is_ballot, at, b] - curve[is_ballot, at, a], 0.0)
+    sites, place = len(places.seeds), at * bins + k
+
+    def pooled(values: Floats) -> Floats:
+        return np.bincount(place, values, sites * bins).astype(np.float64).reshape(sites, bins)
+
+    return pooled(number), pooled(due)
 
 
 def kept(counted: Floats, expected: Floats) -> Floats:
@@ -152,33 +157,30 @@ def expected_through(places: Places, known: Known, shape: Floats, minutes: int) 
     rates = places.rates[:, :minutes].astype(np.float64) * np.exp(shape[:minutes])
     speed = places.stations / known.settings["lines.checkin_minutes"]
     most = speed * places.pace[:, :minutes] * places.serving[:, :minutes]
-    phase = known.settings["lines.marking_minutes"] / 2
-    after = np.arange(MARKED_WITHIN) / phase
-    booth = after * np.exp(-after)
-    return fluid(rates, most.astype(np.float64), booth / booth.sum())
+    return fluid(rates, most.astype(np.float64), np.exp(-2 / known.settings["lines.marking_minutes"]))
 
 
 @compiled
-def fluid(rates: Floats, most: Floats, booth: Floats) -> Floats:
+def fluid(rates: Floats, most: Floats, stay: float) -> Floats:
     """Running totals through check-in and through a booth: 2 x sites x (minutes + 1).
 
     Parameters
     ----------
     rates, most : voters who come, and whom check-in can serve at most, by minute: sites x minutes
-    booth : part of those checked in who leave a booth so many minutes later
+    stay : part of those in a phase of marking who are still in it a minute later; there are two, as in `stepping.mark`
     """
     sites, minutes = rates.shape
-    total, checked = np.zeros((2, sites, minutes + 1)), np.empty(minutes)
+    total = np.zeros((2, sites, minutes + 1))
     for s in range(sites):
-        here = 0.0
+        here, begun, ending = 0.0, 0.0, 0.0
         for column in range(minutes):
             here += rates[s, column]
-            checked[column] = min(here, most[s, column])
-            here -= checked[column]
-            marked = 0.0
-            for k in range(min(len(booth), column + 1)):
-                marked += booth[k] * checked[column - k]
-            total[0, s, column + 1] = total[0, s, column] + checked[column]
+            checked = min(here, most[s, column])
+            here -= checked
+            marked = ending * (1 - stay)
+            ending += begun * (1 - stay) - marked
+            begun = begun * stay + checked
+            total[0, s, column + 1] = total[0, s, column] + checked
             total[1, s, column + 1] = total[1, s, column] + marked
     return total
 

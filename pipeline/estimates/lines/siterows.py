@@ -1,6 +1,7 @@
 """What is weighed of each site: laid out once, for every replay and for the digest of what a state stands on."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -27,10 +28,14 @@ class SiteRows:
     turn: Ints  # place among the site's rows of that minute, which are taken one after the other
     values: Floats  # rows x (minute, its columns)
 
+    @cached_property
+    def key(self) -> Ints:
+        """Site and minute as one number, which rises."""
+        return self.site * A_SITE + self.values[:, 0].astype(np.int64)
+
     def ends(self, sites: Ints, minute: Ints) -> Ints:
         """How many rows stand before each site's minute, those of the sites before it among them."""
-        key = self.site * A_SITE + self.values[:, 0].astype(np.int64)
-        return np.searchsorted(key, sites * A_SITE + minute)
+        return np.searchsorted(self.key, sites * A_SITE + minute)
 
 
 def by_site(seen: Observations) -> dict[str, SiteRows]:

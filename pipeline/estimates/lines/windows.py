@@ -5,6 +5,8 @@ of a window belongs to the one after, but for what no unit counts.
 """
 
 import itertools
+import math
+import statistics
 
 import numpy as np
 import polars as pl
@@ -48,13 +50,13 @@ def windows(status: pl.DataFrame, stations: Ints, books: Ints, scanners: Ints, o
     units = np.where(is_book, np.maximum(stations, books)[site], scanners[site])
     one_each = ~is_book | (books == stations)[site]
     opening = opens[site].astype(np.float64)
-    ends, found = run_ends(is_book, site), []
-    for k, end in itertools.pairwise([0, *ends]):
+    ends, unit_ends, found = run_ends(is_book, site), run_ends(is_book, site, slot), []
+    own_ends = np.split(unit_ends, np.searchsorted(unit_ends, ends[:-1], side="right"))
+    for (k, end), mine in zip(itertools.pairwise([0, *ends]), own_ends, strict=False):
         if is_book[k] or units[k] > 1:
             uneven = UNEVEN_BOOKS if is_book[k] else UNEVEN_SCANNERS
-            unit_ends = run_ends(slot[k:end])
-            grid = window_grid(opening[k], minute[k:end][unit_ends - 1])
-            own = site_windows(minute[k:end], total[k:end], unit_ends, grid, units[k], opening[k], uneven, one_each[k])
+            grid = window_grid(opening[k], minute[mine - 1])
+            own = site_windows(minute[k:end], total[k:end], mine - k, grid, units[k], opening[k], uneven, one_each[k])
             of = np.full((2, own.shape[1]), [[site[k]], [not is_book[k]]])
             found.append(np.vstack([own[:1], of, own[1:]]))
     columns = np.hstack(found) if found else np.empty((len(SCHEMA), 0))
@@ -72,7 +74,7 @@ def run_ends(*columns: Floats) -> Ints:
 
 def window_grid(opens: float, last: Floats) -> Floats:
     """Edges of the windows from opening on; the newest is where half of the units have been heard."""
-    start, newest = opens - opens % WINDOW_MINUTES, np.floor(np.median(last))
+    start, newest = opens - opens % WINDOW_MINUTES, math.floor(statistics.median(last))
     grid = np.arange(start, max(newest, start) + 1, WINDOW_MINUTES, dtype=np.float64)
     return np.append(grid, newest) if newest >= grid[-1] + SHORTEST else grid
 
