@@ -282,6 +282,7 @@ def replay(
         minute = places.first_minute + at
         if checkpoints.is_one(at):
             halves.round_off(z[: HEAD + 2 * int(places.scanners.max(initial=0))], logw)
+            speeds.changed(z, slice(None))
         if keep is not None:
             keep.note(at, z, logw, was)
         draw = draws.at(minute)
