@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.contracts import events
 from pipeline.contracts.known import empty
-from pipeline.estimates.lines import checkpoints, halves, lines
+from pipeline.estimates.lines import checkpoints, countyday, halves, lines
 from pipeline.estimates.lines.checkpoints import Checkpoint, Shelf
 
 FEW = {"lines.particles": 60.0}
@@ -142,9 +142,16 @@ def test_checkpoints_stand_close_of_late_and_farther_back_where_the_countys_day_
     # columns are minutes since an hour before opening; half-hours have their middles at 15, 45, 75, ...
     assert checkpoints.columns_kept(4) == []
     assert checkpoints.columns_kept(31) == [5, 15, 25]
-    assert checkpoints.columns_kept(240) == [135, 165, 195, 215, 225, 235]
+    assert checkpoints.columns_kept(240) == [75, 105, 135, 165, 195, 215, 225, 235]
     assert all(checkpoints.is_one(column) for column in checkpoints.columns_kept(240))
     assert max(len(checkpoints.columns_kept(column)) for column in range(1000)) <= checkpoints.AT_ONCE
+
+
+def test_the_farthest_that_a_half_hour_reaches_back_is_kept():
+    # heard of at most a half-hour and NEWS_MINUTES after its end; from the middle of the one before the first it moves
+    reach = countyday.NEWS_MINUTES + (1 + countyday.LAG_BINS + 1) * countyday.BIN_MINUTES + countyday.BIN_MINUTES // 2
+    for column in range(400, 460):
+        assert checkpoints.columns_kept(column)[0] <= column - reach
 
 
 def test_what_is_kept_is_what_a_replay_goes_on_with(gear):
