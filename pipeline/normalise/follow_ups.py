@@ -19,11 +19,9 @@ HOURS = timedelta(hours=8)  # an open ticket is what a call with news is about f
 LAST_HOURS, OPEN_ODDS = 1.0, 4.0
 OLD, ENOUGH_OLD = timedelta(hours=2), 10  # so many tickets so old, and none closed: nobody writes it down. Our choice
 SINCE = re.compile(r"\bsince\s+(?:\w+\s+){0,2}$", re.I)
-HELD = timedelta(
-    minutes=10
-)  # after the end of a trouble a call of its kind tells that the fix did not hold: our choice
+HELD = timedelta(minutes=10)  # after its end a call of its kind tells that the fix did not hold: our choice
 JUST_CLOSED = timedelta(minutes=3)  # who has mended it writes down that it is done, and what it was: our choice
-AT_END = (timedelta(minutes=-2), timedelta(minutes=3))  # of the end of a ticket, where a call tells of it: our choice
+AT_END = (timedelta(minutes=-2), JUST_CLOSED)  # of the end of a ticket, where a call may tell of it: our choice
 NEVER = ("procedure", "other")  # a question asked again is another question
 
 # Words by which a call tells that it is about something else than an earlier one.

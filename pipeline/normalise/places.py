@@ -201,11 +201,7 @@ def is_other(book: Gazetteer, site_id: str, text: str) -> bool:
     if site_id.isalpha():
         return site_id in book.by_word
     streets = {w for i in book.numbers.get(site_id, ()) for w in book.places[i].street - STREETS}
-    return (
-        any(word in streets for token in place_tokens(text) for word, _ in words_like(book, token))
-        if streets
-        else False
-    )
+    return any(word in streets for token in place_tokens(text) for word, _ in words_like(book, token))
 
 
 def take_precincts(book: Gazetteer, text: str, score: dict[int, float]) -> str:

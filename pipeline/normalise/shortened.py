@@ -87,11 +87,7 @@ def only_fit(book: Shortened, said: str) -> int | None:
     said : the place as the caller said it, without what names a precinct
     """
     told = telling(words_of_site(said))
-    if (
-        not told
-        or (len(told) == 1 and told[0] in STREETS)
-        or (len(told) == 1 and told[0].isdigit() and len(told[0]) == 1)
-    ):
+    if not told or (len(told) == 1 and (told[0] in STREETS or (told[0].isdigit() and len(told[0]) == 1))):
         return None
     named = book.by_name.get(frozenset(told), frozenset())
     if len(named) == 1:

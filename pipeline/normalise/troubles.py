@@ -200,9 +200,8 @@ def site_and_unit(ticket: dict[str, Any], text: str, around: Scene) -> tuple[str
     else:
         named = units.sites_named(around.stock, unit_said, text)
         site, sure = places.site_of(around.atlas, ticket["site"] or "", named)
-        if sure < max(DOUBT, around.threshold) or (
-            named and site not in named
-        ):  # a name that two sites share, or none: the text may tell
+        is_open = sure < max(DOUBT, around.threshold)  # a name that two sites share, or none
+        if is_open or (named and site not in named):  # the text may tell
             told, beside = places_told.named_in(around.atlas, text), places_told.words_beside(around.atlas, text)
             called = units.sites_called(around.stock, unit_said, text)
             site, sure = places.site_of(around.atlas, ticket["site"] or "", named, told, beside, called)

@@ -7,6 +7,7 @@ Of two of a kind the other is meant. Common practice, no source.
 import re
 
 from pipeline.normalise.unit_numbers import DEVICE_NOUN
+from pipeline.normalise.word_lists import words_of
 
 TAG = (
     rf"(?:the\s+|our\s+)?(?:(?:{DEVICE_NOUN}\s+)?#?[a-z]{{0,4}}[- ]?\d[\w-]*"
@@ -61,8 +62,8 @@ THE_SECOND = re.compile(
     re.I,
 )
 THE_OTHER = re.compile(
-    rf"(?<!to )(?<!on )(?<!with )(?<!use )(?<!using )(?<!for )(?<!by )(?<!from )(?<!than )(?<!like )"
-    rf"\bthe\s+other\s+(?:one|{DEVICE_NOUN})\b",
+    "".join(f"(?<!{word} )" for word in words_of("to on with use using for by from than like"))
+    + rf"\bthe\s+other\s+(?:one|{DEVICE_NOUN})\b",
     re.I,
 )
 IS_FINE = re.compile(rf"\b{FINE}\b|\b(?:still\s+)?(?:works?|working|runs|running|takes?|taking|printed|ok)\b", re.I)

@@ -181,9 +181,9 @@ def make_unit(row: dict[str, Any], given: tuple[str, ...], count: str | None = N
     tags = [name for name in (row["serial"] or "", *(n for n in given if len(digits_of(n)) >= TAIL_DIGITS)) if name]
     names = [row["unit_id"], *tags]
     called = [n for n in given if n not in tags]
-    labels = (
-        tuple(parts_of(n)) for n in (called if any(map(digits_of, called)) else [*called, *filter(None, [count])])
-    )
+    if count and not any(map(digits_of, called)):
+        called.append(count)
+    labels = (tuple(parts_of(n)) for n in called)
     return Unit(
         row["unit_id"],
         row["site_id"],

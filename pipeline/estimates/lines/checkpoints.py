@@ -23,10 +23,9 @@ EVERY = 10  # minutes from one checkpoint to the next [min]; our choice
 FIRST = 5  # columns before the first one: some stand where the county's day bends, in the middle of a half-hour [min]
 LATE_MINUTES = 35  # checkpoints newer than this before T are all kept, as most news is of those minutes [min]
 BEND, HALF_HOUR = 15, 30  # of the older ones, those that stand where the county's day bends [min]
-KEPT_MINUTES = (
-    180  # checkpoints older than this before T are not kept: a half-hour that is heard of at last moves those
-)
-# up to LAG_BINS before it, and the level from the middle of the one before them on [min]
+# Checkpoints older than this before T are not kept: a half-hour that is heard of at last moves those up to LAG_BINS
+# before it (`countyday.py`), and the level from the middle of the one before them on [min].
+KEPT_MINUTES = 180
 LEAST_BYTES = 64 * 2**20  # memory that checkpoints may take in a small county [bytes]; our choice
 AT_ONCE = LATE_MINUTES // EVERY + KEPT_MINUTES // HALF_HOUR + 1  # checkpoints of a site that hold at once [count]
 
