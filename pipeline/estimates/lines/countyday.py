@@ -167,7 +167,7 @@ def fluid(rates: Floats, most: Floats, stay: float) -> Floats:
     Parameters
     ----------
     rates, most : voters who come, and whom check-in can serve at most, by minute: sites x minutes
-    stay : part of those in a phase of marking who are still in it a minute later; there are two, as in `stepping.mark`
+    stay : part of those in a phase of marking who are still in it a minute later; there are two
     """
     sites, minutes = rates.shape
     total = np.zeros((2, sites, minutes + 1))
@@ -177,9 +177,10 @@ def fluid(rates: Floats, most: Floats, stay: float) -> Floats:
             here += rates[s, column]
             checked = min(here, most[s, column])
             here -= checked
-            marked = ending * (1 - stay)
-            ending += begun * (1 - stay) - marked
+            ending += begun * (1 - stay)
             begun = begun * stay + checked
+            marked = ending * (1 - stay)
+            ending -= marked
             total[0, s, column + 1] = total[0, s, column] + checked
             total[1, s, column + 1] = total[1, s, column] + marked
     return total

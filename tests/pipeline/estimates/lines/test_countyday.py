@@ -75,6 +75,27 @@ def test_a_half_hour_counts_once_most_units_have_told_of_it():
     assert after[0, 290] > before[0, 290] + 0.1
 
 
+def test_voters_leave_a_booth_as_two_phases_of_marking_say():
+    # Erlang's distribution of two phases, density k exp(-k / phase) (Gross et al., ch. 3), by the minute: mean 5.26 for
+    # 5.2 min of marking; nobody is lost
+    rates, phase = np.zeros((1, 120)), 5.2 / 2
+    rates[0, 0] = 8.0
+    through = countyday.fluid(rates, np.full((1, 120), 99.0), np.exp(-1 / phase))
+    minute = np.arange(120)
+    density = minute * np.exp(-minute / phase)
+    assert np.diff(through[1, 0]) == pytest.approx(8.0 * density / density.sum(), abs=1e-6)
+    assert through[0, 0, -1] == pytest.approx(8.0) and through[1, 0, -1] == pytest.approx(8.0)
+
+
+def test_who_waits_for_check_in_comes_through_as_fast_as_it_can():
+    # the fluid limit of an overloaded server (Newell, Applications of Queueing Theory, ch. 2): its own rate until all are
+    # through
+    rates = np.zeros((1, 30))
+    rates[0, :10] = 3.0
+    through = countyday.fluid(rates, np.full((1, 30), 2.0), 0.5)
+    assert through[0, 0, 1:] == pytest.approx(np.minimum(2.0 * np.arange(1, 31), 30.0))
+
+
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_what_comes_later_leaves_an_earlier_half_hour_as_it_was(seed):
     # States of a replay up to then may serve again; else each new half-hour would replay some sites from opening.
